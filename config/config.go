@@ -1,0 +1,19 @@
+// Package config embeds the default rulebook, the demo scenario and the climate
+// and place tables, because go:embed cannot reach a parent folder. It imports
+// nothing; package cli, daemon and tests hand its bytes to the packages that
+// read them.
+package config
+
+import _ "embed"
+
+// The climate and place tables, gzip of CSV; gen.go makes them.
+var (
+	//go:embed tables/normals.csv.gz
+	Normals []byte
+	//go:embed tables/tmy3.csv.gz
+	Typical []byte
+	//go:embed tables/places.csv.gz
+	Places []byte
+	//go:embed tables/zips.csv.gz
+	Zips []byte
+)

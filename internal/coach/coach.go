@@ -1,0 +1,193 @@
+// Package coach is the vocabulary: coaches, slide-outs, runs of seal, parts,
+// stays, services and readings, with the checks that need nothing but the values
+// themselves.
+//
+// It is pure, imports row 0 only and no technology: no tags for JSON, YAML or
+// SQL stand here (package store and intake translate). Everything above row 1
+// speaks these words.
+package coach
+
+import (
+	"sealmanac/internal/civil"
+	"sealmanac/internal/unit"
+)
+
+type (
+	// ID is an account's short name of a coach, such as "juniper-07".
+	ID string
+	// SlideID is a coach's short name of a slide-out, such as "galley".
+	SlideID string
+	// AccountID names a shop's or fleet's own records.
+	AccountID string
+)
+
+// Account is the shop or fleet that keeps the records and signs the mail.
+type Account struct {
+	ID     AccountID
+	Name   string // the shop as owners know it
+	Postal string // postal address, required in every reminder
+	Email  string // where answers go
+	Phone  string
+	Zone   string // IANA name; the nightly pass runs in it
+}
+
+// Coach is a motor coach or trailer, its slide-outs and its life so far.
+type Coach struct {
+	ID       ID
+	Label    string // as its people call it
+	Class    Class
+	VIN      string // may be empty
+	Use      Use
+	People   []Person
+	Season   civil.Season // as the owner gave it; zero if not given
+	Stays    []Stay       // by date, not overlapping
+	Slides   []Slide
+	Services []Service // by date
+	Sold     civil.Date
+}
+
+// Person hears about a coach.
+type Person struct {
+	Name    string
+	Email   string // empty: hears by other means than mail
+	Phone   string
+	Role    Role
+	Zone    string // IANA name; empty: the place's
+	Units   unit.System
+	Consent civil.Date // when consent to reminders was recorded; zero: none
+}
+
+// Site is a place as resolved: a town, a postal area or a place of the shop's own.
+type Site struct {
+	Name           string
+	Lat, Lon, Elev float64 // degrees, degrees, metres
+	Zone           string
+	Tmax, Tmin     []float64 // °C, twelve each when the shop gave its own months, else empty
+}
+
+// Stay is a dated period at a place. Until is the last day; zero: open-ended.
+type Stay struct {
+	Site    Site
+	From    civil.Date
+	Until   civil.Date
+	Shelter Shelter
+	Rooms   Rooms
+	Cycles  unit.PerDay // out-and-in cycles of each slide
+	Coastal bool        // salt air
+	Heading float64     // compass bearing of the nose in degrees; < 0: not known
+}
+
+// Slide is a room that moves.
+type Slide struct {
+	ID     SlideID
+	Label  string
+	Wall   Side4
+	Width  unit.Length // along the wall
+	Height unit.Length
+	Travel unit.Length
+	Topper bool
+	Runs   []Run
+}
+
+// Run is one continuous piece of seal on one slide.
+type Run struct {
+	Position     Position
+	Side         Side
+	Construction Construction
+	Fitted       civil.Date
+	FreeHeight   unit.Length   // of the bulb, new; 0: not measured
+	Gaps         []unit.Length // closed gaps measured along the run
+	InstallTemp  *unit.Celsius // at the fitting; nil: not recorded
+	Carrier      CarrierMetal
+	Parts        []Part
+}
+
+// Part is what wears on a run.
+type Part struct {
+	Kind     PartKind
+	Material Material
+	Fitted   civil.Date // own clock; equal to the run's when fitted together
+	Lot      string     // "unknown" when not recorded
+	HotSet   *HotSet    // from the part's data sheet; nil: the rulebook's default
+}
+
+// HotSet is one compression-set figure of a data sheet.
+type HotSet struct {
+	Set   unit.Fraction
+	Hours float64
+	Temp  unit.Celsius
+}
+
+// Service is something done to a coach's seals on a day. Slide and Run may be
+// empty: the whole coach, or the whole slide.
+type Service struct {
+	Day   civil.Date
+	Kind  TaskKind
+	Slide SlideID
+	Run   string // position/side, such as "outer/top"
+	By    string // who said so: "shop", "owner"
+	Note  string
+}
+
+// Length returns the run's length from its slide: width for top and bottom,
+// height for fore and aft. 0 when the slide was not measured.
+func (s Slide) Length(r Run) unit.Length {
+	if r.Side == Top || r.Side == Bottom {
+		return s.Width
+	}
+	return s.Height
+}
+
+// Key returns the run's place on its slide, such as "outer/top".
+func (r Run) Key() string { return string(r.Position) + "/" + string(r.Side) }
+
+// Address returns the run's place on its coach, such as "galley/outer/top".
+func (s Slide) Address(r Run) string { return string(s.ID) + "/" + r.Key() }
+
+// Name returns the slide's label, or its short name.
+func (s Slide) Name() string {
+	if s.Label != "" {
+		return s.Label
+	}
+	return string(s.ID) + " slide"
+}
+
+// Name returns the coach's label, or its short name.
+func (c Coach) Name() string {
+	if c.Label != "" {
+		return c.Label
+	}
+	return string(c.ID)
+}
+
+// Covers reports whether the service was done on a run of a slide.
+func (s Service) Covers(slide SlideID, run string) bool {
+	return (s.Slide == "" || s.Slide == slide) && (s.Run == "" || s.Run == run)
+}
+
+// StayOn returns the stay that holds on a day: the last one begun by then. It
+// returns false before the first stay.
+func (c Coach) StayOn(d civil.Date) (Stay, bool) {
+	var found *Stay
+	for i := range c.Stays {
+		if c.Stays[i].From <= d {
+			found = &c.Stays[i]
+		}
+	}
+	if found == nil {
+		return Stay{}, false
+	}
+	return *found, true
+}
+
+// GapSpread returns the least and greatest measured closed gap; ok is false when
+// none was measured.
+func (r Run) GapSpread() (least, most unit.Length, ok bool) {
+	for i, g := range r.Gaps {
+		if i == 0 || g < least {
+			least = g
+		}
+		most = max(most, g)
+	}
+	return least, most, len(r.Gaps) > 0
+}

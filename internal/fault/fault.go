@@ -1,0 +1,82 @@
+// Package fault is the one error vocabulary of the program: what was being
+// done, what kind of failure it is, one sentence for a person and what to do.
+//
+// It is pure, imports nothing of ours and is used everywhere; package cli and
+// package web turn kinds into exit codes and status codes, nobody else does.
+package fault
+
+import (
+	"errors"
+	"strings"
+)
+
+// Kind says what the caller may do about an error.
+type Kind uint8
+
+// The kinds, from "ours to fix" to "try again".
+const (
+	Internal    Kind = iota // ours to fix; details go to the log only
+	Invalid                 // the input is wrong; the message goes to the person
+	NotFound                // no such thing, or not visible to this person
+	Conflict                // somebody else changed it first
+	Unavailable             // try again later
+)
+
+// Error is one link of a chain.
+type Error struct {
+	Op   string // "store.SaveCoach"; may be empty when Msg says it all
+	Kind Kind
+	Msg  string // one sentence for a person, may be empty
+	Hint string // imperative: "Run 'sealmanac migrate'."
+	Err  error
+}
+
+// Error joins operation, sentence and cause with ": ".
+func (e *Error) Error() string {
+	var parts []string
+	for _, s := range []string{e.Op, e.Msg} {
+		if s != "" {
+			parts = append(parts, s)
+		}
+	}
+	if e.Err != nil {
+		parts = append(parts, e.Err.Error())
+	}
+	return strings.Join(parts, ": ")
+}
+
+// Unwrap returns the cause.
+func (e *Error) Unwrap() error { return e.Err }
+
+// KindOf returns the outermost Kind in err's chain. Errors from outside the
+// program are Internal.
+func KindOf(err error) Kind {
+	if e, ok := errors.AsType[*Error](err); ok {
+		return e.Kind
+	}
+	return Internal
+}
+
+// HintOf returns the innermost hint in err's chain, or "": the place nearest
+// to the trouble knows best what to do about it.
+func HintOf(err error) string {
+	hint := ""
+	for err != nil {
+		if e, ok := err.(*Error); ok && e.Hint != "" { //nolint:errorlint // walks the chain itself
+			hint = e.Hint
+		}
+		err = errors.Unwrap(err)
+	}
+	return hint
+}
+
+// In prefixes err with the operation and keeps its kind. It is meant for
+// `defer fault.In("store.Claim", &err)`.
+func In(op string, errp *error) {
+	if *errp != nil {
+		*errp = &Error{Op: op, Kind: KindOf(*errp), Err: *errp}
+	}
+}
+
+// New returns an error of a kind with a sentence and a hint for a person.
+func New(kind Kind, msg, hint string) error { return &Error{Kind: kind, Msg: msg, Hint: hint} }
