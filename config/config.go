@@ -17,3 +17,8 @@ var (
 	//go:embed tables/zips.csv.gz
 	Zips []byte
 )
+
+// Rulebook is the default rulebook.
+//
+//go:embed rulebook.yaml
+var Rulebook []byte

@@ -1,0 +1,160 @@
+// Package plan turns forecasts and care intervals into task windows: what is due
+// on which run, from when, ideally when, at the latest when, and why; pulled
+// ahead of the season in which the coach is used.
+//
+// It is pure and imports coach, rulebook, exposure, projection, climate and row
+// 0. Package reminder picks its notices from the tasks; cycle and cli call it.
+package plan
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/exposure"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/rulebook"
+)
+
+// Task is something due in a window.
+type Task struct {
+	Kind     coach.TaskKind
+	Slide    coach.SlideID
+	Run      string         // a run's address, or a slide's name for work on the whole slide
+	Part     coach.PartKind // what a replacement is about; "" otherwise
+	Earliest civil.Date
+	Target   civil.Date // when it should be done
+	Latest   civil.Date
+	Why      string     // one or two plain sentences
+	Anchor   civil.Date // the fitting or service it counts from; part of its identity
+}
+
+// Key names the task for as long as nobody does it: same kind, same run, counted
+// from the same day.
+func (t Task) Key() string {
+	return string(t.Kind) + "|" + t.Run + "|" + t.Anchor.String()
+}
+
+// Setting is how a coach lives as far as planning goes.
+type Setting struct {
+	Band       rulebook.Band
+	BandWhy    string
+	Season     civil.Season
+	SeasonWhy  string
+	CareMonths float64 // interval of conditioning in this band, in season
+	PerYear    float64 // cycles a year of each slide, at the current stay
+	Frost      bool    // the winter place freezes
+}
+
+// CareDays returns the conditioning interval in days, as far as cycles allow.
+func (s Setting) CareDays(r *rulebook.Rulebook) float64 {
+	d := s.CareMonths * 30.4
+	if n := r.Bands[s.Band].LubricateCycles.Value; n > 0 && s.PerYear > 0 {
+		d = min(d, n/s.PerYear*365.25)
+	}
+	return max(1, d)
+}
+
+// Settle finds a coach's band and season on a day. places are the climates of
+// its stays, in order. ok is false when the coach has no stay yet.
+func Settle(r *rulebook.Rulebook, l projection.Life, on civil.Date) (s Setting, ok bool) {
+	spans := exposure.Spans(l.Coach.Stays, on, on+400)
+	if len(spans) == 0 {
+		return Setting{}, false
+	}
+	now := spans[0].Stay
+	st, place := l.Coach.Stays[now], l.Places[now]
+	s.PerYear = float64(st.Cycles) * 365.25
+	s.Band, s.BandWhy = band(r, l.Coach.Use, &st, place)
+	s.CareMonths = r.Bands[s.Band].LubricateMonths.Value
+	winter := l.Places[winterStay(spans, place.Normals.Lat)]
+	season, frost := winter.Normals.FrostFree()
+	_, _, coldest := winter.Normals.Annual()
+	s.Frost = frost || coldest < 0
+	switch {
+	case !l.Coach.Season.IsZero():
+		s.Season, s.SeasonWhy = l.Coach.Season, "as the owner gave it"
+	case frost:
+		s.Season, s.SeasonWhy = season, "the frost-free months at "+l.Coach.Stays[winterStay(spans, place.Normals.Lat)].Site.Name
+	default:
+		s.SeasonWhy = "none: no frost where the coach spends the winter"
+	}
+	return s, true
+}
+
+// winterStay returns the stay that holds in the middle of the local winter.
+func winterStay(spans []exposure.Span, lat float64) int {
+	mid := civil.MonthDay{Month: 1, Day: 15}
+	if lat < 0 {
+		mid.Month = 7
+	}
+	d := mid.NextFrom(spans[0].From.Day)
+	for _, s := range spans {
+		if s.From.Day <= d && d < s.Until.Day {
+			return s.Stay
+		}
+	}
+	return spans[len(spans)-1].Stay
+}
+
+// band returns the exposure band of a stay and why.
+func band(r *rulebook.Rulebook, use coach.Use, st *coach.Stay, p *exposure.Place) (rulebook.Band, string) {
+	b := r.BandRules
+	sun, hottest, coldest := p.Normals.Annual()
+	switch {
+	case use == coach.Rental || use == coach.FullTime:
+		return "E", "rented or lived in all year"
+	case st.Shelter == coach.Indoor:
+		return "A", "it stands indoors"
+	case st.Shelter == coach.Open && st.Coastal:
+		return "D", "salt air on the coast"
+	case st.Shelter == coach.Open && sun >= b.HighSun.Value:
+		return "D", fmt.Sprintf("%.0f MJ/m² of sun a year", sun)
+	case st.Shelter == coach.Open && hottest >= b.Hot.Value:
+		return "D", fmt.Sprintf("summer days of %.0f °C", hottest)
+	case st.Shelter == coach.Open && st.Site.Elev >= b.High.Value:
+		return "D", fmt.Sprintf("%.0f m above the sea", st.Site.Elev)
+	case st.Shelter == coach.Open && coldest <= b.Freezing.Value:
+		return "C", fmt.Sprintf("winter nights of %.0f °C", coldest)
+	default:
+		return "B", "covered, or a mild climate"
+	}
+}
+
+// planner carries what every task needs.
+type planner struct {
+	rules *rulebook.Rulebook
+	coach *coach.Coach
+	set   Setting
+	on    civil.Date
+	tasks []Task
+}
+
+// Make returns the next task of every kind that a coach has, ordered by target.
+func Make(r *rulebook.Rulebook, c *coach.Coach, s Setting, forecasts []projection.Forecast, on civil.Date) []Task {
+	p := &planner{rules: r, coach: c, set: s, on: on}
+	p.replacements(forecasts)
+	for i := range c.Slides {
+		p.slide(&c.Slides[i], forecasts)
+	}
+	slices.SortStableFunc(p.tasks, func(a, b Task) int {
+		return cmp.Or(cmp.Compare(a.Target, b.Target), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Run, b.Run))
+	})
+	return p.tasks
+}
+
+// last returns the latest day on which a kind of service was done on a run, and
+// whether there was one.
+func (p *planner) last(kind coach.TaskKind, slide coach.SlideID, run string) (civil.Date, bool) {
+	var day civil.Date
+	for i := range p.coach.Services {
+		s := &p.coach.Services[i]
+		same := s.Kind == kind || (kind == coach.Lubricate && s.Kind == coach.Clean)
+		if same && s.Day <= p.on && s.Day > day && (run == "" && (s.Slide == "" || s.Slide == slide) || run != "" && s.Covers(slide, run)) {
+			day = s.Day
+		}
+	}
+	return day, day != 0
+}

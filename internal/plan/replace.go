@@ -1,0 +1,102 @@
+package plan
+
+import (
+	"fmt"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/projection"
+)
+
+// replacements adds one task per run and kind of replacement, from the part that
+// comes to need it first, and a refit for runs that do not fit.
+func (p *planner) replacements(forecasts []projection.Forecast) {
+	first := len(p.tasks)
+	limit := p.on.AddMonths(int(p.rules.Plan.SearchYears.Value * 12))
+	for i := range forecasts {
+		f := &forecasts[i]
+		var t Task
+		switch {
+		case f.Hold != "":
+			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on, Latest: p.on.Add(30),
+				Why: "This run is on hold: " + f.Hold + "."}
+		case f.Governing == "" || f.Likely > limit || f.Likely >= f.Late && f.Capped:
+			continue
+		default:
+			t = p.replace(f)
+		}
+		if k := p.find(first, t); k < 0 {
+			p.tasks = append(p.tasks, t)
+		} else if t.Target < p.tasks[k].Target {
+			p.tasks[k] = t
+		}
+	}
+}
+
+// find returns the replacement already planned from index first on for the same
+// run and kind, or -1.
+func (p *planner) find(first int, t Task) int {
+	for i := first; i < len(p.tasks); i++ {
+		if p.tasks[i].Run == t.Run && p.tasks[i].Kind == t.Kind {
+			return i
+		}
+	}
+	return -1
+}
+
+// Replacement returns what is done when a part of a construction needs renewal:
+// the bulb of a track is changed alone, an adhesive line is renewed, everything
+// else is changed whole.
+func Replacement(c coach.Construction, part coach.PartKind) coach.TaskKind {
+	switch {
+	case part == coach.Adhesive:
+		return coach.Rebond
+	case c == coach.Track && part == coach.Bulb:
+		return coach.ReplaceBulb
+	default:
+		return coach.ReplaceSeal
+	}
+}
+
+func (p *planner) replace(f *projection.Forecast) Task {
+	t := Task{Kind: Replacement(f.Construction, f.Part), Slide: f.Slide, Run: f.Run, Part: f.Part, Anchor: f.Fitted,
+		Earliest: f.Early, Target: f.Likely, Latest: f.Likely}
+	t.Why = fmt.Sprintf("%s is likely to need renewal by %s, between %s and %s (%s).", p.partName(f), f.Likely.Long(), month(f.Early), month(f.Late), MechanismWords[f.Governing])
+	t.Target = p.beforeSeason(f.Likely, &t.Why)
+	t.Earliest = min(t.Earliest, t.Target)
+	return t
+}
+
+// beforeSeason pulls a need to the days before the opening it falls after.
+func (p *planner) beforeSeason(need civil.Date, why *string) civil.Date {
+	open := p.set.Season.OpeningBefore(need)
+	if open == 0 {
+		return need
+	}
+	ready := open.Add(-p.rules.Plan.ReadyDays.Days())
+	if ready > need { // it falls in storage and would be late: the coach stands, so the opening is soon enough
+		*why += fmt.Sprintf(" The coach is in storage then; have it done before the season opens on %s.", open.Long())
+		return ready
+	}
+	*why += fmt.Sprintf(" That is inside the season, so have it done before it opens on %s.", open.Long())
+	return ready
+}
+
+func (p *planner) partName(f *projection.Forecast) string {
+	mat := p.rules.Materials[f.Material].Name
+	return fmt.Sprintf("The %s %s fitted in %s", mat, f.Part, month(f.Fitted))
+}
+
+func month(d civil.Date) string { return d.Time().Format("January 2006") }
+
+// MechanismWords says each mechanism to people.
+var MechanismWords = map[coach.Mechanism]string{
+	coach.CompressionSet: "it loses its spring under pressure",
+	coach.Weathering:     "sun makes it hard and cracked",
+	coach.OzoneCracking:  "ozone cracks it where it is stretched",
+	coach.Abrasion:       "the lip wears as the room moves",
+	coach.Hardening:      "it stiffens with age",
+	coach.Plasticiser:    "it loses what keeps it soft",
+	coach.AdhesionLoss:   "the adhesive lets go",
+	coach.Corrosion:      "the steel inside rusts",
+}

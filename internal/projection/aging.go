@@ -1,0 +1,81 @@
+package projection
+
+import (
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/wear"
+)
+
+// aging is one part on its line: damage and hazard as functions of the day.
+type aging struct {
+	line  *line
+	model *model
+	x     *exposed
+	from  doses // at the fitting
+	cold  float64
+}
+
+// aging starts a part's clocks at its fitting.
+func (l *line) aging(m *model, fitted civil.Date) *aging {
+	a := &aging{line: l, model: m, x: l.exposed(m.surface), cold: 1}
+	a.from = l.until(a.x, fitted)
+	if t := l.run.InstallTemp; t != nil && float64(*t) < l.engine.Rules.Install.LeastTemp.Value {
+		a.cold = 1 / l.engine.Rules.Install.ColdPenalty.Value
+	}
+	return a
+}
+
+// damage returns a term's dose since the fitting over its limit.
+func (a *aging) damage(t *term, now *doses) float64 {
+	v := max(0, now[t.dose]-a.from[t.dose]) * t.per
+	if t.dose == doseAdhere {
+		v *= a.cold
+	}
+	return v
+}
+
+// hazard returns the cumulative hazard of need on day d, the sum over the
+// mechanisms (competing risks), and each mechanism's own.
+func (a *aging) hazard(d civil.Date) (total float64, each [8]float64) {
+	now := a.line.until(a.x, d)
+	for i := range a.model.terms {
+		t := &a.model.terms[i]
+		h := a.damage(t, &now)
+		if !t.step {
+			h = wear.Hazard(h, t.sigma)
+		}
+		each[i] = h
+		total += h
+	}
+	return total, each
+}
+
+// ratio returns the damage over limit of one mechanism on day d.
+func (a *aging) ratio(m coach.Mechanism, d civil.Date) float64 {
+	now := a.line.until(a.x, d)
+	for i := range a.model.terms {
+		if t := &a.model.terms[i]; t.mechanism == m {
+			return a.damage(t, &now)
+		}
+	}
+	return 0
+}
+
+// shares returns each mechanism's share of the hazard on day d and the one with
+// the largest. Nothing acting gives no shares.
+func (a *aging) shares(d civil.Date) (governing coach.Mechanism, out []Share) {
+	total, each := a.hazard(d)
+	if total <= 0 {
+		return "", nil
+	}
+	best := -1.0
+	out = make([]Share, 0, len(a.model.terms))
+	for i := range a.model.terms {
+		m := a.model.terms[i].mechanism
+		out = append(out, Share{m, each[i] / total})
+		if each[i] > best {
+			best, governing = each[i], m
+		}
+	}
+	return governing, out
+}

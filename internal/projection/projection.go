@@ -1,0 +1,146 @@
+// Package projection turns what a part has lived through, and will, into a dated
+// forecast: how much of its life is used, when such parts come to need renewal
+// (early, likely, late), which mechanism governs, and why.
+//
+// It is pure and imports coach, rulebook, exposure, climate, wear and row 0.
+// Package plan reads its forecasts; cycle, cli and the benchmarks call it.
+package projection
+
+import (
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/exposure"
+	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wear"
+)
+
+// Forecast is what is expected of one part.
+type Forecast struct {
+	Slide        coach.SlideID
+	Run          string // address, such as "galley/outer/top"
+	RunKey       string // position/side
+	Part         coach.PartKind
+	Material     coach.Material
+	Construction coach.Construction
+	Fitted       civil.Date
+	LifeUsed     float64         // damage so far over damage at Likely, by the governing mechanism; >= 0, may pass 1
+	Governing    coach.Mechanism // the largest share; "" when nothing ends the part
+	Shares       []Share         // of the hazard at Likely; they sum to 1
+	Early        civil.Date      // by then 10 % of such parts have come to need renewal
+	Likely       civil.Date      // 50 %
+	Late         civil.Date      // 90 %
+	Capped       bool            // Late, at least, lies beyond the horizon and stands at its end
+	Hold         string          // why no clock is started; "" when it runs
+}
+
+// Share is a mechanism's part in the need.
+type Share struct {
+	Mechanism coach.Mechanism
+	Value     float64
+}
+
+// Engine projects coaches under one rulebook. It is safe for concurrent use.
+type Engine struct {
+	Rules  *rulebook.Rulebook
+	Tables *exposure.Tables
+	models map[modelKey]*model
+}
+
+// NewEngine prepares the rules for projection.
+func NewEngine(r *rulebook.Rulebook) *Engine {
+	e := &Engine{Rules: r, Tables: exposure.NewTables(exposureRules(r)), models: map[modelKey]*model{}}
+	for m := range r.Materials {
+		for _, c := range coach.Constructions {
+			for _, p := range coach.PartKinds {
+				k := modelKey{m, c, p}
+				e.models[k] = newModel(r, k, nil)
+			}
+		}
+	}
+	return e
+}
+
+func exposureRules(r *rulebook.Rulebook) exposure.Rules {
+	x := r.Exposure
+	return exposure.Rules{
+		ViewTop: x.ViewTop.Value, ViewSide: x.ViewSide.Value, ViewBottom: x.ViewBottom.Value, ViewBehind: x.ViewBehind.Value,
+		Topper: x.Topper.Value, Carport: x.Carport.Value, IndoorMean: x.IndoorMean.Value, IndoorFollow: x.IndoorFollow.Value,
+		CabinFollow: x.CabinFollow.Value, UVActivation: x.UVActivation.Value,
+	}
+}
+
+// Life is a coach with the climate of each of its stays, in the stays' order.
+type Life struct {
+	Coach  *coach.Coach
+	Places []*exposure.Place
+}
+
+// Horizon returns the last day that is told apart from "later": on plus the
+// rulebook's horizon.
+func (e *Engine) Horizon(on civil.Date) civil.Date {
+	return on.AddMonths(int(e.Rules.HorizonYears.Value * 12))
+}
+
+// Run forecasts every part of a coach as of a day. careDays is the interval, in
+// days, at which the seals are assumed to be conditioned from that day on. Parts
+// fitted after the day are left out. The result is in the coach's own order.
+func (e *Engine) Run(l Life, on civil.Date, careDays float64) []Forecast {
+	end := e.Horizon(on)
+	start := on
+	n := 0
+	eachRun(l.Coach, func(_ *coach.Slide, r *coach.Run) {
+		for i := range r.Parts {
+			start = min(start, r.Parts[i].Fitted)
+		}
+		n += len(r.Parts)
+	})
+	spans := exposure.Spans(l.Coach.Stays, start, end+1)
+	out := make([]Forecast, 0, n)
+	if len(spans) == 0 {
+		return out
+	}
+	eachRun(l.Coach, func(s *coach.Slide, r *coach.Run) {
+		line := e.newLine(l, s, r, spans, on, careDays)
+		for i := range r.Parts {
+			if p := &r.Parts[i]; p.Fitted <= on {
+				out = append(out, e.part(line, p, on, end))
+			}
+		}
+	})
+	return out
+}
+
+func eachRun(c *coach.Coach, f func(*coach.Slide, *coach.Run)) {
+	for i := range c.Slides {
+		for j := range c.Slides[i].Runs {
+			f(&c.Slides[i], &c.Slides[i].Runs[j])
+		}
+	}
+}
+
+// part forecasts one part on a run's timeline.
+func (e *Engine) part(l *line, p *coach.Part, on, end civil.Date) Forecast {
+	f := Forecast{
+		Slide: l.slide.ID, Run: l.slide.Address(*l.run), RunKey: l.run.Key(), Part: p.Kind, Material: p.Material,
+		Construction: l.run.Construction, Fitted: p.Fitted, Hold: e.Misfit(l.run),
+	}
+	a := l.aging(e.model(p, l.run.Construction), p.Fitted)
+	hazard := func(d int) float64 { h, _ := a.hazard(p.Fitted.Add(d)); return h }
+	last := p.Fitted.DaysUntil(end)
+	days := [3]int{last, last, last}
+	lo := 0
+	for i, want := range wear.HazardAt {
+		d := wear.FirstReach(lo, last, want, hazard)
+		if d > last {
+			f.Capped = true
+			break
+		}
+		days[i], lo = d, d
+	}
+	f.Early, f.Likely, f.Late = p.Fitted.Add(days[0]), p.Fitted.Add(days[1]), p.Fitted.Add(days[2])
+	f.Governing, f.Shares = a.shares(f.Likely)
+	if f.Governing != "" {
+		f.LifeUsed = a.ratio(f.Governing, on) / a.ratio(f.Governing, f.Likely)
+	}
+	return f
+}

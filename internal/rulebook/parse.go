@@ -1,0 +1,173 @@
+package rulebook
+
+import (
+	"bytes"
+	"fmt"
+	"math"
+	"reflect"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+)
+
+// Parse reads and checks a rulebook. Unknown keys are refused; all faults are
+// reported at once, each with the key as written.
+func Parse(text []byte) (*Rulebook, error) {
+	var r Rulebook
+	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&r); err != nil {
+		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: yaml.FormatError(err, false, false), Hint: "Mend the rulebook at the line shown."}
+	}
+	if bad := r.check(); len(bad) > 0 {
+		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"), Hint: "Mend the figures named above."}
+	}
+	return &r, nil
+}
+
+var evidences = []Evidence{Standard, Published, Derived, Practice, Default}
+
+// check returns every fault of the rulebook, in a fixed order.
+func (r *Rulebook) check() []string {
+	var bad []string
+	say := func(format string, a ...any) { bad = append(bad, fmt.Sprintf(format, a...)) }
+	if r.Version == "" {
+		say("version: is required")
+	}
+	Figures(r, func(path string, f Figure) {
+		if !slices.Contains(evidences, f.Evidence) {
+			say("%s: evidence is %q; allowed: %v", path, f.Evidence, evidences)
+		}
+		if f.Source == "" {
+			say("%s: source is required", path)
+		}
+		low, high := bounds(path)
+		if !(f.Value >= low && f.Value <= high) {
+			say("%s: value %g is outside %g to %g", path, f.Value, low, high)
+		}
+	})
+	r.checkSets(say)
+	return bad
+}
+
+// bounds returns the allowed range of a figure by the last word of its path.
+func bounds(path string) (low, high float64) {
+	name := path[strings.LastIndexByte(path, '.')+1:]
+	switch name {
+	case "scatter":
+		return 0.01, 3
+	case "beta":
+		return 0.05, 3
+	case "ea", "uv_activation":
+		return 0, 200
+	case "limit", "hot_set":
+		return 0.001, 0.999
+	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "ideal", "cold_penalty":
+		return 0, 1
+	case "freezing", "least_temp", "indoor_mean", "hot", "hot_temp":
+		return -60, 200
+	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years":
+		return 1e-6, 1e6
+	default:
+		return 0, 1e6
+	}
+}
+
+func (r *Rulebook) checkSets(say func(string, ...any)) {
+	for _, m := range coach.Materials {
+		mat, ok := r.Materials[m]
+		if !ok {
+			say("materials.%s: is required", m)
+			continue
+		}
+		if s := mat.Set; s != nil && s.TauYears == nil && (s.HotSet == nil || s.HotHours == nil || s.HotTemp == nil) {
+			say("materials.%s.set: give tau_years, or hot_set with hot_hours and hot_temp", m)
+		}
+	}
+	for _, c := range coach.Constructions {
+		if _, ok := r.Constructions[c]; !ok {
+			say("constructions.%s: is required", c)
+		}
+	}
+	for _, b := range []Band{"A", "B", "C", "D", "E"} {
+		if _, ok := r.Bands[b]; !ok {
+			say("bands.%s: is required", b)
+		}
+	}
+	for _, k := range coach.TaskKinds {
+		t, ok := r.Tasks[k]
+		switch {
+		case !ok:
+			say("tasks.%s: is required", k)
+		case len(t.Lead) == 0 || !slices.IsSortedFunc(t.Lead, func(a, b int) int { return b - a }):
+			say("tasks.%s.lead_days: give at least one, the earliest rung (most days) first", k)
+		}
+		for _, c := range t.Cautions {
+			if r.Cautions[c] == "" {
+				say("tasks.%s.cautions: %q is not among cautions", k, c)
+			}
+		}
+	}
+	m := r.Manners
+	if m.SendFrom < 0 || m.SendUntil > 24 || m.SendFrom >= m.SendUntil || len(m.SendDays) == 0 || m.GapDays < 0 || m.PerYear < 1 || m.Unanswered < 1 {
+		say("manners: need send_days, send_from before send_until (0-24), gap_days >= 0, per_year and unanswered >= 1")
+	}
+	for _, d := range m.SendDays {
+		if !slices.Contains(weekdays, d) {
+			say("manners.send_days: %q; allowed: %v", d, weekdays)
+		}
+	}
+}
+
+var weekdays = []string{"Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"}
+
+// Figures calls see for every figure of the rulebook with its path, such as
+// "materials.epdm_sponge.uv.dose", in a fixed order.
+func Figures(r *Rulebook, see func(path string, f Figure)) {
+	walk("", reflect.ValueOf(r).Elem(), see)
+}
+
+var figureType = reflect.TypeFor[Figure]()
+
+func walk(path string, v reflect.Value, see func(string, Figure)) {
+	switch {
+	case v.Type() == figureType:
+		see(path, v.Interface().(Figure))
+	case v.Kind() == reflect.Pointer:
+		if !v.IsNil() {
+			walk(path, v.Elem(), see)
+		}
+	case v.Kind() == reflect.Struct:
+		for i := range v.NumField() {
+			name, _, _ := strings.Cut(v.Type().Field(i).Tag.Get("yaml"), ",")
+			if name != "-" && name != "" {
+				walk(join(path, name), v.Field(i), see)
+			}
+		}
+	case v.Kind() == reflect.Map:
+		keys := v.MapKeys()
+		slices.SortFunc(keys, func(a, b reflect.Value) int { return strings.Compare(a.String(), b.String()) })
+		for _, k := range keys {
+			walk(join(path, k.String()), v.MapIndex(k), see)
+		}
+	}
+}
+
+func join(a, b string) string {
+	if a == "" {
+		return b
+	}
+	return a + "." + b
+}
+
+// String prints the figure with its unit, trimmed to 4 significant digits.
+func (f Figure) String() string {
+	v := f.Value
+	if v != 0 {
+		p := math.Pow(10, 3-math.Floor(math.Log10(math.Abs(v))))
+		v = math.Round(v*p) / p
+	}
+	return strings.TrimSpace(fmt.Sprintf("%g %s", v, f.Unit))
+}

@@ -1,0 +1,240 @@
+// Package rulebook parses, checks and versions the rules: constants and limits
+// of ageing, care intervals, lead times, the ladder, manners and cautions, each
+// figure with its evidence.
+//
+// It is pure data and imports row 0 and coach. Package projection, plan and
+// reminder read it; package config embeds the default; a shop may edit its own.
+package rulebook
+
+import (
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+)
+
+// Evidence says how well a figure is known.
+type Evidence string
+
+// Kinds of evidence, strongest first.
+const (
+	Standard  Evidence = "standard"  // a published standard or regulation
+	Published Evidence = "published" // a paper, patent, manual or supplier's page
+	Derived   Evidence = "derived"   // computed from published figures
+	Practice  Evidence = "practice"  // common practice, no source
+	Default   Evidence = "default"   // our default, not measured
+)
+
+// Figure is one number of a rule with what a person needs to judge it.
+type Figure struct {
+	Value    float64  `yaml:"value"`
+	Unit     string   `yaml:"unit"`
+	Evidence Evidence `yaml:"evidence"`
+	Source   string   `yaml:"source"`
+}
+
+// Rulebook is one version of all rules.
+type Rulebook struct {
+	Version       string                                  `yaml:"version"`
+	HorizonYears  Figure                                  `yaml:"horizon_years"`
+	Exposure      Exposure                                `yaml:"exposure"`
+	Lubricant     Lubricant                               `yaml:"lubricant"`
+	Abrasion      Abrasion                                `yaml:"abrasion"`
+	Corrosion     Corrosion                               `yaml:"corrosion"`
+	Ozone         Ozone                                   `yaml:"ozone"`
+	Fit           Fit                                     `yaml:"fit"`
+	Install       Install                                 `yaml:"install"`
+	Constructions map[coach.Construction]ConstructionRule `yaml:"constructions"`
+	Materials     map[coach.Material]Material             `yaml:"materials"`
+	Bands         map[Band]Care                           `yaml:"bands"`
+	BandRules     BandRules                               `yaml:"band_rules"`
+	Plan          Plan                                    `yaml:"plan"`
+	Tasks         map[coach.TaskKind]Task                 `yaml:"tasks"`
+	Manners       Manners                                 `yaml:"manners"`
+	Cautions      map[string]string                       `yaml:"cautions"`
+}
+
+// Exposure are the shares of sun and the air a seal gets. Shares are in [0, 1].
+type Exposure struct {
+	ViewTop      Figure `yaml:"view_top"`      // of the roof's sun, on the top run, room out
+	ViewSide     Figure `yaml:"view_side"`     // of the wall's sun, on a fore or aft run, room out
+	ViewBottom   Figure `yaml:"view_bottom"`   // of the wall's sun, on the bottom run, room out
+	ViewBehind   Figure `yaml:"view_behind"`   // of the wall's sun, behind the closed flange, room in
+	Topper       Figure `yaml:"topper"`        // of the top run's sun, under a topper
+	Carport      Figure `yaml:"carport"`       // of all sun, under a carport
+	IndoorMean   Figure `yaml:"indoor_mean"`   // °C, the mean that an indoor place is kept near
+	IndoorFollow Figure `yaml:"indoor_follow"` // share of outdoor deviation from it that comes in
+	CabinFollow  Figure `yaml:"cabin_follow"`  // share of the daily swing that reaches the inner seal
+	RelaxedRate  Figure `yaml:"relaxed_rate"`  // of the set rate, while the bulb is free
+	UVActivation Figure `yaml:"uv_activation"` // kJ/mol, temperature factor on UV damage
+}
+
+// Lubricant is the life of a lubricant film.
+type Lubricant struct {
+	Cycles Figure `yaml:"cycles"` // nL: cycles to 1/e
+	Days   Figure `yaml:"days"`   // dL: days to 1/e
+}
+
+// Abrasion is the sliding wear of a wiper lip.
+type Abrasion struct {
+	DryRate   Figure `yaml:"dry_rate"` // k, mm³/(N m)
+	OiledRate Figure `yaml:"lubricated_rate"`
+	Pressure  Figure `yaml:"pressure"`  // N/mm²
+	Travel    Figure `yaml:"travel"`    // mm, when the slide's was not measured
+	LipLimit  Figure `yaml:"lip_limit"` // mm of lip that may go
+	Scatter   Figure `yaml:"scatter"`
+}
+
+// Corrosion is the rust of a steel carrier in years of the open.
+type Corrosion struct {
+	Years   Figure `yaml:"years"`   // median life in the open, inland
+	Coastal Figure `yaml:"coastal"` // factor in salt air
+	Carport Figure `yaml:"carport"` // factor under a carport
+	Indoor  Figure `yaml:"indoor"`  // factor indoors
+	Scatter Figure `yaml:"scatter"`
+}
+
+// Ozone is a step hazard for unsaturated rubbers under strain.
+type Ozone struct {
+	PerYear Figure `yaml:"per_year"` // hazard per outdoor year
+}
+
+// Fit are the limits of bulb squeeze, shares of the free height.
+type Fit struct {
+	Least  Figure `yaml:"least"`
+	Most   Figure `yaml:"most"`
+	Ideal  Figure `yaml:"ideal"`
+	Spread Figure `yaml:"spread"` // mm between the widest and narrowest closed gap of a run
+}
+
+// Install are gates on adhesive work.
+type Install struct {
+	LeastTemp   Figure `yaml:"least_temp"`   // °C
+	ColdPenalty Figure `yaml:"cold_penalty"` // share of adhesive life left when fitted colder
+	BlockHours  Figure `yaml:"block_hours"`  // no cycling after bonding
+}
+
+// ConstructionRule scales the ageing of the parts of a construction.
+type ConstructionRule struct {
+	Name string `yaml:"name"`
+	Rate Figure `yaml:"rate"` // 1: as the material's rules say
+}
+
+// Material holds the ageing rules of a material. A nil rule: the mechanism does
+// not end this material's parts.
+type Material struct {
+	Name        string      `yaml:"name"`
+	Absorptance Figure      `yaml:"absorptance"` // of sunlight, [0, 1]
+	Unsaturated bool        `yaml:"unsaturated"` // ozone can crack it
+	Set         *Set        `yaml:"set"`
+	UV          *UV         `yaml:"uv"`
+	Hardening   *Hardening  `yaml:"hardening"`
+	Plasticiser *FirstOrder `yaml:"plasticiser"`
+	Adhesion    *Adhesion   `yaml:"adhesion"`
+	Allow       []string    `yaml:"allow"` // what may touch it
+	Never       []string    `yaml:"never"`
+}
+
+// Set is the compression set of a bulb or foam: 1-exp[-(xi/tau)^beta]. TauYears
+// is given, or follows from the hot test of HotSet, HotHours and HotTemp.
+type Set struct {
+	Ea       Figure  `yaml:"ea"`
+	Beta     Figure  `yaml:"beta"`
+	TauYears *Figure `yaml:"tau_years"`
+	HotSet   *Figure `yaml:"hot_set"`
+	HotHours *Figure `yaml:"hot_hours"`
+	HotTemp  *Figure `yaml:"hot_temp"`
+	Limit    Figure  `yaml:"limit"`
+	Scatter  Figure  `yaml:"scatter"`
+}
+
+// UV is surface weathering by ultraviolet dose.
+type UV struct {
+	Dose    Figure `yaml:"dose"` // MJ/m², 295-385 nm at 25 °C, to the limit
+	Scatter Figure `yaml:"scatter"`
+}
+
+// Hardening is a linear rise of stiffness read as Shore A by Gent's relation.
+type Hardening struct {
+	Ea      Figure `yaml:"ea"`
+	PerYear Figure `yaml:"per_year"` // E/E0 - 1 per year at 25 °C
+	Shore   Figure `yaml:"shore"`    // Shore A when new
+	Points  Figure `yaml:"points"`   // rise in Shore A that ends it
+	Scatter Figure `yaml:"scatter"`
+}
+
+// FirstOrder is a loss 1-exp(-xi/tau).
+type FirstOrder struct {
+	Ea       Figure `yaml:"ea"`
+	TauYears Figure `yaml:"tau_years"`
+	Limit    Figure `yaml:"limit"`
+	Scatter  Figure `yaml:"scatter"`
+}
+
+// Adhesion is the ageing of a bonded line.
+type Adhesion struct {
+	Ea      Figure `yaml:"ea"`
+	Years   Figure `yaml:"years"` // median life at 25 °C
+	Scatter Figure `yaml:"scatter"`
+}
+
+// Band is an exposure band of the care table, A (indoor) to E (full time).
+type Band string
+
+// Care are the intervals of one band. 0 means "not in this band".
+type Care struct {
+	Name            string `yaml:"name"`
+	LubricateMonths Figure `yaml:"lubricate_months"`
+	LubricateCycles Figure `yaml:"lubricate_cycles"`
+	InSeasonOnly    bool   `yaml:"in_season_only"`
+	InspectMonths   Figure `yaml:"inspect_months"`
+	WaterMonths     Figure `yaml:"water_test_months"`
+}
+
+// BandRules say which place belongs to band D and C.
+type BandRules struct {
+	HighSun  Figure `yaml:"high_sun"` // MJ/m² a year, horizontal
+	Hot      Figure `yaml:"hot"`      // °C, hottest monthly mean maximum
+	High     Figure `yaml:"high"`     // m above the sea
+	Freezing Figure `yaml:"freezing"` // °C, coldest monthly mean minimum
+}
+
+// Plan are lead times and windows.
+type Plan struct {
+	FirstCheckDays  Figure `yaml:"first_check_days"`
+	ExerciseDays    Figure `yaml:"exercise_days"`
+	IdleCycles      Figure `yaml:"idle_cycles"` // cycles a year below which a room counts as idle
+	BookDays        Figure `yaml:"book_days"`
+	ReadyDays       Figure `yaml:"ready_days"`   // before opening, work should be done
+	LastSeasonGrace Figure `yaml:"storage_days"` // pre-storage care this long before closing
+	SearchYears     Figure `yaml:"search_years"` // tasks are planned this far ahead
+}
+
+// Task is how a kind of task is told to people.
+type Task struct {
+	Title    string   `yaml:"title"`
+	How      []string `yaml:"how"`
+	Minutes  [2]int   `yaml:"minutes"`
+	Lead     []int    `yaml:"lead_days"` // rungs of the ladder, days before the target, falling
+	Shop     bool     `yaml:"shop"`      // done at the shop: the mail offers to book
+	Cautions []string `yaml:"cautions"`
+	Weight   int      `yaml:"weight"` // which task leads a merged notice, high first
+}
+
+// Manners bound what a person is sent.
+type Manners struct {
+	GapDays    int      `yaml:"gap_days"`
+	PerYear    int      `yaml:"per_year"`
+	SendDays   []string `yaml:"send_days"`
+	SendFrom   int      `yaml:"send_from"`  // hour, the person's zone
+	SendUntil  int      `yaml:"send_until"` // hour
+	Unanswered int      `yaml:"unanswered"` // then a person rings
+	SnoozeDays int      `yaml:"snooze_days"`
+}
+
+// Days returns the figure rounded to whole days.
+func (f Figure) Days() int { return int(f.Value + 0.5) }
+
+// IntervalMonths adds a possibly fractional number of months to a day.
+func IntervalMonths(from civil.Date, months float64) civil.Date {
+	whole := int(months)
+	return from.AddMonths(whole).Add(int((months - float64(whole)) * 30.4))
+}
