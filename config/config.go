@@ -22,3 +22,8 @@ var (
 //
 //go:embed rulebook.yaml
 var Rulebook []byte
+
+// Demo is the demo scenario, a coach file.
+//
+//go:embed demo.yaml
+var Demo []byte

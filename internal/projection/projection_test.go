@@ -52,7 +52,9 @@ func (b bench) one(p *exposure.Place, st coach.Stay, run coach.Run, part coach.P
 	return b.engine.Run(Life{c, []*exposure.Place{p}}, fitted, 60)[0]
 }
 
-func years(f Forecast, d civil.Date) float64 { return float64(f.Fitted.DaysUntil(d)) / float64(unit.Year) }
+func years(f Forecast, d civil.Date) float64 {
+	return float64(f.Fitted.DaysUntil(d)) / float64(unit.Year)
+}
 
 // The trade's planning ranges, years to planned replacement (common practice,
 // no source): indoors, temperate outdoors, hot. The unsourced constants of the

@@ -1,0 +1,60 @@
+package intake
+
+import (
+	"fmt"
+	"path/filepath"
+	"strings"
+
+	"sealmanac/internal/coach"
+)
+
+// File is one input file in memory.
+type File struct {
+	Name string
+	Data []byte
+}
+
+// Read reads coach files (.yaml, .yml, .json) and part lists (.csv, .xlsx). m
+// maps a list's columns; nil takes the columns' names as they stand. All
+// problems of all files are in the result.
+func Read(opt Options, m *Mapping, files ...File) Content {
+	r := &reader{opt: opt, sites: map[string]coach.Site{}, seen: map[coach.ID]string{}}
+	for _, f := range files {
+		r.file = f.Name
+		if len(f.Data) > maxBytes {
+			r.problem(nil, "", fmt.Sprintf("is larger than %d MiB", maxBytes>>20), "several smaller files")
+			continue
+		}
+		r.readFile(f, m)
+	}
+	r.problems.sort()
+	return Content{Shop: r.shop, Coaches: r.coaches, Problems: r.problems}
+}
+
+func (r *reader) readFile(f File, m *Mapping) {
+	before := len(r.coaches)
+	problems := len(r.problems)
+	switch strings.ToLower(filepath.Ext(f.Name)) {
+	case ".yaml", ".yml", ".json":
+		docs, bad := parseYAML(f.Name, f.Data)
+		r.problems = append(r.problems, bad...)
+		for _, d := range docs {
+			r.document(d)
+		}
+	case ".csv", ".xlsx":
+		rows, err := readRows(f)
+		if err != nil {
+			r.problem(nil, "", "cannot be read: "+err.Error(), "CSV with commas or semicolons, or an XLSX sheet")
+			return
+		}
+		for _, n := range r.coachesOf(rows, m) {
+			r.coach(n, "")
+		}
+	default:
+		r.problem(nil, "", "is of a kind that is not read", ".yaml, .yml, .json, .csv or .xlsx")
+		return
+	}
+	if len(r.coaches) == before && len(r.problems) == problems && r.shop == nil {
+		r.problem(nil, "", "holds no coach", "at least one coach under coaches:, or one row")
+	}
+}

@@ -1,0 +1,126 @@
+// Package intake reads coach files (YAML or JSON) and part lists (CSV, XLSX)
+// into the vocabulary, strictly: every problem is reported at once with file,
+// line or row, field, value and what is allowed, and nothing is half read.
+//
+// It imports coach, climate and row 0. Package desk and cli call it.
+package intake
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"strings"
+
+	"sealmanac/internal/fault"
+)
+
+// Problem is one thing wrong with an input file.
+type Problem struct {
+	File    string
+	Line    int    // line of a coach file, row of a list; 0: the whole file
+	Field   string // such as "coaches[2].stays[0].from", or a column's name
+	Value   string // as written; "" when something is missing
+	Message string // what is wrong, without a full stop
+	Allowed string // what would be accepted; "" when the message says it
+	Warning bool   // worth a look, but accepted
+}
+
+// String is the problem on one line.
+func (p Problem) String() string {
+	var b strings.Builder
+	b.WriteString(p.File)
+	if p.Line > 0 {
+		fmt.Fprintf(&b, ":%d", p.Line)
+	}
+	b.WriteString(": ")
+	if p.Field != "" {
+		b.WriteString(p.Field + ": ")
+	}
+	if p.Value != "" {
+		fmt.Fprintf(&b, "%q ", clip(p.Value))
+	}
+	b.WriteString(p.Message)
+	if p.Allowed != "" {
+		b.WriteString("; allowed: " + p.Allowed)
+	}
+	return b.String()
+}
+
+func clip(s string) string {
+	if r := []rune(s); len(r) > 60 {
+		return string(r[:57]) + "..."
+	}
+	return s
+}
+
+// Problems is the whole report of an intake.
+type Problems []Problem
+
+// Err returns an error that holds the report, or nil when there are at most
+// warnings.
+func (ps Problems) Err() error {
+	var lines []string
+	for _, p := range ps {
+		if !p.Warning {
+			lines = append(lines, p.String())
+		}
+	}
+	if len(lines) == 0 {
+		return nil
+	}
+	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s), nothing was stored\n%s", len(lines), strings.Join(lines, "\n")),
+		Hint: "Mend what is named above and run the same command again; --dry-run shows the same report."}
+}
+
+// Warnings returns the lines that are only worth a look.
+func (ps Problems) Warnings() (out []string) {
+	for _, p := range ps {
+		if p.Warning {
+			out = append(out, p.String())
+		}
+	}
+	return out
+}
+
+func (ps Problems) sort() {
+	slices.SortStableFunc(ps, func(a, b Problem) int {
+		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
+	})
+}
+
+// node is a piece of input, whatever file it came from: a text, a list or an
+// object with keys in order.
+type node struct {
+	line  int
+	field string // column name when it came from a list; "" for coach files
+	text  string
+	list  []*node
+	keys  []string
+	vals  []*node
+	kind  kind
+}
+
+type kind uint8
+
+const (
+	text kind = iota
+	list
+	object
+)
+
+func (k kind) String() string {
+	return [...]string{"a single value", "a list", "a block of fields"}[k]
+}
+
+func (n *node) get(key string) *node {
+	if i := slices.Index(n.keys, key); i >= 0 {
+		return n.vals[i]
+	}
+	return nil
+}
+
+// set adds a field; it is used when a list row is made into a tree.
+func (n *node) set(key string, v *node) *node {
+	n.keys, n.vals = append(n.keys, key), append(n.vals, v)
+	return v
+}

@@ -1,0 +1,123 @@
+package intake
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/unit"
+)
+
+func (r *reader) slides(f *fields, c *coach.Coach) {
+	for i, n := range f.list("slides") {
+		g := r.fields(n, fmt.Sprintf("%s.slides[%d]", f.path, i))
+		id := coach.SlideID(g.name("slide"))
+		if id != "" {
+			g.path = f.path + "." + string(id)
+		}
+		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
+			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false)}
+		for j, m := range g.list("runs") {
+			r.run(g, m, fmt.Sprintf("%s.runs[%d]", g.path, j), &s)
+		}
+		if len(s.Runs) == 0 && g.n.get("runs") == nil {
+			r.problem(&node{line: n.line}, g.at("runs"), "is missing", "at least one run of seal")
+		}
+		g.done()
+		if slices.ContainsFunc(c.Slides, func(o coach.Slide) bool { return o.ID == s.ID }) {
+			r.problem(n.get("slide"), g.at("slide"), "stands twice on this coach", "each slide once")
+			continue
+		}
+		c.Slides = append(c.Slides, s)
+	}
+}
+
+func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
+	f := r.fields(n, path)
+	const form = "outer or inner, a slash, then top, bottom, fore or aft: outer/top"
+	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier)}
+	key := f.must("run", form)
+	pos, side, _ := strings.Cut(strings.ToLower(key), "/")
+	run.Position, run.Side = coach.Position(pos), coach.Side(side)
+	if key != "" && (!slices.Contains(coach.Positions, run.Position) || !slices.Contains(coach.Sides, run.Side)) {
+		f.bad(f.n.get("run"), "run", "is not a run", form)
+	}
+	run.Fitted = f.fittedOn("fitted")
+	run.FreeHeight = f.length("free_height", 100)
+	for i, g := range f.list("gaps") {
+		l, err := unit.ParseLength(g.text)
+		if err != nil || l > 100 {
+			r.problem(g, fmt.Sprintf("%s.gaps[%d]", path, i), "is not a closed gap", unit.LengthForm+", up to 100 mm")
+			continue
+		}
+		run.Gaps = append(run.Gaps, l)
+	}
+	if t, ok := value(f, "install_temp", unit.ParseCelsius); ok {
+		run.InstallTemp = &t
+	}
+	for i, m := range f.list("parts") {
+		r.part(m, fmt.Sprintf("%s.parts[%d]", path, i), &run, f.n.get("fitted") != nil)
+	}
+	if run.Fitted == 0 && len(run.Parts) > 0 {
+		run.Fitted = slices.MinFunc(run.Parts, func(a, b coach.Part) int { return int(a.Fitted - b.Fitted) }).Fitted
+	}
+	if len(run.Parts) == 0 && f.n.get("parts") == nil {
+		r.problem(&node{line: n.line}, f.at("parts"), "is missing", "at least one part: bulb, wiper, carrier, adhesive or corner")
+	}
+	f.done()
+	if slices.ContainsFunc(s.Runs, func(o coach.Run) bool { return o.Key() == run.Key() }) {
+		r.problem(n.get("run"), f.at("run"), "stands twice on this slide", "each run once")
+		return
+	}
+	s.Runs = append(s.Runs, run)
+}
+
+// part reads one part; dated tells that its run has a date, good or bad.
+func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
+	f := r.fields(n, path)
+	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot")}
+	if p.Lot == "" {
+		p.Lot = "unknown"
+	}
+	p.Fitted = f.fittedOn("fitted")
+	switch {
+	case p.Fitted == 0 && f.n.get("fitted") == nil && !dated:
+		r.problem(&node{line: n.line}, f.at("fitted"), "is missing", "YYYY-MM-DD on the part or on its run")
+	case p.Fitted == 0:
+		p.Fitted = run.Fitted
+	case run.Fitted != 0 && p.Fitted < run.Fitted:
+		f.bad(f.n.get("fitted"), "fitted", "is before its run was fitted", "a day from "+run.Fitted.String())
+	case run.Fitted != 0 && p.Fitted > run.Fitted && run.Construction == coach.PushOn:
+		f.bad(f.n.get("fitted"), "fitted", "differs from its run: a one-piece seal is replaced whole", run.Fitted.String()+", or set the run's date")
+	}
+	if h := f.node("hot_set"); h != nil {
+		p.HotSet = r.hotSet(h, f.at("hot_set"))
+	}
+	f.done()
+	if slices.ContainsFunc(run.Parts, func(o coach.Part) bool { return o.Kind == p.Kind && p.Kind != "" }) {
+		r.problem(n.get("part"), f.at("part"), "stands twice on this run", "each part once")
+		return
+	}
+	run.Parts = append(run.Parts, p)
+}
+
+// hotSet reads a data sheet's compression set; only a hot test can be used.
+func (r *reader) hotSet(n *node, path string) *coach.HotSet {
+	f := r.fields(n, path)
+	set, ok1 := value(f, "set", unit.ParseFraction)
+	hours, ok2 := f.number("hours", 1, 10000)
+	temp, ok3 := value(f, "temp", unit.ParseCelsius)
+	f.done()
+	switch {
+	case !ok1 || !ok2 || !ok3:
+		r.problem(&node{line: n.line}, path, "needs set, hours and temp", "such as {set: 35 %, hours: 22, temp: 70 C}")
+	case set <= 0 || set >= 0.95:
+		f.bad(f.n.get("set"), "set", "is not a usable figure", "more than 0 %, less than 95 %")
+	case temp < 50:
+		f.bad(f.n.get("temp"), "temp", "is not a hot test: near room temperature the set is not ageing", "50 C or more")
+	default:
+		return &coach.HotSet{Set: set, Hours: hours, Temp: temp}
+	}
+	return nil
+}

@@ -1,0 +1,282 @@
+package intake
+
+import (
+	"bytes"
+	"cmp"
+	"encoding/csv"
+	"fmt"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"github.com/xuri/excelize/v2"
+)
+
+// Mapping tells which column of a list holds which field, and what holds where
+// the list has no column.
+type Mapping struct {
+	Columns  map[string]string // field -> column heading
+	Defaults map[string]string // field -> value
+}
+
+// level is where in a coach's tree a column's value belongs.
+type level uint8
+
+const (
+	levelCoach level = iota
+	levelPerson
+	levelStay
+	levelSlide
+	levelRun
+	levelPart
+)
+
+// columns are the fields a list may give, with their level and their name in a
+// coach file.
+var columns = []struct {
+	field string
+	level level
+	key   string
+}{
+	{"coach", levelCoach, "coach"}, {"label", levelCoach, "label"}, {"class", levelCoach, "class"}, {"vin", levelCoach, "vin"}, {"use", levelCoach, "use"}, {"sold", levelCoach, "sold"},
+	{"owner", levelPerson, "name"}, {"email", levelPerson, "email"}, {"phone", levelPerson, "phone"}, {"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
+	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"}, {"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"}, {"heading", levelStay, "heading"},
+	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"}, {"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"}, {"topper", levelSlide, "topper"},
+	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"}, {"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},
+	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"}, {"lot", levelPart, "lot"},
+}
+
+func columnNames() string {
+	var out []string
+	for _, c := range columns {
+		out = append(out, c.field)
+	}
+	return strings.Join(out, ", ")
+}
+
+// ParseMapping reads a column-mapping file.
+func ParseMapping(f File) (*Mapping, Problems) {
+	docs, bad := parseYAML(f.Name, f.Data)
+	if len(bad) > 0 {
+		return nil, bad
+	}
+	r := &reader{file: f.Name}
+	m := &Mapping{Columns: map[string]string{}, Defaults: map[string]string{}}
+	for _, d := range docs {
+		g := r.fields(d, "")
+		for key, into := range map[string]map[string]string{"columns": m.Columns, "defaults": m.Defaults} {
+			if n := g.node(key); n != nil {
+				r.mapInto(n, key, into)
+			}
+		}
+		g.done()
+	}
+	if len(docs) == 0 {
+		r.problem(nil, "", "is empty", "columns: and defaults:")
+	}
+	return m, r.problems
+}
+
+func (r *reader) mapInto(n *node, key string, into map[string]string) {
+	h := r.fields(n, key)
+	for _, c := range columns {
+		if v := h.opt(c.field); v != "" {
+			into[c.field] = v
+		}
+	}
+	h.done()
+}
+
+// row is one line of a list: cells under their headings.
+type row struct {
+	line  int
+	cells map[string]string // by heading, folded
+}
+
+func foldHeading(s string) string {
+	return strings.Join(strings.Fields(strings.ToLower(strings.TrimPrefix(s, "\ufeff"))), " ")
+}
+
+// table is a list as read: the headings in order and the rows that hold anything.
+type table struct {
+	headings []string
+	rows     []row
+}
+
+func readRows(f File) (table, error) {
+	var grid [][]string
+	var err error
+	if strings.EqualFold(filepath.Ext(f.Name), ".xlsx") {
+		grid, err = readXLSX(f.Data)
+	} else {
+		grid, err = readCSV(f.Data)
+	}
+	if err != nil || len(grid) == 0 {
+		return table{}, cmp.Or(err, fmt.Errorf("it has no heading row"))
+	}
+	t := table{headings: grid[0]}
+	for i, cells := range grid[1:] {
+		rw := row{line: i + 2, cells: map[string]string{}}
+		for j, c := range cells {
+			if j < len(t.headings) && strings.TrimSpace(c) != "" {
+				rw.cells[foldHeading(t.headings[j])] = strings.TrimSpace(c)
+			}
+		}
+		if len(rw.cells) > 0 {
+			t.rows = append(t.rows, rw)
+		}
+	}
+	return t, nil
+}
+
+func readCSV(data []byte) ([][]string, error) {
+	r := csv.NewReader(bytes.NewReader(data))
+	first, _, _ := bytes.Cut(data, []byte("\n"))
+	if bytes.Count(first, []byte(";")) > bytes.Count(first, []byte(",")) {
+		r.Comma = ';'
+	}
+	r.FieldsPerRecord = -1
+	return r.ReadAll()
+}
+
+// readXLSX reads the first sheet with raw values, so that a day is its number
+// and not what the cell's format shows.
+func readXLSX(data []byte) ([][]string, error) {
+	x, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 256 << 20, UnzipXMLSizeLimit: 64 << 20})
+	if err != nil {
+		return nil, err
+	}
+	defer x.Close() //nolint:errcheck // nothing was written
+	return x.GetRows(x.GetSheetName(0), excelize.Options{RawCellValue: true})
+}
+
+// coachesOf groups the rows of a list into one tree per coach.
+func (r *reader) coachesOf(t table, m *Mapping) []*node {
+	heading := r.headings(t, m)
+	var order []*node
+	byName := map[string]*node{}
+	for _, rw := range t.rows {
+		at := func(field string) *node {
+			h := heading[field]
+			v := ""
+			if h != "" {
+				v = rw.cells[foldHeading(h)]
+			}
+			if v == "" && m != nil {
+				v = m.Defaults[field]
+			}
+			if v == "" {
+				return nil
+			}
+			return &node{line: rw.line, field: cmp.Or(h, field), text: v}
+		}
+		id := at("coach")
+		if id == nil {
+			r.problem(&node{line: rw.line, field: cmp.Or(heading["coach"], "coach")}, "coach", "is missing", "the coach's short name in every row")
+			continue
+		}
+		c := byName[id.text]
+		if c == nil {
+			c = &node{line: rw.line, kind: object, field: id.field}
+			byName[id.text] = c
+			order = append(order, c)
+		}
+		r.addRow(c, rw.line, at)
+	}
+	return order
+}
+
+// headings finds each field's heading and reports headings nobody asked for.
+func (r *reader) headings(t table, m *Mapping) map[string]string {
+	out := map[string]string{}
+	used := map[string]bool{}
+	for _, c := range columns {
+		want := c.field
+		if m != nil && m.Columns[c.field] != "" {
+			want = m.Columns[c.field]
+		}
+		i := slices.IndexFunc(t.headings, func(h string) bool { return foldHeading(h) == foldHeading(want) })
+		switch {
+		case i >= 0:
+			out[c.field], used[foldHeading(want)] = t.headings[i], true
+		case m != nil && m.Columns[c.field] != "":
+			r.problem(&node{line: 1, text: want}, "columns."+c.field, "is not a heading of this list", strings.Join(t.headings, ", "))
+		}
+	}
+	for _, h := range t.headings {
+		if strings.TrimSpace(h) != "" && !used[foldHeading(h)] {
+			if m == nil {
+				r.problem(&node{line: 1, text: h}, "heading", "is not a field here; map it with --mapping", columnNames())
+			} else {
+				r.warn(&node{line: 1, text: h}, "heading", "is not mapped and is left out")
+			}
+		}
+	}
+	return out
+}
+
+// addRow puts a row's values into a coach's tree: the levels above the part are
+// shared by rows that name the same slide and run.
+func (r *reader) addRow(c *node, line int, at func(string) *node) {
+	person, stay := firstItem(c, "people", line), firstItem(c, "stays", line)
+	slide := itemOf(c, "slides", "slide", at("slide"), line)
+	run := itemOf(slide, "runs", "run", at("run"), line)
+	part := &node{line: line, kind: object}
+	listOf(run, "parts", line).list = append(listOf(run, "parts", line).list, part)
+	target := [...]*node{levelCoach: c, levelPerson: person, levelStay: stay, levelSlide: slide, levelRun: run, levelPart: part}
+	for _, col := range columns {
+		v := at(col.field)
+		if v == nil {
+			continue
+		}
+		n := target[col.level]
+		switch old := n.get(col.key); {
+		case old == nil && col.field == "gaps":
+			g := &node{line: line, kind: list, field: v.field}
+			for _, s := range strings.FieldsFunc(v.text, func(r rune) bool { return r == ';' || r == ',' }) {
+				g.list = append(g.list, &node{line: line, field: v.field, text: strings.TrimSpace(s)})
+			}
+			n.set(col.key, g)
+		case old == nil:
+			n.set(col.key, v)
+		case old.kind == text && old.text != v.text:
+			r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line), old.text+" (one value for the whole coach, slide or run)")
+		}
+	}
+	if f := part.get("fitted"); f != nil && at("since") == nil && at("place") != nil {
+		if from := stay.get("from"); from == nil {
+			first := *f
+			stay.set("from", &first)
+		} else if len(from.text) == len(f.text) && f.text < from.text {
+			from.text = f.text
+		}
+	}
+}
+
+func listOf(parent *node, key string, line int) *node {
+	if n := parent.get(key); n != nil {
+		return n
+	}
+	return parent.set(key, &node{line: line, kind: list})
+}
+
+func firstItem(parent *node, key string, line int) *node {
+	l := listOf(parent, key, line)
+	if len(l.list) == 0 {
+		l.list = append(l.list, &node{line: line, kind: object})
+	}
+	return l.list[0]
+}
+
+// itemOf returns the item of a list whose key has the given value, or a new one.
+func itemOf(parent *node, key, name string, value *node, line int) *node {
+	l := listOf(parent, key, line)
+	for _, n := range l.list {
+		if v := n.get(name); value != nil && v != nil && v.text == value.text {
+			return n
+		}
+	}
+	n := &node{line: line, kind: object}
+	l.list = append(l.list, n)
+	return n
+}

@@ -1,0 +1,329 @@
+// Package reminder chooses, for each coach and person, the one message that is
+// due today, with a named reason for every message that is not sent, and writes
+// its words.
+//
+// It is pure and imports coach, plan, rulebook and row 0. Package cycle calls
+// it; store keeps its notices; delivery sends them and moves their states.
+package reminder
+
+import (
+	"cmp"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/rulebook"
+)
+
+// State is where a notice stands.
+//
+//	queued ─▶ sending ─▶ accepted
+//	             │  ▲
+//	             ▼  │
+//	           retry        sending ─▶ given_up
+//	queued/retry ─▶ withdrawn
+type State string
+
+// The states of a notice.
+const (
+	Queued    State = "queued"    // made, waits for its time
+	Sending   State = "sending"   // one worker has it
+	Accepted  State = "accepted"  // the server took it
+	Retry     State = "retry"     // the server said: later
+	GivenUp   State = "given_up"  // the server said: never, or too many tries
+	Withdrawn State = "withdrawn" // the reason for it went away
+)
+
+// Reason names why nobody is told about a task today.
+type Reason string
+
+// The reasons, from "later" to "never".
+const (
+	NotYet       Reason = "not_yet"       // no rung applies yet
+	AlreadyTold  Reason = "already_told"  // told on this rung
+	Merged       Reason = "merged"        // inside another message of today
+	TooSoon      Reason = "too_soon"      // fewer than the days between two messages
+	YearFull     Reason = "year_full"     // this year's messages are used up
+	Snoozed      Reason = "snoozed"       // the person asked for later
+	BookedAsked  Reason = "booking_asked" // the shop has the request
+	CallList     Reason = "call_list"     // unanswered too often: a person rings
+	OptedOut     Reason = "opted_out"     // the person said stop
+	NoAddress    Reason = "no_address"    // nobody to write to
+	Sold         Reason = "sold"          // not this person's coach any more
+	DoneReported Reason = "done_reported" // the person said it is done
+)
+
+// Notice is one message to one person about one coach on one rung.
+type Notice struct {
+	Key        string // identity: account, coach, task, rung, person
+	Account    coach.AccountID
+	Coach      coach.ID
+	Person     string // e-mail address
+	PersonName string
+	Task       coach.TaskKind
+	TaskKey    string
+	Run        string
+	Rung       int
+	Rungs      int
+	Target     civil.Date
+	Why        string
+	Covers     []string  // rung keys of all tasks named in the message
+	NotBefore  time.Time // start of the person's next sending hours
+	From       string    // shop's name
+	ReplyTo    string
+	Subject    string
+	Text       string
+	HTML       string
+	StopLink   string
+	MessageID  string
+}
+
+// Suppressed is a message that is not sent, and why.
+type Suppressed struct {
+	Coach   coach.ID
+	Person  string
+	TaskKey string
+	Reason  Reason
+}
+
+// Past is what memory holds about an earlier message.
+type Past struct {
+	Person   string
+	Task     coach.TaskKind
+	Covers   []string
+	TaskKey  string
+	Day      civil.Date
+	Answered bool
+}
+
+// Answer is what a person said about a task.
+type Answer struct {
+	TaskKey string
+	Kind    AnswerKind
+	Day     civil.Date // when it was said
+	Until   civil.Date // Later: not before
+}
+
+// AnswerKind is what a person can say from a message.
+type AnswerKind string
+
+// The answers. Stop is about the person, the others about a task.
+const (
+	Done  AnswerKind = "done"
+	Book  AnswerKind = "book"
+	Later AnswerKind = "later"
+	Stop  AnswerKind = "stop"
+)
+
+// AnswerKinds lists them in the order the message shows them.
+var AnswerKinds = []AnswerKind{Done, Book, Later, Stop}
+
+// Links are the addresses a message offers.
+type Links map[AnswerKind]string
+
+// Linker makes the links of a notice. They are unguessable; package desk signs
+// and reads them.
+type Linker interface {
+	Links(n *Notice) Links
+}
+
+// Input is what the choice for one coach depends on.
+type Input struct {
+	Account  *coach.Account
+	Coach    *coach.Coach
+	Tasks    []plan.Task
+	Past     []Past
+	Answers  []Answer
+	OptedOut func(email string) bool
+	Today    civil.Date
+	Rules    *rulebook.Rulebook
+	Links    Linker
+	Domain   string // right side of Message-IDs
+}
+
+// rungKey names a rung of a task.
+func rungKey(taskKey string, rung int) string { return fmt.Sprintf("%s#%d", taskKey, rung) }
+
+// RungAt returns the one rung that applies when a task is left days away, or -1:
+// the last whose lead has come. After a long silence only that one fires.
+func RungAt(lead []int, left int) int {
+	for i := len(lead) - 1; i >= 0; i-- {
+		if left <= lead[i] {
+			return i
+		}
+	}
+	return -1
+}
+
+// candidate is a task whose rung is due for a person.
+type candidate struct {
+	task *plan.Task
+	rung int
+}
+
+// Due returns today's notices for one coach, at most one per person, and the
+// reasons for the rest. The result depends on nothing but its input.
+func Due(in Input) (notices []Notice, rest []Suppressed) {
+	for i := range in.Coach.People {
+		n, s := in.forPerson(&in.Coach.People[i])
+		notices, rest = append(notices, n...), append(rest, s...)
+	}
+	return notices, rest
+}
+
+func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed) {
+	say := func(t *plan.Task, r Reason) {
+		rest = append(rest, Suppressed{in.Coach.ID, p.Email, t.Key(), r})
+	}
+	var due []candidate
+	for i := range in.Tasks {
+		t := &in.Tasks[i]
+		rung := RungAt(in.Rules.Tasks[t.Kind].Lead, in.Today.DaysUntil(t.Target))
+		if r := in.against(p, t, rung); r != "" {
+			say(t, r)
+		} else {
+			due = append(due, candidate{t, rung})
+		}
+	}
+	if len(due) == 0 {
+		return nil, rest
+	}
+	if r := in.manners(p); r != "" {
+		for _, c := range due {
+			say(c.task, r)
+		}
+		return nil, rest
+	}
+	slices.SortStableFunc(due, func(a, b candidate) int {
+		return cmp.Or(cmp.Compare(in.Rules.Tasks[b.task.Kind].Weight, in.Rules.Tasks[a.task.Kind].Weight), cmp.Compare(a.task.Target, b.task.Target))
+	})
+	for _, c := range due[1:] {
+		say(c.task, Merged)
+	}
+	return []Notice{in.write(p, due)}, rest
+}
+
+// against returns why a person is not told about a task on a rung, or "".
+func (in *Input) against(p *coach.Person, t *plan.Task, rung int) Reason {
+	switch {
+	case in.Coach.Sold != 0 && in.Today >= in.Coach.Sold:
+		return Sold
+	case p.Email == "":
+		return NoAddress
+	case in.OptedOut != nil && in.OptedOut(p.Email):
+		return OptedOut
+	case rung < 0:
+		return NotYet
+	}
+	key := t.Key()
+	for _, a := range in.Answers {
+		if a.TaskKey != key {
+			continue
+		}
+		switch {
+		case a.Kind == Later && in.Today < a.Until:
+			return Snoozed
+		case a.Kind == Book:
+			return BookedAsked
+		case a.Kind == Done:
+			return DoneReported
+		}
+	}
+	told, unanswered := in.memory(p, key, rung)
+	switch {
+	case told:
+		return AlreadyTold
+	case unanswered >= in.Rules.Manners.Unanswered:
+		return CallList
+	default:
+		return ""
+	}
+}
+
+// memory returns whether a person was told on a rung, and how many messages led
+// by the task went unanswered.
+func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, unanswered int) {
+	rk := rungKey(taskKey, rung)
+	for i := range in.Past {
+		m := &in.Past[i]
+		if m.Person != p.Email {
+			continue
+		}
+		told = told || slices.Contains(m.Covers, rk)
+		if m.TaskKey == taskKey && !m.Answered {
+			unanswered++
+		}
+	}
+	return told, unanswered
+}
+
+// manners returns why a person gets no message about this coach today, or "".
+func (in *Input) manners(p *coach.Person) Reason {
+	year := 0
+	var last civil.Date
+	for i := range in.Past {
+		if m := &in.Past[i]; m.Person == p.Email {
+			last = max(last, m.Day)
+			if m.Day > in.Today-365 {
+				year++
+			}
+		}
+	}
+	switch {
+	case last != 0 && last.DaysUntil(in.Today) < in.Rules.Manners.GapDays:
+		return TooSoon
+	case year >= in.Rules.Manners.PerYear:
+		return YearFull
+	default:
+		return ""
+	}
+}
+
+// zone returns where a person's day begins and ends: their own, else that of the
+// coach's place, else the shop's, else UTC.
+func (in *Input) zone(p *coach.Person) *time.Location {
+	names := []string{p.Zone}
+	if st, ok := in.Coach.StayOn(in.Today); ok {
+		names = append(names, st.Site.Zone)
+	}
+	for _, n := range append(names, in.Account.Zone) {
+		if loc, err := time.LoadLocation(n); err == nil && n != "" {
+			return loc
+		}
+	}
+	return time.UTC
+}
+
+// NextHours returns the start of the next sending hours on or after a day.
+func NextHours(m rulebook.Manners, today civil.Date, loc *time.Location) time.Time {
+	for d := today; ; d++ {
+		if slices.Contains(m.SendDays, d.Weekday().String()[:3]) {
+			return d.In(loc, m.SendFrom, 0)
+		}
+	}
+}
+
+// write makes the notice from the tasks due, the first leading.
+func (in *Input) write(p *coach.Person, due []candidate) Notice {
+	lead := due[0]
+	n := Notice{
+		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
+		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Lead),
+		Target: lead.task.Target, Why: lead.task.Why, NotBefore: NextHours(in.Rules.Manners, in.Today, in.zone(p)),
+		From: in.Account.Name, ReplyTo: in.Account.Email,
+	}
+	for _, c := range due {
+		n.Covers = append(n.Covers, rungKey(c.task.Key(), c.rung))
+	}
+	n.Key = strings.Join([]string{string(n.Account), string(n.Coach), rungKey(n.TaskKey, n.Rung), n.Person}, "|")
+	sum := sha256.Sum256([]byte(n.Key))
+	n.MessageID = "<" + hex.EncodeToString(sum[:16]) + "@" + in.Domain + ">"
+	in.render(&n, p, due)
+	return n
+}
