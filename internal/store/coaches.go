@@ -1,0 +1,182 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+)
+
+type accountRow struct {
+	ID     string `db:"account_id"`
+	Name   string `db:"name"`
+	Postal string `db:"postal"`
+	Email  string `db:"email"`
+	Phone  string `db:"phone"`
+	Zone   string `db:"zone"`
+}
+
+func (r accountRow) account() coach.Account {
+	return coach.Account{ID: coach.AccountID(r.ID), Name: r.Name, Postal: r.Postal, Email: r.Email, Phone: r.Phone, Zone: r.Zone}
+}
+
+// SaveAccount adds an account or changes what it says of itself.
+func (tx *Tx) SaveAccount(ctx context.Context, a coach.Account) (err error) {
+	defer fail("store.SaveAccount", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO account (account_id, name, postal, email, phone, zone, made_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id) DO UPDATE SET name = excluded.name, postal = excluded.postal,
+			email = excluded.email, phone = excluded.phone, zone = excluded.zone`,
+		a.ID, a.Name, a.Postal, a.Email, a.Phone, a.Zone, micro(tx.now))
+	return err
+}
+
+// Accounts returns all accounts by name.
+func (tx *Tx) Accounts(ctx context.Context) (out []coach.Account, err error) {
+	defer fail("store.Accounts", &err)
+	var rows []accountRow
+	err = tx.list(ctx, &rows, `SELECT account_id, name, postal, email, phone, zone FROM account ORDER BY account_id`)
+	for _, r := range rows {
+		out = append(out, r.account())
+	}
+	return out, err
+}
+
+// Account returns one account; lock keeps other passes over it waiting until
+// this transaction ends.
+func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coach.Account, err error) {
+	defer fail("store.Account", &err)
+	q := `SELECT account_id, name, postal, email, phone, zone FROM account WHERE account_id = ?`
+	if lock {
+		q += tx.d.forUpdate
+	}
+	var r accountRow
+	if err := tx.GetContext(ctx, &r, tx.Rebind(q), id); err != nil {
+		if kindOf(err) == fault.NotFound {
+			return coach.Account{}, fault.New(fault.NotFound, fmt.Sprintf("there is no account %q", id), "Import a coach file with a shop: block first.")
+		}
+		return coach.Account{}, err
+	}
+	return r.account(), nil
+}
+
+// SaveCoaches adds coaches or replaces what is known of them. What people
+// reported since (services, answers, notices) stays.
+func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) (err error) {
+	defer fail("store.SaveCoaches", &err)
+	for i := range cs {
+		if err := tx.saveCoach(ctx, id, &cs[i]); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (tx *Tx) saveCoach(ctx context.Context, id coach.AccountID, c *coach.Coach) error {
+	doc, err := json.Marshal(c)
+	if err != nil {
+		return err
+	}
+	_, err = tx.exec(ctx, `
+		INSERT INTO coach (account_id, coach_id, label, doc, changed_at) VALUES (?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at`,
+		id, c.ID, c.Name(), string(doc), micro(tx.now))
+	if err != nil {
+		return err
+	}
+	if _, err := tx.exec(ctx, `DELETE FROM part WHERE account_id = ? AND coach_id = ?`, id, c.ID); err != nil {
+		return err
+	}
+	for _, s := range c.Slides {
+		for _, r := range s.Runs {
+			for _, p := range r.Parts {
+				_, err := tx.exec(ctx, `
+					INSERT INTO part (account_id, coach_id, run, part, material, construction, fitted, lot)
+					VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, id, c.ID, s.Address(r), p.Kind, p.Material, r.Construction, p.Fitted.String(), p.Lot)
+				if err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// Coaches returns an account's coaches with the services people reported merged
+// in, by short name.
+func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {
+	defer fail("store.Coaches", &err)
+	var docs []string
+	if err := tx.list(ctx, &docs, `SELECT doc FROM coach WHERE account_id = ? ORDER BY coach_id`, id); err != nil {
+		return nil, err
+	}
+	at := map[coach.ID]int{}
+	out = make([]coach.Coach, len(docs))
+	for i, d := range docs {
+		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+			return nil, err
+		}
+		at[out[i].ID] = i
+	}
+	return out, tx.mergeServices(ctx, id, out, at)
+}
+
+type serviceRow struct {
+	Coach string `db:"coach_id"`
+	Day   string `db:"day"`
+	Kind  string `db:"kind"`
+	Slide string `db:"slide"`
+	Run   string `db:"run"`
+	By    string `db:"said_by"`
+	Note  string `db:"note"`
+}
+
+func (tx *Tx) mergeServices(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+	var rows []serviceRow
+	err := tx.list(ctx, &rows, `
+		SELECT coach_id, day, kind, slide, run, said_by, note FROM service
+		WHERE account_id = ? ORDER BY coach_id, day, kind, slide, run`, id)
+	if err != nil {
+		return err
+	}
+	for _, r := range rows {
+		day, err := civil.Parse(r.Day)
+		if err != nil {
+			return err
+		}
+		if i, ok := at[coach.ID(r.Coach)]; ok {
+			cs[i].Services = append(cs[i].Services, coach.Service{Day: day, Kind: coach.TaskKind(r.Kind), Slide: coach.SlideID(r.Slide), Run: r.Run, By: r.By, Note: r.Note})
+		}
+	}
+	return nil
+}
+
+// AddService records that something was done. Saying it twice changes nothing.
+func (tx *Tx) AddService(ctx context.Context, id coach.AccountID, c coach.ID, s coach.Service) (err error) {
+	defer fail("store.AddService", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO service (account_id, coach_id, day, kind, slide, run, said_by, note, made_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO NOTHING`,
+		id, c, s.Day.String(), s.Kind, s.Slide, s.Run, s.By, s.Note, micro(tx.now))
+	return err
+}
+
+// LotPart is a part found by its lot.
+type LotPart struct {
+	Coach  string `db:"coach_id"`
+	Run    string `db:"run"`
+	Part   string `db:"part"`
+	Fitted string `db:"fitted"`
+}
+
+// PartsOfLot returns the parts of an account that carry a lot.
+func (tx *Tx) PartsOfLot(ctx context.Context, id coach.AccountID, lot string) (out []LotPart, err error) {
+	defer fail("store.PartsOfLot", &err)
+	err = tx.list(ctx, &out, `SELECT coach_id, run, part, fitted FROM part WHERE account_id = ? AND lot = ? ORDER BY coach_id, run, part`, id, lot)
+	return out, err
+}

@@ -1,0 +1,98 @@
+package store
+
+import (
+	"context"
+	"fmt"
+	"io/fs"
+
+	"github.com/pressly/goose/v3"
+	"github.com/pressly/goose/v3/lock"
+	"github.com/riverqueue/river/rivermigrate"
+
+	"sealmanac/internal/fault"
+	"sealmanac/migrations"
+)
+
+func (db *DB) provider() (*goose.Provider, error) {
+	sub, err := fs.Sub(migrations.FS, db.d.name)
+	if err != nil {
+		return nil, err
+	}
+	opts := []goose.ProviderOption{goose.WithDisableGlobalRegistry(true)}
+	kind := goose.DialectSQLite3
+	if db.d.name == postgres.name {
+		kind = goose.DialectPostgres
+		l, err := lock.NewPostgresSessionLocker() // several daemons may start at once
+		if err != nil {
+			return nil, err
+		}
+		opts = append(opts, goose.WithSessionLocker(l))
+	}
+	return goose.NewProvider(kind, db.db.DB, sub, opts...)
+}
+
+// Schema returns the database's schema version and the newest this program
+// knows.
+func (db *DB) Schema(ctx context.Context) (have, want int64, err error) {
+	defer fail("store.Schema", &err)
+	p, err := db.provider()
+	if err != nil {
+		return 0, 0, err
+	}
+	for _, s := range p.ListSources() {
+		want = max(want, s.Version)
+	}
+	have, err = p.GetDBVersion(ctx)
+	return have, want, err
+}
+
+// Migrate brings the schema forward, ours and the job library's. A schema newer
+// than this program is refused: an older program would misread it.
+func (db *DB) Migrate(ctx context.Context) (err error) {
+	if err := db.Ping(ctx); err != nil {
+		return err
+	}
+	have, want, err := db.Schema(ctx)
+	if err != nil {
+		return err
+	}
+	if have > want {
+		return newer(have, want)
+	}
+	defer fail("store.Migrate", &err)
+	p, err := db.provider()
+	if err != nil {
+		return err
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return err
+	}
+	m, err := rivermigrate.New(db.River(), nil)
+	if err != nil {
+		return err
+	}
+	_, err = m.Migrate(ctx, rivermigrate.DirectionUp, nil)
+	return err
+}
+
+func newer(have, want int64) error {
+	return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program knows up to %d", have, want),
+		"Run the newer sealmanac that made it; schemas only go forward.")
+}
+
+// Ready reports whether the schema is the one this program works with.
+func (db *DB) Ready(ctx context.Context) error {
+	if err := db.Ping(ctx); err != nil {
+		return err
+	}
+	have, want, err := db.Schema(ctx)
+	switch {
+	case err != nil:
+		return err
+	case have > want:
+		return newer(have, want)
+	case have < want:
+		return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program needs %d", have, want), "Run 'sealmanac migrate'.")
+	}
+	return nil
+}

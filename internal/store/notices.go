@@ -1,0 +1,181 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+)
+
+// AddNotices stores the notices of a pass that are not there yet and returns
+// those that are new. Planning twice never sends twice.
+func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notice) (added []reminder.Notice, err error) {
+	defer fail("store.AddNotices", &err)
+	for _, n := range ns {
+		covers, err := json.Marshal(n.Covers)
+		if err != nil {
+			return nil, err
+		}
+		k, err := tx.exec(ctx, `
+			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
+				made_on, not_before, message_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
+			ON CONFLICT (account_id, notice_key) DO NOTHING`,
+			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
+			on.String(), micro(n.NotBefore), n.MessageID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML)
+		if err != nil {
+			return nil, err
+		}
+		if k == 1 {
+			added = append(added, n)
+		}
+	}
+	return added, nil
+}
+
+// NoticeRow is a notice as stored.
+type NoticeRow struct {
+	Account    string `db:"account_id"`
+	Key        string `db:"notice_key"`
+	Coach      string `db:"coach_id"`
+	Person     string `db:"person"`
+	PersonName string `db:"person_name"`
+	Task       string `db:"task_kind"`
+	TaskKey    string `db:"task_key"`
+	Run        string `db:"run"`
+	Rung       int    `db:"rung"`
+	Target     string `db:"target"`
+	Why        string `db:"why"`
+	Covers     string `db:"covers"`
+	MadeOn     string `db:"made_on"`
+	NotBefore  int64  `db:"not_before"`
+	MessageID  string `db:"message_id"`
+	From       string `db:"from_name"`
+	ReplyTo    string `db:"reply_to"`
+	StopLink   string `db:"stop_link"`
+	Subject    string `db:"subject"`
+	Text       string `db:"body_text"`
+	HTML       string `db:"body_html"`
+	State      string `db:"state"`
+	Tries      int    `db:"tries"`
+	LeaseEnd   *int64 `db:"lease_end"`
+	Reply      string `db:"reply"`
+	SettledAt  *int64 `db:"settled_at"`
+	AnsweredAt *int64 `db:"answered_at"`
+}
+
+const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before,
+	message_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, lease_end, reply, settled_at, answered_at`
+
+// Notice returns the row as the notice it stores.
+func (r NoticeRow) Notice() (n reminder.Notice, err error) {
+	target, err := civil.Parse(r.Target)
+	if err != nil {
+		return n, err
+	}
+	n = reminder.Notice{
+		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
+		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
+		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID,
+	}
+	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
+}
+
+// Notices returns an account's newest notices, newest first.
+func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []NoticeRow, err error) {
+	defer fail("store.Notices", &err)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? ORDER BY made_on DESC, notice_key LIMIT ?`, id, most)
+	return out, err
+}
+
+// NoticeByKey returns one notice of an account.
+func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (r NoticeRow, err error) {
+	defer fail("store.NoticeByKey", &err)
+	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`), id, key)
+	return r, err
+}
+
+// Claim leases a notice that waits, or whose lease has run out, to the caller.
+// ok is false when somebody else has it, when it is settled, or when it is not
+// due yet. It never waits for another claim's transaction to be decided wrongly:
+// the row is checked and changed in one statement.
+func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease time.Duration) (n reminder.Notice, ok bool, err error) {
+	defer fail("store.Claim", &err)
+	now := micro(tx.now)
+	var rows []NoticeRow
+	err = tx.list(ctx, &rows, `
+		UPDATE notice SET state = 'sending', lease_end = ?, tries = tries + 1
+		WHERE account_id = ? AND notice_key = ? AND not_before <= ?
+			AND (state IN ('queued', 'retry') OR (state = 'sending' AND lease_end <= ?))
+		RETURNING `+noticeColumns, micro(tx.now.Add(lease)), id, key, now, now)
+	if err != nil || len(rows) == 0 {
+		return n, false, err
+	}
+	n, err = rows[0].Notice()
+	return n, err == nil, err
+}
+
+// Settle records how an attempt ended, with the server's words. Only a notice
+// that is being sent can be settled.
+func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s reminder.State, reply string) (err error) {
+	defer fail("store.Settle", &err)
+	var settled *int64
+	if s == reminder.Accepted || s == reminder.GivenUp {
+		now := micro(tx.now)
+		settled = &now
+	}
+	k, err := tx.exec(ctx, `
+		UPDATE notice SET state = ?, reply = ?, lease_end = NULL, settled_at = ?
+		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, s, reply, settled, id, key)
+	if err == nil && k != 1 {
+		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
+	}
+	return err
+}
+
+// Withdraw takes back the open notices to a person, or about a task when
+// taskKey is given, and returns how many.
+func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey string) (n int64, err error) {
+	defer fail("store.Withdraw", &err)
+	return tx.exec(ctx, `
+		UPDATE notice SET state = 'withdrawn', settled_at = ?
+		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (CAST(? AS TEXT) = '' OR task_key = ?)`,
+		micro(tx.now), id, person, person, taskKey, taskKey)
+}
+
+// Counts returns how many notices of all accounts stand in each state, and the
+// oldest time that an open one was due; zero when none is open.
+func (tx *Tx) Counts(ctx context.Context) (out map[reminder.State]int, oldest time.Time, err error) {
+	defer fail("store.Counts", &err)
+	var rows []struct {
+		State string `db:"state"`
+		N     int    `db:"n"`
+		First int64  `db:"first_due"`
+	}
+	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n, MIN(not_before) AS first_due FROM notice GROUP BY state ORDER BY state`)
+	out = map[reminder.State]int{}
+	for _, r := range rows {
+		out[reminder.State(r.State)] = r.N
+		open := r.State == string(reminder.Queued) || r.State == string(reminder.Retry) || r.State == string(reminder.Sending)
+		if t := fromMicro(r.First); open && (oldest.IsZero() || t.Before(oldest)) {
+			oldest = t
+		}
+	}
+	return out, oldest, err
+}
+
+// Stuck returns open notices whose time, or whose lease, passed longer ago than
+// grace: their job was lost or died. Upkeep gives them a new one.
+func (tx *Tx) Stuck(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
+	defer fail("store.Stuck", &err)
+	before := micro(tx.now.Add(-grace))
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice
+		WHERE (state = 'queued' AND not_before < ?) OR (state = 'sending' AND lease_end < ?)
+		ORDER BY not_before, notice_key LIMIT ?`, before, before, most)
+	return out, err
+}

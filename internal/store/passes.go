@@ -1,0 +1,197 @@
+package store
+
+import (
+	"context"
+	"crypto/rand"
+	"encoding/hex"
+	"encoding/json"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
+)
+
+// Past returns, by coach, the messages made for an account since a day.
+func (tx *Tx) Past(ctx context.Context, id coach.AccountID, since civil.Date) (out map[coach.ID][]reminder.Past, err error) {
+	defer fail("store.Past", &err)
+	var rows []struct {
+		Coach    string `db:"coach_id"`
+		Person   string `db:"person"`
+		Kind     string `db:"task_kind"`
+		Covers   string `db:"covers"`
+		TaskKey  string `db:"task_key"`
+		MadeOn   string `db:"made_on"`
+		Answered *int64 `db:"answered_at"`
+	}
+	err = tx.list(ctx, &rows, `
+		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
+		WHERE account_id = ? AND made_on >= ? AND state <> 'withdrawn' ORDER BY coach_id, made_on, notice_key`, id, since.String())
+	if err != nil {
+		return nil, err
+	}
+	out = map[coach.ID][]reminder.Past{}
+	for _, r := range rows {
+		p := reminder.Past{Person: r.Person, Task: coach.TaskKind(r.Kind), TaskKey: r.TaskKey, Answered: r.Answered != nil}
+		if p.Day, err = civil.Parse(r.MadeOn); err != nil {
+			return nil, err
+		}
+		if err := json.Unmarshal([]byte(r.Covers), &p.Covers); err != nil {
+			return nil, err
+		}
+		out[coach.ID(r.Coach)] = append(out[coach.ID(r.Coach)], p)
+	}
+	return out, nil
+}
+
+// Answers returns, by coach, what people said about tasks.
+func (tx *Tx) Answers(ctx context.Context, id coach.AccountID) (out map[coach.ID][]reminder.Answer, err error) {
+	defer fail("store.Answers", &err)
+	var rows []struct {
+		Coach   string `db:"coach_id"`
+		TaskKey string `db:"task_key"`
+		Kind    string `db:"kind"`
+		Day     string `db:"day"`
+		Until   string `db:"until_day"`
+	}
+	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE account_id = ? ORDER BY coach_id, made_at, task_key, kind, person`, id)
+	if err != nil {
+		return nil, err
+	}
+	out = map[coach.ID][]reminder.Answer{}
+	for _, r := range rows {
+		a := reminder.Answer{TaskKey: r.TaskKey, Kind: reminder.AnswerKind(r.Kind)}
+		if err := a.Day.UnmarshalText([]byte(r.Day)); err != nil {
+			return nil, err
+		}
+		if err := a.Until.UnmarshalText([]byte(r.Until)); err != nil {
+			return nil, err
+		}
+		out[coach.ID(r.Coach)] = append(out[coach.ID(r.Coach)], a)
+	}
+	return out, nil
+}
+
+// AddAnswer records what a person said about a task and marks their messages
+// about it as answered. Saying it again replaces the earlier words.
+func (tx *Tx) AddAnswer(ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer) (err error) {
+	defer fail("store.AddAnswer", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO answer (account_id, coach_id, task_key, kind, person, day, until_day, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, task_key, kind, person) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, made_at = excluded.made_at`,
+		id, c, a.TaskKey, a.Kind, person, a.Day.String(), a.Until.String(), micro(tx.now))
+	if err != nil {
+		return err
+	}
+	_, err = tx.exec(ctx, `UPDATE notice SET answered_at = ? WHERE account_id = ? AND coach_id = ? AND task_key = ? AND answered_at IS NULL`, micro(tx.now), id, c, a.TaskKey)
+	return err
+}
+
+// OptOut records that a person wants no more reminders.
+func (tx *Tx) OptOut(ctx context.Context, id coach.AccountID, person string) (err error) {
+	defer fail("store.OptOut", &err)
+	_, err = tx.exec(ctx, `INSERT INTO opt_out (account_id, person, made_at) VALUES (?, ?, ?) ON CONFLICT (account_id, person) DO NOTHING`, id, person, micro(tx.now))
+	return err
+}
+
+// OptIn takes an OptOut back.
+func (tx *Tx) OptIn(ctx context.Context, id coach.AccountID, person string) (err error) {
+	defer fail("store.OptIn", &err)
+	_, err = tx.exec(ctx, `DELETE FROM opt_out WHERE account_id = ? AND person = ?`, id, person)
+	return err
+}
+
+// OptOuts returns who wants no reminders.
+func (tx *Tx) OptOuts(ctx context.Context, id coach.AccountID) (out map[string]bool, err error) {
+	defer fail("store.OptOuts", &err)
+	var people []string
+	err = tx.list(ctx, &people, `SELECT person FROM opt_out WHERE account_id = ? ORDER BY person`, id)
+	out = map[string]bool{}
+	for _, p := range people {
+		out[p] = true
+	}
+	return out, err
+}
+
+// SaveOutcome replaces what the last pass found for a coach.
+func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, fs []projection.Forecast, ts []plan.Task, ss []reminder.Suppressed) (err error) {
+	defer fail("store.SaveOutcome", &err)
+	for _, table := range []string{"forecast", "task", "suppressed"} {
+		if _, err := tx.exec(ctx, `DELETE FROM `+table+` WHERE account_id = ? AND coach_id = ?`, id, c); err != nil {
+			return err
+		}
+	}
+	for i := range fs {
+		f := &fs[i]
+		_, err := tx.exec(ctx, `
+			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold)
+		if err != nil {
+			return err
+		}
+	}
+	for i := range ts {
+		t := &ts[i]
+		_, err := tx.exec(ctx, `
+			INSERT INTO task (account_id, coach_id, task_key, kind, run, earliest, target, latest, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			id, c, t.Key(), t.Kind, t.Run, t.Earliest.String(), t.Target.String(), t.Latest.String(), t.Why)
+		if err != nil {
+			return err
+		}
+	}
+	for _, s := range ss {
+		_, err := tx.exec(ctx, `INSERT INTO suppressed (account_id, coach_id, person, task_key, reason) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, s.Coach, s.Person, s.TaskKey, s.Reason)
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// SavePass records that a pass over an account was made on a day.
+func (tx *Tx) SavePass(ctx context.Context, id coach.AccountID, on civil.Date, rulebook string, coaches, notices int) (err error) {
+	defer fail("store.SavePass", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO pass (account_id, day, rulebook, coaches, notices, made_at) VALUES (?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, day) DO UPDATE SET rulebook = excluded.rulebook, coaches = excluded.coaches,
+			notices = pass.notices + excluded.notices, made_at = excluded.made_at`,
+		id, on.String(), rulebook, coaches, notices, micro(tx.now))
+	return err
+}
+
+// PassRow is one pass as recorded.
+type PassRow struct {
+	Account  string `db:"account_id"`
+	Day      string `db:"day"`
+	Rulebook string `db:"rulebook"`
+	Coaches  int    `db:"coaches"`
+	Notices  int    `db:"notices"`
+}
+
+// Passes returns the last pass of each account.
+func (tx *Tx) Passes(ctx context.Context) (out []PassRow, err error) {
+	defer fail("store.Passes", &err)
+	err = tx.list(ctx, &out, `
+		SELECT account_id, day, rulebook, coaches, notices FROM pass p
+		WHERE day = (SELECT MAX(day) FROM pass q WHERE q.account_id = p.account_id) ORDER BY account_id`)
+	return out, err
+}
+
+// LinkKey returns the key that signs links, 32 random bytes made on first use.
+func (tx *Tx) LinkKey(ctx context.Context) (key []byte, err error) {
+	defer fail("store.LinkKey", &err)
+	fresh := make([]byte, 32)
+	if _, err := rand.Read(fresh); err != nil {
+		return nil, err
+	}
+	if _, err := tx.exec(ctx, `INSERT INTO secret (name, value) VALUES ('links', ?) ON CONFLICT (name) DO NOTHING`, hex.EncodeToString(fresh)); err != nil {
+		return nil, err
+	}
+	var value string
+	if err := tx.GetContext(ctx, &value, `SELECT value FROM secret WHERE name = 'links'`); err != nil {
+		return nil, err
+	}
+	return hex.DecodeString(value)
+}

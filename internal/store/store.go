@@ -1,0 +1,191 @@
+// Package store keeps everything in PostgreSQL or SQLite: it owns the SQL, the
+// transactions and the schema. One query text serves both databases.
+//
+// It imports coach, plan, projection, reminder, row 0 and migrations. Packages
+// cycle, desk and daemon call it; web, api and delivery do not.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/jmoiron/sqlx"
+	"github.com/lib/pq"
+	"github.com/riverqueue/river/riverdriver"
+	"github.com/riverqueue/river/riverdriver/riverdatabasesql"
+	"github.com/riverqueue/river/riverdriver/riversqlite"
+	sqlite "modernc.org/sqlite"
+
+	"sealmanac/internal/fault"
+)
+
+// dialect is every difference between the two databases. If a further query
+// needs a difference, it goes here and storetest gains a case.
+type dialect struct {
+	name      string
+	forUpdate string // appended to a SELECT of a row that is about to change
+	river     func(*sql.DB) riverdriver.Driver[*sql.Tx]
+}
+
+var (
+	postgres = dialect{"postgres", " FOR UPDATE", func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
+	embedded = dialect{"sqlite", "", func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
+)
+
+func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
+
+// DB is an open database.
+type DB struct {
+	db  *sqlx.DB
+	d   dialect
+	Now func() time.Time // replaced in tests
+}
+
+// Tx is one transaction. Everything it writes carries the same instant.
+type Tx struct {
+	*sqlx.Tx
+	d   dialect
+	now time.Time
+}
+
+// OpenPostgres opens a PostgreSQL database by its connection string.
+func OpenPostgres(dsn string) (*DB, error) {
+	if _, err := pq.NewConnector(dsn); err != nil {
+		return nil, &fault.Error{Op: "store.Open", Kind: fault.Invalid, Msg: "the PostgreSQL connection string cannot be read", Hint: "Write postgres://user@host/name or host=... dbname=...", Err: err}
+	}
+	db, err := open("postgres", dsn, postgres)
+	if err == nil {
+		db.db.SetMaxOpenConns(20)
+	}
+	return db, err
+}
+
+// OpenSQLite opens, or makes, the embedded database in a file. One process may
+// write at a time; others wait up to ten seconds.
+func OpenSQLite(path string) (*DB, error) {
+	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
+	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)&_pragma=synchronous(normal)&_txlock=immediate"
+	db, err := open("sqlite", u.String(), embedded)
+	if err == nil {
+		db.db.SetMaxOpenConns(4)
+	}
+	return db, err
+}
+
+func open(driver, dsn string, d dialect) (*DB, error) {
+	db, err := sqlx.Open(driver, dsn)
+	if err != nil {
+		return nil, &fault.Error{Op: "store.Open", Kind: fault.Unavailable, Err: err}
+	}
+	return &DB{db: db, d: d, Now: time.Now}, nil
+}
+
+// Name returns "postgres" or "sqlite".
+func (db *DB) Name() string { return db.d.name }
+
+// River returns the driver of the job library over the same connections.
+func (db *DB) River() riverdriver.Driver[*sql.Tx] { return db.d.river(db.db.DB) }
+
+// Close closes the connections.
+func (db *DB) Close() error { return db.db.Close() }
+
+// Ping reports whether the database answers.
+func (db *DB) Ping(ctx context.Context) error {
+	if err := db.db.PingContext(ctx); err != nil {
+		return &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database does not answer", Hint: "Check that it runs and that `store:` in the configuration points to it.", Err: err}
+	}
+	return nil
+}
+
+// Update runs f in a transaction and commits if f returns nil. f must not
+// outlive the call and must not start goroutines. On PostgreSQL a transaction
+// that lost against another is run again, a few times.
+func (db *DB) Update(ctx context.Context, f func(*Tx) error) (err error) {
+	for try := 0; ; try++ {
+		if err = db.once(ctx, f); err == nil || try == 4 || !lostRace(err) {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(time.Duration(10<<try) * time.Millisecond):
+		}
+	}
+}
+
+func (db *DB) once(ctx context.Context, f func(*Tx) error) error {
+	tx, err := db.db.BeginTxx(ctx, nil)
+	if err != nil {
+		return &fault.Error{Op: "store.Update", Kind: kindOf(err), Err: err}
+	}
+	defer tx.Rollback() //nolint:errcheck // no-op after Commit
+	if err := f(&Tx{tx, db.d, db.Now().UTC().Truncate(time.Microsecond)}); err != nil {
+		return err
+	}
+	if err := tx.Commit(); err != nil {
+		return &fault.Error{Op: "store.Update", Kind: kindOf(err), Err: err}
+	}
+	return nil
+}
+
+// lostRace reports a deadlock, a serialization failure or a busy file.
+func lostRace(err error) bool {
+	if e, ok := errors.AsType[*pq.Error](err); ok {
+		return e.Code == "40001" || e.Code == "40P01"
+	}
+	e, ok := errors.AsType[*sqlite.Error](err)
+	return ok && e.Code()&0xff == 5 // SQLITE_BUSY
+}
+
+// kindOf says what a caller may do about a database error.
+func kindOf(err error) fault.Kind {
+	switch {
+	case errors.Is(err, sql.ErrNoRows):
+		return fault.NotFound
+	case lostRace(err):
+		return fault.Conflict
+	case strings.Contains(err.Error(), "connection refused"), errors.Is(err, context.DeadlineExceeded):
+		return fault.Unavailable
+	default:
+		return fault.Internal
+	}
+}
+
+// fail wraps an error of a query with its operation.
+func fail(op string, errp *error) {
+	if *errp != nil {
+		if _, ok := errors.AsType[*fault.Error](*errp); ok {
+			fault.In(op, errp)
+			return
+		}
+		*errp = &fault.Error{Op: op, Kind: kindOf(*errp), Err: *errp}
+	}
+}
+
+// query runs Rebind for the database's placeholder style.
+func (tx *Tx) exec(ctx context.Context, text string, args ...any) (int64, error) {
+	res, err := tx.ExecContext(ctx, tx.Rebind(text), args...)
+	if err != nil {
+		return 0, err
+	}
+	return res.RowsAffected()
+}
+
+func (tx *Tx) list(ctx context.Context, into any, text string, args ...any) error {
+	return tx.SelectContext(ctx, into, tx.Rebind(text), args...)
+}
+
+// micro is how instants are stored.
+func micro(t time.Time) int64 { return t.UnixMicro() }
+
+func fromMicro(n int64) time.Time { return time.UnixMicro(n).UTC() }
+
+// Now returns the instant that everything of this transaction carries.
+func (tx *Tx) Now() time.Time { return tx.now }
+
+func (db *DB) String() string { return fmt.Sprintf("store(%s)", db.d.name) }

@@ -1,0 +1,432 @@
+// Package storetest states what a store must do, whatever database is below. A
+// new database is done when it passes Run. Only tests import it.
+package storetest
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"github.com/google/go-cmp/cmp"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+	"sealmanac/internal/unit"
+)
+
+// Open returns a store over the same, empty and migrated database each time it
+// is called within one test, closed at the end of it.
+type Open func(t *testing.T) func() *store.DB
+
+// Run checks a store.
+func Run(t *testing.T, open Open) {
+	for name, check := range map[string]func(*testing.T, func() *store.DB){
+		"CoachRoundTrip":       coachRoundTrip,
+		"ReimportKeepsReports": reimportKeepsReports,
+		"NoticeTwiceIsOnce":    noticeTwiceIsOnce,
+		"LostLeaseIsReclaimed": lostLeaseIsReclaimed,
+		"NotBeforeItsTime":     notBeforeItsTime,
+		"SettleNeedsClaim":     settleNeedsClaim,
+		"ConcurrentClaims":     concurrentClaims,
+		"PassesTakeTurns":      passesTakeTurns,
+		"RollbackKeepsNothing": rollbackKeepsNothing,
+		"AccountsAreWalls":     accountsAreWalls,
+		"AnswersMarkNotices":   answersMarkNotices,
+		"OutcomeIsReplaced":    outcomeIsReplaced,
+		"LinkKeyIsKept":        linkKeyIsKept,
+		"MigrateTwice":         migrateTwice,
+		"InstantsKeepMicros":   instantsKeepMicros,
+	} {
+		t.Run(name, func(t *testing.T) { check(t, open(t)) })
+	}
+}
+
+var noon = time.Date(2026, 6, 2, 12, 0, 0, 0, time.UTC)
+
+func must(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func update(t *testing.T, db *store.DB, f func(context.Context, *store.Tx) error) {
+	t.Helper()
+	must(t, db.Update(t.Context(), func(tx *store.Tx) error { return f(t.Context(), tx) }))
+}
+
+var shop = coach.Account{ID: "main", Name: "A Shop", Postal: "1 Road", Email: "a@example.org", Phone: "555-0100", Zone: "America/Denver"}
+
+func temp(c float64) *unit.Celsius { v := unit.Celsius(c); return &v }
+
+var sample = coach.Coach{
+	ID: "wren-02", Label: "Ana's coach", Class: coach.ClassA, VIN: "11111111111111111", Use: coach.Weekend,
+	People: []coach.Person{{Name: "Ana", Email: "ana@example.org", Role: coach.Owner, Zone: "America/Denver", Units: unit.Metric, Consent: civil.Of(2024, 2, 29)}},
+	Season: civil.Season{Opens: civil.MonthDay{Month: 4, Day: 1}, Closes: civil.MonthDay{Month: 10, Day: 1}},
+	Stays: []coach.Stay{{Site: coach.Site{Name: "Yuma, AZ", Lat: 32.7, Lon: -114.6, Elev: 43, Zone: "America/Phoenix", Tmax: []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, Tmin: make([]float64, 12)},
+		From: civil.Of(2024, 2, 29), Shelter: coach.Open, Rooms: coach.RoomsOut, Cycles: 0.25, Coastal: true, Heading: -1}},
+	Slides: []coach.Slide{{ID: "galley", Wall: coach.Left, Width: 3657.6, Height: 2000, Travel: 900, Topper: true, Runs: []coach.Run{{
+		Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: civil.Of(2024, 2, 29), FreeHeight: 19.05, Gaps: []unit.Length{12, 12.5}, InstallTemp: temp(8), Carrier: coach.Steel,
+		Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: civil.Of(2025, 2, 28), Lot: "L7", HotSet: &coach.HotSet{Set: .35, Hours: 22, Temp: 70}}},
+	}}}},
+	Services: []coach.Service{{Day: civil.Of(2025, 5, 1), Kind: coach.Lubricate, By: "shop"}},
+}
+
+func seed(t *testing.T, db *store.DB) {
+	t.Helper()
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		if err := tx.SaveAccount(ctx, shop); err != nil {
+			return err
+		}
+		return tx.SaveCoaches(ctx, shop.ID, []coach.Coach{sample})
+	})
+}
+
+func notice(key string, at time.Time) reminder.Notice {
+	return reminder.Notice{Key: key, Account: shop.ID, Coach: sample.ID, Person: "ana@example.org", Task: coach.Lubricate, TaskKey: "lubricate|galley/outer/top|2025-05-01",
+		Covers: []string{"k#0"}, Target: civil.Of(2026, 6, 10), NotBefore: at, MessageID: "<" + key + "@example.org>", Subject: "Grüße – ça va", Text: "t", HTML: "h"}
+}
+
+func add(t *testing.T, db *store.DB, ns ...reminder.Notice) int {
+	t.Helper()
+	var n int
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		added, err := tx.AddNotices(ctx, civil.Of(2026, 6, 2), ns)
+		n = len(added)
+		return err
+	})
+	return n
+}
+
+func claim(t *testing.T, db *store.DB, key string) (n reminder.Notice, ok bool) {
+	t.Helper()
+	update(t, db, func(ctx context.Context, tx *store.Tx) (err error) {
+		n, ok, err = tx.Claim(ctx, shop.ID, key, time.Minute)
+		return err
+	})
+	return n, ok
+}
+
+func coachRoundTrip(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	var got []coach.Coach
+	var lots []store.LotPart
+	update(t, db, func(ctx context.Context, tx *store.Tx) (err error) {
+		if got, err = tx.Coaches(ctx, shop.ID); err != nil {
+			return err
+		}
+		lots, err = tx.PartsOfLot(ctx, shop.ID, "L7")
+		return err
+	})
+	if diff := cmp.Diff([]coach.Coach{sample}, got); diff != "" {
+		t.Errorf("a coach comes back changed (-want +got):\n%s", diff)
+	}
+	if len(lots) != 1 || lots[0].Run != "galley/outer/top" {
+		t.Errorf("parts of a lot: %+v", lots)
+	}
+}
+
+func reimportKeepsReports(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	s := coach.Service{Day: civil.Of(2026, 1, 5), Kind: coach.Lubricate, Slide: "galley", Run: "outer/top", By: "owner"}
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		for range 2 {
+			if err := tx.AddService(ctx, shop.ID, sample.ID, s); err != nil {
+				return err
+			}
+		}
+		return nil
+	})
+	seed(t, db)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		cs, err := tx.Coaches(ctx, shop.ID)
+		if err == nil && (len(cs[0].Services) != 2 || cs[0].Services[1] != s) {
+			t.Errorf("services after a second import: %+v", cs[0].Services)
+		}
+		return err
+	})
+}
+
+func noticeTwiceIsOnce(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	if a, b := add(t, db, notice("k", noon)), add(t, db, notice("k", noon)); a != 1 || b != 0 {
+		t.Errorf("added %d, then %d", a, b)
+	}
+}
+
+func lostLeaseIsReclaimed(t *testing.T, open func() *store.DB) {
+	db := open()
+	clock := noon
+	db.Now = func() time.Time { return clock }
+	seed(t, db)
+	add(t, db, notice("k", noon.In(time.FixedZone("", -6*3600))))
+	for _, step := range []struct {
+		after time.Duration
+		want  bool
+	}{{0, true}, {59 * time.Second, false}, {61 * time.Second, true}} {
+		clock = noon.Add(step.after)
+		if n, ok := claim(t, db, "k"); ok != step.want || (ok && (n.Subject != "Grüße – ça va" || !n.NotBefore.Equal(noon) || len(n.Covers) != 1)) {
+			t.Errorf("after %v: %v %+v", step.after, ok, n)
+		}
+	}
+}
+
+func notBeforeItsTime(t *testing.T, open func() *store.DB) {
+	db := open()
+	db.Now = func() time.Time { return noon }
+	seed(t, db)
+	add(t, db, notice("k", noon.Add(time.Second)))
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("claimed before its time")
+	}
+}
+
+func settleNeedsClaim(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	settle := func(s reminder.State) error {
+		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", s, "250 ok") })
+	}
+	if err := settle(reminder.Accepted); fault.KindOf(err) != fault.Conflict {
+		t.Errorf("settled without a claim: %v", err)
+	}
+	claim(t, db, "k")
+	must(t, settle(reminder.Retry))
+	claim(t, db, "k")
+	must(t, settle(reminder.Accepted))
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("claimed after acceptance")
+	}
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		r, err := tx.NoticeByKey(ctx, shop.ID, "k")
+		if r.State != "accepted" || r.Tries != 2 || r.Reply != "250 ok" || r.SettledAt == nil || r.LeaseEnd != nil {
+			t.Errorf("settled as %+v", r)
+		}
+		n, _, err2 := tx.Counts(ctx)
+		if n[reminder.Accepted] != 1 {
+			t.Errorf("counts %v", n)
+		}
+		if err != nil {
+			return err
+		}
+		return err2
+	})
+}
+
+// Six workers on two handles of one database race for 60 notices: each is
+// claimed exactly once.
+func concurrentClaims(t *testing.T, open func() *store.DB) {
+	dbs := []*store.DB{open(), open()}
+	seed(t, dbs[0])
+	const notices = 60
+	var ns []reminder.Notice
+	for i := range notices {
+		ns = append(ns, notice(fmt.Sprintf("k%02d", i), noon))
+	}
+	add(t, dbs[0], ns...)
+	var claimed atomic.Int64
+	var wg sync.WaitGroup
+	for w := range 6 {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			for i := range notices {
+				key := ns[(i+w*7)%notices].Key
+				err := dbs[w%2].Update(t.Context(), func(tx *store.Tx) error {
+					_, ok, err := tx.Claim(t.Context(), shop.ID, key, time.Hour)
+					if ok {
+						claimed.Add(1)
+					}
+					return err
+				})
+				if err != nil {
+					t.Error(err)
+				}
+			}
+		}()
+	}
+	wg.Wait()
+	if claimed.Load() != notices {
+		t.Errorf("%d claims of %d notices", claimed.Load(), notices)
+	}
+}
+
+// Two passes over one account never run at once: the second sees what the first
+// committed.
+func passesTakeTurns(t *testing.T, open func() *store.DB) {
+	dbs := []*store.DB{open(), open()}
+	seed(t, dbs[0])
+	var inside, most, added atomic.Int64
+	var wg sync.WaitGroup
+	for w := range 4 {
+		wg.Add(1)
+		go func() {
+			defer wg.Done()
+			err := dbs[w%2].Update(t.Context(), func(tx *store.Tx) error {
+				if _, err := tx.Account(t.Context(), shop.ID, true); err != nil {
+					return err
+				}
+				most.Store(max(most.Load(), inside.Add(1)))
+				time.Sleep(20 * time.Millisecond)
+				a, err := tx.AddNotices(t.Context(), civil.Of(2026, 6, 2), []reminder.Notice{notice("k", noon)})
+				added.Add(int64(len(a)))
+				inside.Add(-1)
+				return err
+			})
+			if err != nil {
+				t.Error(err)
+			}
+		}()
+	}
+	wg.Wait()
+	if most.Load() != 1 || added.Load() != 1 {
+		t.Errorf("%d passes at once, %d notices", most.Load(), added.Load())
+	}
+}
+
+func rollbackKeepsNothing(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	stop := fault.New(fault.Invalid, "stop", "")
+	err := db.Update(t.Context(), func(tx *store.Tx) error {
+		if _, err := tx.AddNotices(t.Context(), civil.Of(2026, 6, 2), []reminder.Notice{notice("k", noon)}); err != nil {
+			return err
+		}
+		return stop
+	})
+	if fault.KindOf(err) != fault.Invalid {
+		t.Fatal(err)
+	}
+	if add(t, db, notice("k", noon)) != 1 {
+		t.Error("a notice outlived its transaction")
+	}
+}
+
+func accountsAreWalls(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		other := shop
+		other.ID = "other"
+		if err := tx.SaveAccount(ctx, other); err != nil {
+			return err
+		}
+		if _, ok, err := tx.Claim(ctx, "other", "k", time.Minute); err != nil || ok {
+			t.Errorf("another account claimed it: %v %v", ok, err)
+		}
+		cs, err := tx.Coaches(ctx, "other")
+		if len(cs) != 0 {
+			t.Errorf("another account sees %d coaches", len(cs))
+		}
+		if _, err := tx.NoticeByKey(ctx, "other", "k"); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("another account reads the notice: %v", err)
+		}
+		if n, err := tx.Withdraw(ctx, "other", "", ""); err != nil || n != 0 {
+			t.Errorf("another account withdrew %d: %v", n, err)
+		}
+		if _, err := tx.Account(ctx, "nobody", false); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("an unknown account: %v", err)
+		}
+		return err
+	})
+}
+
+func answersMarkNotices(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	n := notice("k", noon)
+	add(t, db, n)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		a := reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later, Day: civil.Of(2026, 6, 3), Until: civil.Of(2026, 6, 24)}
+		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, a); err != nil {
+			return err
+		}
+		past, err := tx.Past(ctx, shop.ID, civil.Of(2026, 1, 1))
+		if err != nil || len(past[sample.ID]) != 1 || !past[sample.ID][0].Answered {
+			t.Errorf("past %+v %v", past, err)
+		}
+		got, err := tx.Answers(ctx, shop.ID)
+		if err != nil || len(got[sample.ID]) != 1 || got[sample.ID][0] != a {
+			t.Errorf("answers %+v %v", got, err)
+		}
+		if err := tx.OptOut(ctx, shop.ID, n.Person); err != nil {
+			return err
+		}
+		outs, err := tx.OptOuts(ctx, shop.ID)
+		if !outs[n.Person] {
+			t.Error("the opt-out is lost")
+		}
+		if k, err := tx.Withdraw(ctx, shop.ID, n.Person, ""); err != nil || k != 1 {
+			t.Errorf("withdrew %d: %v", k, err)
+		}
+		return err
+	})
+}
+
+func outcomeIsReplaced(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	on := civil.Of(2026, 6, 2)
+	f := projection.Forecast{Run: "galley/outer/top", Part: coach.Bulb, Early: on, Likely: on + 1, Late: on + 2}
+	task := plan.Task{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}
+	for range 2 {
+		update(t, db, func(ctx context.Context, tx *store.Tx) error {
+			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, []projection.Forecast{f}, []plan.Task{task}, []reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
+			if err != nil {
+				return err
+			}
+			return tx.SavePass(ctx, shop.ID, on, "v1", 1, 2)
+		})
+	}
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		p, err := tx.Passes(ctx)
+		if len(p) != 1 || p[0].Notices != 4 || p[0].Day != "2026-06-02" {
+			t.Errorf("passes %+v", p)
+		}
+		return err
+	})
+}
+
+func linkKeyIsKept(t *testing.T, open func() *store.DB) {
+	var keys [2]string
+	for i, db := range []*store.DB{open(), open()} {
+		update(t, db, func(ctx context.Context, tx *store.Tx) error {
+			k, err := tx.LinkKey(ctx)
+			keys[i] = string(k)
+			return err
+		})
+	}
+	if keys[0] != keys[1] || len(keys[0]) != 32 {
+		t.Errorf("keys of %d and %d bytes, equal: %v", len(keys[0]), len(keys[1]), keys[0] == keys[1])
+	}
+}
+
+func migrateTwice(t *testing.T, open func() *store.DB) {
+	db := open()
+	must(t, db.Migrate(t.Context()))
+	must(t, db.Ready(t.Context()))
+}
+
+func instantsKeepMicros(t *testing.T, open func() *store.DB) {
+	db := open()
+	at := noon.Add(123456789 * time.Nanosecond)
+	db.Now = func() time.Time { return at.Add(time.Hour) }
+	seed(t, db)
+	add(t, db, notice("k", at))
+	if n, ok := claim(t, db, "k"); !ok || !n.NotBefore.Equal(at.Truncate(time.Microsecond)) {
+		t.Errorf("%v came back as %v", at, n.NotBefore)
+	}
+}
