@@ -82,6 +82,7 @@ type Notice struct {
 	HTML       string
 	StopLink   string
 	MessageID  string
+	LinkID     string // names the notice in its links, 32 hex digits
 }
 
 // Suppressed is a message that is not sent, and why.
@@ -149,6 +150,17 @@ type Input struct {
 
 // rungKey names a rung of a task.
 func rungKey(taskKey string, rung int) string { return fmt.Sprintf("%s#%d", taskKey, rung) }
+
+// Covered returns the task key and the run of a rung key of kind, as Covers
+// holds them; ok is false for another kind.
+func Covered(rungKey string, kind coach.TaskKind) (taskKey, run string, ok bool) {
+	taskKey, _, _ = strings.Cut(rungKey, "#")
+	f := strings.Split(taskKey, "|")
+	if len(f) != 3 || f[0] != string(kind) {
+		return "", "", false
+	}
+	return taskKey, f[1], true
+}
 
 // RungAt returns the one rung that applies when a task is left days away, or -1:
 // the last whose lead has come. After a long silence only that one fires.
@@ -323,7 +335,8 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	}
 	n.Key = strings.Join([]string{string(n.Account), string(n.Coach), rungKey(n.TaskKey, n.Rung), n.Person}, "|")
 	sum := sha256.Sum256([]byte(n.Key))
-	n.MessageID = "<" + hex.EncodeToString(sum[:16]) + "@" + in.Domain + ">"
+	n.LinkID = hex.EncodeToString(sum[:16])
+	n.MessageID = "<" + n.LinkID + "@" + in.Domain + ">"
 	in.render(&n, p, due)
 	return n
 }

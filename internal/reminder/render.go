@@ -36,7 +36,7 @@ type letter struct {
 	Allow    string // what may touch the seal
 	Never    string
 	Cautions []string
-	Links    Links
+	Links    map[string]string // by answer
 	Account  *coach.Account
 }
 
@@ -65,8 +65,11 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 		l.Cautions = append(l.Cautions, in.Rules.Cautions[c])
 	}
 	if in.Links != nil {
-		l.Links = in.Links.Links(n)
-		n.StopLink = l.Links[Stop]
+		l.Links = map[string]string{}
+		for k, v := range in.Links.Links(n) {
+			l.Links[string(k)] = v
+		}
+		n.StopLink = l.Links[string(Stop)]
 	}
 	n.Subject = fmt.Sprintf("%s: %s", in.Coach.Name(), lower(rule.Title))
 	if !l.Overdue {

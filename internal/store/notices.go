@@ -23,11 +23,11 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 		}
 		k, err := tx.exec(ctx, `
 			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
-				made_on, not_before, message_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
+				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
 			ON CONFLICT (account_id, notice_key) DO NOTHING`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
-			on.String(), micro(n.NotBefore), n.MessageID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML)
+			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML)
 		if err != nil {
 			return nil, err
 		}
@@ -55,6 +55,7 @@ type NoticeRow struct {
 	MadeOn     string `db:"made_on"`
 	NotBefore  int64  `db:"not_before"`
 	MessageID  string `db:"message_id"`
+	LinkID     string `db:"link_id"`
 	From       string `db:"from_name"`
 	ReplyTo    string `db:"reply_to"`
 	StopLink   string `db:"stop_link"`
@@ -70,7 +71,7 @@ type NoticeRow struct {
 }
 
 const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before,
-	message_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, lease_end, reply, settled_at, answered_at`
+	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, lease_end, reply, settled_at, answered_at`
 
 // Notice returns the row as the notice it stores.
 func (r NoticeRow) Notice() (n reminder.Notice, err error) {
@@ -81,7 +82,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	n = reminder.Notice{
 		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
 		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
-		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID,
+		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID,
 	}
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }
@@ -97,6 +98,13 @@ func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []
 func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (r NoticeRow, err error) {
 	defer fail("store.NoticeByKey", &err)
 	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`), id, key)
+	return r, err
+}
+
+// NoticeByLink returns the notice that a signed link speaks of.
+func (tx *Tx) NoticeByLink(ctx context.Context, linkID string) (r NoticeRow, err error) {
+	defer fail("store.NoticeByLink", &err)
+	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE link_id = ?`), linkID)
 	return r, err
 }
 

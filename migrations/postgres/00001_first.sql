@@ -134,6 +134,7 @@ CREATE TABLE notice (
     made_on     TEXT NOT NULL,
     not_before  BIGINT NOT NULL,
     message_id  TEXT NOT NULL UNIQUE,
+    link_id     TEXT NOT NULL UNIQUE,
     from_name   TEXT NOT NULL,
     reply_to    TEXT NOT NULL,
     stop_link   TEXT NOT NULL,

@@ -92,7 +92,7 @@ func seed(t *testing.T, db *store.DB) {
 
 func notice(key string, at time.Time) reminder.Notice {
 	return reminder.Notice{Key: key, Account: shop.ID, Coach: sample.ID, Person: "ana@example.org", Task: coach.Lubricate, TaskKey: "lubricate|galley/outer/top|2025-05-01",
-		Covers: []string{"k#0"}, Target: civil.Of(2026, 6, 10), NotBefore: at, MessageID: "<" + key + "@example.org>", Subject: "Grüße – ça va", Text: "t", HTML: "h"}
+		Covers: []string{"k#0"}, Target: civil.Of(2026, 6, 10), NotBefore: at, MessageID: "<" + key + "@example.org>", LinkID: key, Subject: "Grüße – ça va", Text: "t", HTML: "h"}
 }
 
 func add(t *testing.T, db *store.DB, ns ...reminder.Notice) int {

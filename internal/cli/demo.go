@@ -1,0 +1,108 @@
+package cli
+
+import (
+	"cmp"
+	"fmt"
+	"log/slog"
+	"os"
+	"slices"
+	"strings"
+	"text/tabwriter"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/demo"
+	"sealmanac/internal/projection"
+)
+
+type demoCmd struct {
+	Once   bool   `help:"Do one pass, deliver, print, and exit."`
+	Dir    string `help:"Folder for the demo's store (default: a temporary one, removed at the end)." type:"path"`
+	Listen string `default:"127.0.0.1:0" help:"Address of the status page."`
+}
+
+// Run plays the demo.
+func (c *demoCmd) Run(e *env) (err error) {
+	tables, err := e.tables()
+	if err != nil {
+		return err
+	}
+	rules, err := e.rulebook("")
+	if err != nil {
+		return err
+	}
+	if c.Dir == "" {
+		if c.Dir, err = os.MkdirTemp("", "sealmanac-demo-"); err != nil {
+			return err
+		}
+		defer os.RemoveAll(c.Dir) //nolint:errcheck // a temporary folder
+	}
+	d, err := demo.Start(e.ctx, demo.Options{Dir: c.Dir, Rules: rules, Tables: tables, Log: e.log(slog.LevelWarn), Out: e.out, Listen: c.Listen})
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if e := d.Close(e.ctx); err == nil {
+			err = e
+		}
+	}()
+	res, rows, err := d.Pass(e.ctx)
+	if err != nil {
+		return err
+	}
+	printDemoForecast(e, d.Coaches, res)
+	printDemoNotices(e, rows)
+	accepted, failed := demo.Count(rows)
+	if !c.Once {
+		fmt.Fprintf(e.out, "\nStatus page:  http://%s/\nMailbox:      %s  (read the mails, press their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), d.MailboxURL())
+	}
+	fmt.Fprintf(e.out, "notices: %d accepted, %d failed\n", accepted, failed)
+	if !c.Once {
+		<-e.ctx.Done()
+		return nil
+	}
+	if failed > 0 {
+		return errSaid
+	}
+	return nil
+}
+
+// printDemoForecast prints, for each slide, the part that comes to need renewal
+// first.
+func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
+	fmt.Fprintf(e.out, "The first need on each slide, as of %s:\n\n", demo.Day.Long())
+	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "coach\tfirst part to need renewal\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
+	for i, o := range res.Outcomes {
+		for _, s := range coaches[i].Slides {
+			var first *projection.Forecast
+			for j := range o.Forecasts {
+				f := &o.Forecasts[j]
+				if f.Slide == s.ID && (first == nil || cmp.Or(strings.Compare(first.Hold, f.Hold), int(f.Likely-first.Likely)) < 0) {
+					first = f
+				}
+			}
+			switch {
+			case first == nil:
+			case first.Hold != "":
+				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\ton hold: wrong size\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted)
+			default:
+				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late, governing(first))
+			}
+		}
+	}
+	_ = t.Flush() // standard output
+}
+
+func printDemoNotices(e *env, rows []demo.Row) {
+	slices.SortFunc(rows, func(a, b demo.Row) int {
+		return cmp.Or(strings.Compare(a.Coach, b.Coach), strings.Compare(a.Person, b.Person))
+	})
+	fmt.Fprintf(e.out, "\nMails of the day:\n\n")
+	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "coach\tto\tsubject\tstate\tserver's words")
+	for _, r := range rows {
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", r.Coach, r.Person, r.Subject, r.State, r.Reply)
+	}
+	_ = t.Flush() // standard output
+}

@@ -1,0 +1,235 @@
+package cli
+
+import (
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"text/tabwriter"
+
+	"sealmanac/config"
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/daemon"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/projection"
+)
+
+// reading is how commands that need no store read their files.
+type reading struct {
+	Mapping    string `help:"Column-mapping file for CSV and XLSX lists." type:"path"`
+	ConfirmOld bool   `help:"Accept parts fitted more than 25 years ago."`
+}
+
+// read reads files; "demo" stands for the built-in scenario.
+func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content, cycle.Tools, error) {
+	tables, err := e.tables()
+	if err != nil {
+		return intake.Content{}, cycle.Tools{}, err
+	}
+	rules, err := e.rulebook("")
+	if err != nil {
+		return intake.Content{}, cycle.Tools{}, err
+	}
+	var m *intake.Mapping
+	if r.Mapping != "" {
+		f, err := load(r.Mapping)
+		if err != nil {
+			return intake.Content{}, cycle.Tools{}, err
+		}
+		var bad intake.Problems
+		if m, bad = intake.ParseMapping(f); bad.Err() != nil {
+			return intake.Content{}, cycle.Tools{}, bad.Err()
+		}
+	}
+	var files []intake.File
+	for _, n := range names {
+		f, err := load(n)
+		if err != nil {
+			return intake.Content{}, cycle.Tools{}, err
+		}
+		files = append(files, f)
+	}
+	c := intake.Read(intake.Options{Today: today, Places: tables, ConfirmOld: r.ConfirmOld}, m, files...)
+	for _, w := range c.Problems.Warnings() {
+		fmt.Fprintln(e.err, "note:", w)
+	}
+	return c, daemon.Tools(rules, tables, "localhost"), c.Problems.Err()
+}
+
+func load(name string) (intake.File, error) {
+	if name == "demo" {
+		return intake.File{Name: "demo.yaml", Data: config.Demo}, nil
+	}
+	b, err := os.ReadFile(name)
+	if err != nil {
+		return intake.File{}, &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read", Hint: "Name a coach file, a list, or 'demo' for the built-in scenario.", Err: err}
+	}
+	return intake.File{Name: filepath.Base(name), Data: b}, nil
+}
+
+type forecastCmd struct {
+	reading
+	File string `arg:"" help:"Coach file, list, or 'demo'."`
+	On   day    `help:"Day to forecast from, YYYY-MM-DD (default today)." placeholder:"DATE"`
+	JSON bool   `help:"Print JSON."`
+}
+
+// Run dates a file's parts and tasks.
+func (c *forecastCmd) Run(e *env) error {
+	on := e.on(c.On)
+	content, tools, err := c.read(e, on, c.File)
+	if err != nil {
+		return err
+	}
+	report := forecastReport{On: on, Rulebook: tools.Engine.Rules.Version, Coaches: []coachReport{}}
+	for i := range content.Coaches {
+		report.Coaches = append(report.Coaches, reportOf(tools.Assess(&content.Coaches[i], on)))
+	}
+	if c.JSON {
+		return printJSON(e.out, report)
+	}
+	return printForecast(e.out, report)
+}
+
+// The JSON of forecast. Keys are part of the command's contract.
+type (
+	forecastReport struct {
+		On       civil.Date    `json:"on"`
+		Rulebook string        `json:"rulebook"`
+		Coaches  []coachReport `json:"coaches"`
+	}
+	coachReport struct {
+		Coach  coach.ID     `json:"coach"`
+		Band   string       `json:"band,omitempty"`
+		Season string       `json:"season,omitempty"`
+		Parts  []partReport `json:"parts"`
+		Tasks  []taskReport `json:"tasks"`
+	}
+	partReport struct {
+		Run          string             `json:"run"`
+		Part         coach.PartKind     `json:"part"`
+		Material     coach.Material     `json:"material"`
+		Construction coach.Construction `json:"construction"`
+		Fitted       civil.Date         `json:"fitted"`
+		LifeUsed     sig                `json:"life_used"`
+		Governing    string             `json:"governing"`
+		Shares       map[string]sig     `json:"shares"`
+		Early        civil.Date         `json:"early"`
+		Likely       civil.Date         `json:"likely"`
+		Late         civil.Date         `json:"late"`
+		Capped       bool               `json:"beyond_horizon,omitempty"`
+		Hold         string             `json:"hold,omitempty"`
+	}
+	taskReport struct {
+		Kind     coach.TaskKind `json:"kind"`
+		Run      string         `json:"run"`
+		Earliest civil.Date     `json:"earliest"`
+		Target   civil.Date     `json:"target"`
+		Latest   civil.Date     `json:"latest"`
+		Why      string         `json:"why"`
+	}
+)
+
+// sig is a number printed with four significant digits, so that the same input
+// gives the same bytes on every processor.
+type sig float64
+
+// MarshalJSON prints the rounded number.
+func (s sig) MarshalJSON() ([]byte, error) {
+	text := strconv.FormatFloat(float64(s), 'g', 4, 64)
+	f, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		return nil, err
+	}
+	return strconv.AppendFloat(nil, f, 'f', -1, 64), nil
+}
+
+func reportOf(o cycle.Outcome) coachReport {
+	r := coachReport{Coach: o.Coach, Parts: []partReport{}, Tasks: []taskReport{}}
+	if o.Settled {
+		r.Band, r.Season = string(o.Setting.Band), seasonText(o.Setting)
+	}
+	for i := range o.Forecasts {
+		f := &o.Forecasts[i]
+		p := partReport{Run: f.Run, Part: f.Part, Material: f.Material, Construction: f.Construction, Fitted: f.Fitted, LifeUsed: sig(f.LifeUsed),
+			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold}
+		for _, s := range f.Shares {
+			p.Shares[string(s.Mechanism)] = sig(s.Value)
+		}
+		r.Parts = append(r.Parts, p)
+	}
+	for _, t := range o.Tasks {
+		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Why})
+	}
+	return r
+}
+
+func governing(f *projection.Forecast) string {
+	if f.Governing == "" {
+		return "none"
+	}
+	return string(f.Governing)
+}
+
+func seasonText(s plan.Setting) string {
+	if s.Season.IsZero() {
+		return "none"
+	}
+	return s.Season.Opens.String() + " to " + s.Season.Closes.String()
+}
+
+func printJSON(w io.Writer, v any) error {
+	enc := json.NewEncoder(w)
+	enc.SetEscapeHTML(false)
+	enc.SetIndent("", "  ")
+	return enc.Encode(v)
+}
+
+func printForecast(w io.Writer, r forecastReport) error {
+	fmt.Fprintf(w, "Forecast on %s, rulebook %s\n", r.On, r.Rulebook)
+	for _, c := range r.Coaches {
+		fmt.Fprintf(w, "\n%s", c.Coach)
+		if c.Band == "" {
+			fmt.Fprintln(w, ": no stay is known, so nothing can be dated; add one under stays:")
+			continue
+		}
+		fmt.Fprintf(w, " (band %s, season %s)\n", c.Band, c.Season)
+		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "  run\tpart\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
+		for _, p := range c.Parts {
+			if p.Hold != "" {
+				fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t\ton hold\t\t\tmisfit\n", p.Run, p.Part, p.Material, p.Fitted)
+				continue
+			}
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Run, p.Part, p.Material, p.Fitted, percent(float64(p.LifeUsed)), p.Early, p.Likely, late(p), p.Governing)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+		t = tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "  task\trun\tearliest\ttarget\tlatest")
+		for _, k := range c.Tasks {
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", strings.ReplaceAll(string(k.Kind), "_", " "), k.Run, k.Earliest, k.Target, k.Latest)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func late(p partReport) string {
+	if p.Capped {
+		return "later"
+	}
+	return p.Late.String()
+}
+
+func percent(f float64) string { return fmt.Sprintf("%.0f %%", 100*f) }

@@ -1,0 +1,108 @@
+package cli
+
+import (
+	"cmp"
+	"fmt"
+	"slices"
+	"text/tabwriter"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+)
+
+type rehearseCmd struct {
+	reading
+	File   string `arg:"" help:"Coach file, list, or 'demo'."`
+	From   day    `required:"" help:"First day, YYYY-MM-DD." placeholder:"DATE"`
+	Until  day    `required:"" help:"Last day, YYYY-MM-DD." placeholder:"DATE"`
+	Assume string `default:"done" enum:"done,nothing" help:"What people do after a message: done (by its target) or nothing."`
+	JSON   bool   `help:"Print JSON."`
+}
+
+type rehearsal struct {
+	From       civil.Date     `json:"from"`
+	Until      civil.Date     `json:"until"`
+	Assume     string         `json:"assume"`
+	Notices    []rehearsed    `json:"notices"`
+	Suppressed map[string]int `json:"suppressed"`
+}
+
+type rehearsed struct {
+	Day     civil.Date     `json:"day"`
+	Coach   coach.ID       `json:"coach"`
+	Person  string         `json:"person"`
+	Task    coach.TaskKind `json:"task"`
+	Run     string         `json:"run"`
+	Rung    string         `json:"rung"`
+	Target  civil.Date     `json:"target"`
+	Sends   string         `json:"not_before"`
+	Covers  int            `json:"covers"`
+	Subject string         `json:"subject"`
+	Why     string         `json:"why"`
+}
+
+// Run plays the days ahead.
+func (c *rehearseCmd) Run(e *env) error {
+	if c.Until.Date < c.From.Date {
+		return fault.New(fault.Invalid, "--until is before --from", "Give the earlier day as --from.")
+	}
+	content, tools, err := c.read(e, max(c.From.Date, e.on(day{})), c.File)
+	if err != nil {
+		return err
+	}
+	snap := cycle.Snapshot{Account: coach.Account{ID: "rehearsal", Name: "Your shop"}, Today: c.From.Date}
+	if content.Shop != nil {
+		snap.Account = *content.Shop
+		snap.Account.ID = "rehearsal"
+	}
+	for _, k := range content.Coaches {
+		snap.Members = append(snap.Members, cycle.Member{Coach: k})
+	}
+	found, reasons := cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume))
+	r := rehearsal{From: c.From.Date, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, Suppressed: map[string]int{}}
+	for _, x := range found {
+		n := x.Notice
+		r.Notices = append(r.Notices, rehearsed{x.Day, n.Coach, n.Person, n.Task, n.Run, fmt.Sprintf("%d of %d", n.Rung+1, n.Rungs), n.Target, n.NotBefore.Format("2006-01-02 15:04 MST"), len(n.Covers), n.Subject, n.Why})
+	}
+	for k, v := range reasons {
+		r.Suppressed[string(k)] = v
+	}
+	if c.JSON {
+		return printJSON(e.out, r)
+	}
+	return printRehearsal(e, r)
+}
+
+func printRehearsal(e *env, r rehearsal) error {
+	fmt.Fprintf(e.out, "%d notices from %s to %s, if people do: %s. Nothing was sent.\n\n", len(r.Notices), r.From, r.Until, r.Assume)
+	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "made\tsent from\tto\tcoach\tsubject\trung\ttarget")
+	for _, n := range r.Notices {
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", n.Day, n.Sends, n.Person, n.Coach, n.Subject, n.Rung, n.Target)
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	fmt.Fprintln(e.out, "\nKept back, by reason (one count a day, task and person):")
+	keys := make([]string, 0, len(r.Suppressed))
+	for k := range r.Suppressed {
+		keys = append(keys, k)
+	}
+	slices.SortFunc(keys, func(a, b string) int {
+		return cmp.Or(cmp.Compare(r.Suppressed[b], r.Suppressed[a]), cmp.Compare(a, b))
+	})
+	for _, k := range keys {
+		fmt.Fprintf(e.out, "  %-14s %7d  %s\n", k, r.Suppressed[k], reasonWords[reminder.Reason(k)])
+	}
+	return nil
+}
+
+var reasonWords = map[reminder.Reason]string{
+	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day",
+	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "the person asked for later",
+	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the shop's call list", reminder.OptedOut: "the person said stop",
+	reminder.NoAddress: "no e-mail address", reminder.Sold: "the coach was sold", reminder.DoneReported: "reported as done",
+}

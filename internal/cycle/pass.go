@@ -1,0 +1,70 @@
+package cycle
+
+import (
+	"context"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+// Enqueue makes the jobs that deliver notices, inside the transaction that made
+// them.
+type Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
+
+// memory is how far back messages are remembered for manners and rungs.
+const memory = 3 * 366
+
+// Load reads an account's snapshot. With lock, no other pass over the account
+// runs until the transaction ends.
+func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, lock bool) (s Snapshot, err error) {
+	s.Today = on
+	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
+		return s, err
+	}
+	cs, err := tx.Coaches(ctx, id)
+	if err != nil {
+		return s, err
+	}
+	past, err := tx.Past(ctx, id, on-memory)
+	if err != nil {
+		return s, err
+	}
+	answers, err := tx.Answers(ctx, id)
+	if err != nil {
+		return s, err
+	}
+	for _, c := range cs {
+		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID]})
+	}
+	s.OptedOut, err = tx.OptOuts(ctx, id)
+	return s, err
+}
+
+// Pass evaluates an account as of a day and saves forecasts, tasks, notices and
+// their jobs in one transaction: a notice exists if and only if its pass was
+// committed. Running it again on the same day adds only what is new.
+func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue) (res Result, added []reminder.Notice, err error) {
+	err = db.Update(ctx, func(tx *store.Tx) error {
+		snap, err := Load(ctx, tx, id, on, true)
+		if err != nil {
+			return err
+		}
+		res = Evaluate(t, snap)
+		for i := range res.Outcomes {
+			o := &res.Outcomes[i]
+			if err := tx.SaveOutcome(ctx, id, o.Coach, on, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+				return err
+			}
+		}
+		if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
+			return err
+		}
+		if err := tx.SavePass(ctx, id, on, t.Engine.Rules.Version, len(res.Outcomes), len(added)); err != nil {
+			return err
+		}
+		return enqueue(ctx, tx, added)
+	})
+	return res, added, err
+}

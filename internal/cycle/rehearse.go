@@ -1,0 +1,122 @@
+package cycle
+
+import (
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/reminder"
+)
+
+// Assume is what a rehearsal takes people to do after a message.
+type Assume string
+
+// The assumptions: everybody does what was asked by its target, or nobody does
+// anything.
+const (
+	AllDone Assume = "done"
+	Nothing Assume = "nothing"
+)
+
+// Rehearsed is a notice of a rehearsal with the day it would be made.
+type Rehearsed struct {
+	Day    civil.Date
+	Notice reminder.Notice
+}
+
+// Rehearse plays the days from one to another, both included, and returns the
+// notices that would be made and how often each reason kept one back. Nothing is
+// stored or sent. The snapshot is not changed.
+func Rehearse(t Tools, in Snapshot, until civil.Date, assume Assume) (out []Rehearsed, reasons map[reminder.Reason]int) {
+	reasons = map[reminder.Reason]int{}
+	members := make([]Member, len(in.Members))
+	for i, m := range in.Members {
+		m.Coach = clone(m.Coach)
+		m.Past, m.Answers = slices.Clone(m.Past), slices.Clone(m.Answers)
+		members[i] = m
+	}
+	in.Members = members
+	due := map[civil.Date][]func(){}
+	for ; in.Today <= until; in.Today++ {
+		for _, f := range due[in.Today] {
+			f()
+		}
+		delete(due, in.Today)
+		for i := range members {
+			m := &members[i]
+			o := t.coach(&in, m)
+			for _, s := range o.Suppressed {
+				reasons[s.Reason]++
+			}
+			for _, n := range o.Notices {
+				out = append(out, Rehearsed{in.Today, n})
+				m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: in.Today})
+				if assume == AllDone {
+					day := max(n.Target, in.Today+3)
+					due[day] = append(due[day], func() { m.do(n, day) })
+				}
+			}
+		}
+	}
+	return out, reasons
+}
+
+// do plays that everything of the notice's leading kind was done on a day.
+func (m *Member) do(n reminder.Notice, day civil.Date) {
+	for i := range m.Past {
+		if m.Past[i].TaskKey == n.TaskKey {
+			m.Past[i].Answered = true
+		}
+	}
+	for _, key := range n.Covers {
+		_, run, ok := reminder.Covered(key, n.Task)
+		if !ok {
+			continue
+		}
+		for i := range m.Coach.Slides {
+			s := &m.Coach.Slides[i]
+			if run == string(s.ID) {
+				m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: n.Task, Slide: s.ID, By: "rehearsal"})
+			}
+			for j := range s.Runs {
+				if r := &s.Runs[j]; s.Address(*r) == run {
+					m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: n.Task, Slide: s.ID, Run: r.Key(), By: "rehearsal"})
+					renew(r, n.Task, day)
+				}
+			}
+		}
+	}
+}
+
+// renew fits new parts of the same kind on a day, as a replacement would.
+func renew(r *coach.Run, k coach.TaskKind, day civil.Date) {
+	switch k {
+	case coach.ReplaceSeal:
+		r.Fitted = day
+	case coach.Refit: // the right size: what was measured holds no more
+		r.Fitted, r.FreeHeight = day, 0
+	case coach.ReplaceBulb, coach.Rebond:
+	default:
+		return
+	}
+	for i := range r.Parts {
+		p := &r.Parts[i]
+		if k == coach.ReplaceBulb && p.Kind != coach.Bulb || k == coach.Rebond && p.Kind != coach.Adhesive {
+			continue
+		}
+		p.Fitted = day
+	}
+}
+
+// clone copies what a rehearsal changes.
+func clone(c coach.Coach) coach.Coach {
+	c.Services = slices.Clone(c.Services)
+	c.Slides = slices.Clone(c.Slides)
+	for i := range c.Slides {
+		c.Slides[i].Runs = slices.Clone(c.Slides[i].Runs)
+		for j := range c.Slides[i].Runs {
+			c.Slides[i].Runs[j].Parts = slices.Clone(c.Slides[i].Runs[j].Parts)
+		}
+	}
+	return c
+}

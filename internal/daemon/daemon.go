@@ -1,0 +1,212 @@
+// Package daemon wires the parts together, runs them and takes them down again
+// in reverse order. It converts settings into what each package needs.
+//
+// It may import everything below row 10; cli and demo call it.
+package daemon
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"slices"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/riverqueue/river"
+
+	"sealmanac/internal/climate"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/delivery"
+	"sealmanac/internal/delivery/mail"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/exposure"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
+	"sealmanac/internal/metrics"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/rulebook"
+	"sealmanac/internal/settings"
+	"sealmanac/internal/store"
+	"sealmanac/internal/web"
+)
+
+// Options are what a daemon is made of. Config, Rules, Tables and Log are
+// required; the rest has a default.
+type Options struct {
+	Config  settings.Config
+	Rules   *rulebook.Rulebook
+	Tables  *climate.Tables
+	Log     *slog.Logger
+	Channel delivery.Channel // default: the relay of Config
+	Now     func() time.Time // default: the clock
+	Poll    time.Duration    // how often the queue is looked at; default 1 s
+}
+
+// Daemon is the running program.
+type Daemon struct {
+	opt      Options
+	DB       *store.DB
+	Desk     *desk.Desk
+	tools    cycle.Tools
+	river    *river.Client[*sql.Tx]
+	registry *prometheus.Registry
+	meters   *meters
+	listener net.Listener
+	closers  []closer
+}
+
+type closer struct {
+	name  string
+	close func(context.Context) error
+}
+
+// onClose registers a teardown step right after the thing it tears down
+// exists, so a failure half-way through New leaks nothing.
+func (d *Daemon) onClose(name string, f func(context.Context) error) {
+	d.closers = append(d.closers, closer{name, f})
+}
+
+// New opens the store, brings its schema forward and builds every part. Nothing
+// runs yet.
+func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
+	if opt.Now == nil {
+		opt.Now = time.Now
+	}
+	if opt.Poll == 0 {
+		opt.Poll = time.Second
+	}
+	if opt.Channel == nil {
+		opt.Channel = Relay(opt.Config)
+	}
+	d := &Daemon{opt: opt, registry: metrics.New()}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, d.Close(ctx))
+		}
+	}()
+	if err := d.listen(); err != nil {
+		return nil, err
+	}
+	if d.DB, err = OpenStore(opt.Config); err != nil {
+		return nil, err
+	}
+	d.DB.Now = opt.Now
+	d.onClose("store", func(context.Context) error { return d.DB.Close() })
+	if err := d.DB.Migrate(ctx); err != nil {
+		return nil, err
+	}
+	signer := &desk.Signer{BaseURL: cmp.Or(opt.Config.PublicURL, "http://"+d.Addr())}
+	err = d.DB.Update(ctx, func(tx *store.Tx) (err error) {
+		signer.Key, err = tx.LinkKey(ctx)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now}
+	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
+	d.tools.Links = signer
+	d.meters = newMeters(d.registry, d.DB)
+	return d, d.buildRiver()
+}
+
+// OpenStore opens the database that a configuration names.
+func OpenStore(c settings.Config) (*store.DB, error) {
+	if c.StoreKind == "postgres" {
+		return store.OpenPostgres(string(c.StoreDSN))
+	}
+	return store.OpenSQLite(c.StorePath)
+}
+
+// Relay returns the mail relay that a configuration names.
+func Relay(c settings.Config) *mail.Relay {
+	return &mail.Relay{Addr: c.MailAddress, Security: mail.Security(c.MailTLS), Username: c.MailUser, Password: string(c.MailPassword),
+		Hello: c.MailHello, From: c.MailFrom, Timeout: c.MailTimeout, Now: time.Now}
+}
+
+// Tools returns the unchanging parts of a pass, without links.
+func Tools(r *rulebook.Rulebook, t *climate.Tables, domain string) cycle.Tools {
+	return cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(t), Domain: domain}
+}
+
+// listen takes the address of the pages before anything is built, so that links
+// know it even when the system picked the port.
+func (d *Daemon) listen() error {
+	l, err := net.Listen("tcp", d.opt.Config.Listen)
+	if err != nil {
+		return &fault.Error{Op: "daemon", Kind: fault.Unavailable, Msg: "the address for the pages cannot be used", Hint: "Choose another web.listen, or stop what listens there.", Err: err}
+	}
+	d.listener = l
+	d.onClose("listener", func(context.Context) error {
+		if err := l.Close(); !errors.Is(err, net.ErrClosed) {
+			return err
+		}
+		return nil
+	})
+	return nil
+}
+
+// Start serves the pages and lets the jobs run.
+func (d *Daemon) Start(ctx context.Context) error {
+	srv := httpkit.Server(d.handler())
+	go func() {
+		if err := srv.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
+			d.opt.Log.Error("the page server stopped", "err", err)
+		}
+	}()
+	d.onClose("pages", srv.Shutdown)
+	if err := d.river.Start(context.WithoutCancel(ctx)); err != nil {
+		return fmt.Errorf("starting the jobs: %w", err)
+	}
+	d.onClose("jobs", d.river.Stop)
+	loops, stop := context.WithCancel(context.WithoutCancel(ctx))
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		d.keepSchedules(loops)
+	}()
+	d.onClose("schedules", func(context.Context) error { stop(); <-done; return nil })
+	d.opt.Log.Info("started", "pages", d.Addr(), "store", d.DB.Name())
+	return nil
+}
+
+// Addr returns the address of the pages.
+func (d *Daemon) Addr() string { return d.listener.Addr().String() }
+
+// Close undoes New and Start in reverse order: no new jobs, running ones end,
+// pages close, then the store. Every step runs even if one fails.
+func (d *Daemon) Close(ctx context.Context) error {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 30*time.Second)
+	defer cancel()
+	var errs []error
+	for _, c := range slices.Backward(d.closers) {
+		if err := c.close(ctx); err != nil {
+			errs = append(errs, fmt.Errorf("closing %s: %w", c.name, err))
+		}
+	}
+	d.closers = nil
+	return errors.Join(errs...)
+}
+
+func (d *Daemon) handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", metrics.Handler(d.registry))
+	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
+	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
+		ctx, cancel := context.WithTimeout(r.Context(), 5*time.Second)
+		defer cancel()
+		if err := d.DB.Ready(ctx); err != nil {
+			d.opt.Log.Warn("not ready", "err", err)
+			http.Error(w, "not ready: the store", http.StatusServiceUnavailable)
+			return
+		}
+		fmt.Fprintln(w, "ok")
+	})
+	mux.Handle("/", (&web.Site{Desk: d.Desk, Log: d.opt.Log}).Handler())
+	return httpkit.Wrap(mux, d.opt.Log)
+}

@@ -1,0 +1,226 @@
+package daemon
+
+import (
+	"context"
+	"log/slog"
+	"time"
+
+	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/delivery"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+// The queues: passes do not wait behind deliveries.
+const (
+	queueNotices = "notices"
+	queuePasses  = "passes"
+)
+
+// lease is how long a worker may keep a notice: longer than one whole attempt.
+func (d *Daemon) lease() time.Duration { return d.opt.Config.MailTimeout + time.Minute }
+
+// noticeArgs asks for the delivery of one notice.
+type noticeArgs struct {
+	Account coach.AccountID `json:"account"`
+	Key     string          `json:"key"`
+}
+
+func (noticeArgs) Kind() string { return "notice" }
+
+// passArgs asks for an account's pass of a day, once.
+type passArgs struct {
+	Account coach.AccountID `json:"account"`
+	Day     string          `json:"day"`
+}
+
+func (passArgs) Kind() string { return "pass" }
+
+// upkeepArgs asks for a look at what may have been lost.
+type upkeepArgs struct{}
+
+func (upkeepArgs) Kind() string { return "upkeep" }
+
+func (d *Daemon) buildRiver() error {
+	workers := river.NewWorkers()
+	river.AddWorker(workers, &noticeWorker{daemon: d})
+	river.AddWorker(workers, &passWorker{daemon: d})
+	river.AddWorker(workers, &upkeepWorker{daemon: d})
+	c, err := river.NewClient(d.DB.River(), &river.Config{
+		Queues:               map[string]river.QueueConfig{queueNotices: {MaxWorkers: d.opt.Config.Workers}, queuePasses: {MaxWorkers: 2}},
+		Workers:              workers,
+		Logger:               slog.New(quiet{d.opt.Log.Handler()}),
+		FetchPollInterval:    d.opt.Poll,
+		FetchCooldown:        min(d.opt.Poll, 100*time.Millisecond),
+		JobTimeout:           10 * time.Minute,
+		RescueStuckJobsAfter: 15 * time.Minute,
+		SoftStopTimeout:      20 * time.Second,
+		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(d.opt.Config.Upkeep), func() (river.JobArgs, *river.InsertOpts) {
+			return upkeepArgs{}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 1, UniqueOpts: river.UniqueOpts{ByPeriod: max(time.Second, d.opt.Config.Upkeep/2)}}
+		}, &river.PeriodicJobOpts{ID: "upkeep", RunOnStart: true})},
+	})
+	d.river = c
+	return err
+}
+
+// quiet lets only the job library's warnings through: it tells of every start
+// and stop at the level of news.
+type quiet struct{ slog.Handler }
+
+func (q quiet) Enabled(ctx context.Context, l slog.Level) bool {
+	return l >= slog.LevelWarn && q.Handler.Enabled(ctx, l)
+}
+
+// enqueue makes a job for each notice in the transaction that made the notice.
+func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error {
+	if len(ns) == 0 {
+		return nil
+	}
+	jobs := make([]river.InsertManyParams, len(ns))
+	for i, n := range ns {
+		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts}
+		if n.NotBefore.After(tx.Now()) {
+			opts.ScheduledAt = n.NotBefore
+		}
+		jobs[i] = river.InsertManyParams{Args: noticeArgs{n.Account, n.Key}, InsertOpts: opts}
+	}
+	_, err := d.river.InsertManyFastTx(ctx, tx.Tx.Tx, jobs)
+	return err
+}
+
+// RunPass makes an account's pass of a day now.
+func (d *Daemon) RunPass(ctx context.Context, id coach.AccountID, on civil.Date) (cycle.Result, []reminder.Notice, error) {
+	begun := time.Now()
+	res, added, err := cycle.Pass(ctx, d.DB, d.tools, id, on, d.enqueue)
+	d.meters.passed(time.Since(begun), res, err)
+	return res, added, err
+}
+
+type passWorker struct {
+	river.WorkerDefaults[passArgs]
+	daemon *Daemon
+}
+
+// Work runs one pass.
+func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
+	on, err := civil.Parse(j.Args.Day)
+	if err != nil {
+		return river.JobCancel(err)
+	}
+	res, added, err := w.daemon.RunPass(ctx, j.Args.Account, on)
+	if fault.KindOf(err) == fault.NotFound {
+		return river.JobCancel(err) // the account is gone
+	}
+	if err == nil {
+		w.daemon.opt.Log.Info("pass", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes), "notices", len(added))
+	}
+	return err
+}
+
+type noticeWorker struct {
+	river.WorkerDefaults[noticeArgs]
+	daemon *Daemon
+}
+
+// Timeout leaves room to record the outcome after the attempt itself.
+func (w *noticeWorker) Timeout(*river.Job[noticeArgs]) time.Duration {
+	return w.daemon.opt.Config.MailTimeout + 30*time.Second
+}
+
+// NextRetry spaces attempts as delivery.Wait says.
+func (w *noticeWorker) NextRetry(j *river.Job[noticeArgs]) time.Time {
+	return time.Now().Add(delivery.Wait(j.Attempt))
+}
+
+// Work makes one attempt at one notice.
+func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error {
+	d := w.daemon
+	v, err := delivery.Step(ctx, outbox{d.DB, d.lease()}, d.opt.Channel, j.Args.Account, j.Args.Key, j.Attempt >= j.MaxAttempts, d.opt.Log)
+	d.meters.attempts.WithLabelValues(d.opt.Channel.Name(), string(v)).Inc()
+	switch v {
+	case delivery.Taken, delivery.Idle:
+		return nil
+	case delivery.Never:
+		return river.JobCancel(err)
+	case delivery.Ours:
+		d.opt.Log.Error("the mail server refused our login or TLS; notices wait", "err", err)
+		return river.JobSnooze(15 * time.Minute)
+	case delivery.Broken:
+		return river.JobSnooze(30 * time.Second)
+	default:
+		return err
+	}
+}
+
+type upkeepWorker struct {
+	river.WorkerDefaults[upkeepArgs]
+	daemon *Daemon
+}
+
+// Work gives lost notices a new job and makes up for a nightly pass that nobody
+// was there to run.
+func (w *upkeepWorker) Work(ctx context.Context, _ *river.Job[upkeepArgs]) error {
+	d := w.daemon
+	var accounts []coach.Account
+	err := d.DB.Update(ctx, func(tx *store.Tx) error {
+		stuck, err := tx.Stuck(ctx, 30*time.Minute, 1000)
+		if err != nil {
+			return err
+		}
+		var ns []reminder.Notice
+		for _, r := range stuck {
+			n, err := r.Notice()
+			if err != nil {
+				return err
+			}
+			ns = append(ns, n)
+		}
+		if err := d.enqueue(ctx, tx, ns); err != nil {
+			return err
+		}
+		accounts, err = tx.Accounts(ctx)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return d.catchUp(ctx, accounts)
+}
+
+// outbox gives delivery the store's notices.
+type outbox struct {
+	db    *store.DB
+	lease time.Duration
+}
+
+// Claim gives a notice to the caller, or tells whether it is still open.
+func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error) {
+	err = o.db.Update(ctx, func(tx *store.Tx) error {
+		if n, ok, err = tx.Claim(ctx, account, key, o.lease); err != nil || ok {
+			return err
+		}
+		row, err := tx.NoticeByKey(ctx, account, key)
+		if fault.KindOf(err) == fault.NotFound {
+			return nil
+		}
+		switch reminder.State(row.State) {
+		case reminder.Queued, reminder.Retry, reminder.Sending:
+			open = true
+		}
+		return err
+	})
+	return n, ok, open, err
+}
+
+// Settle records the outcome.
+func (o outbox) Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string) error {
+	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, account, key, s, reply) })
+}
+
+var _ rivertype.JobArgs = noticeArgs{}

@@ -1,0 +1,93 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/delivery"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+// meters are the daemon's own figures.
+type meters struct {
+	attempts   *prometheus.CounterVec
+	passes     *prometheus.CounterVec
+	seconds    prometheus.Histogram
+	suppressed *prometheus.CounterVec
+}
+
+var reasons = []reminder.Reason{reminder.NotYet, reminder.AlreadyTold, reminder.Merged, reminder.TooSoon, reminder.YearFull, reminder.Snoozed,
+	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.Sold, reminder.DoneReported}
+
+func newMeters(r *prometheus.Registry, db *store.DB) *meters {
+	m := &meters{
+		attempts:   prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_notice_attempts_total", Help: "Attempts to send a notice, by channel and outcome."}, []string{"channel", "outcome"}),
+		passes:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_passes_total", Help: "Evaluation passes over an account, by outcome."}, []string{"outcome"}),
+		seconds:    prometheus.NewHistogram(prometheus.HistogramOpts{Name: "sealmanac_pass_seconds", Help: "Time of one pass over an account.", Buckets: prometheus.ExponentialBuckets(.01, 4, 9)}),
+		suppressed: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_suppressed_total", Help: "Tasks nobody was told about in a pass, by reason."}, []string{"reason"}),
+	}
+	for _, v := range delivery.Verdicts { // present from second zero
+		m.attempts.WithLabelValues("mail", string(v))
+	}
+	for _, o := range []string{"ok", "failed"} {
+		m.passes.WithLabelValues(o)
+	}
+	for _, x := range reasons {
+		m.suppressed.WithLabelValues(string(x))
+	}
+	r.MustRegister(m.attempts, m.passes, m.seconds, m.suppressed, &states{db: db,
+		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
+		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds", "How long the oldest open notice has been due; 0 when none is.", nil, nil)})
+	return m
+}
+
+func (m *meters) passed(took time.Duration, res cycle.Result, err error) {
+	m.seconds.Observe(took.Seconds())
+	if err != nil {
+		m.passes.WithLabelValues("failed").Inc()
+		return
+	}
+	m.passes.WithLabelValues("ok").Inc()
+	for i := range res.Outcomes {
+		for _, s := range res.Outcomes[i].Suppressed {
+			m.suppressed.WithLabelValues(string(s.Reason)).Inc()
+		}
+	}
+}
+
+// states reads the store when it is asked.
+type states struct {
+	db            *store.DB
+	count, oldest *prometheus.Desc
+}
+
+// Describe names the figures.
+func (s *states) Describe(ch chan<- *prometheus.Desc) { ch <- s.count; ch <- s.oldest }
+
+// Collect reads them. When the store does not answer there are none: a gap in a
+// graph is truer than a zero.
+func (s *states) Collect(ch chan<- prometheus.Metric) {
+	ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+	defer cancel()
+	var counts map[reminder.State]int
+	var oldest time.Time
+	err := s.db.Update(ctx, func(tx *store.Tx) (err error) {
+		counts, oldest, err = tx.Counts(ctx)
+		return err
+	})
+	if err != nil {
+		return
+	}
+	for _, st := range []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry, reminder.Accepted, reminder.GivenUp, reminder.Withdrawn} {
+		ch <- prometheus.MustNewConstMetric(s.count, prometheus.GaugeValue, float64(counts[st]), string(st))
+	}
+	age := 0.0
+	if !oldest.IsZero() {
+		age = max(0, s.db.Now().Sub(oldest).Seconds())
+	}
+	ch <- prometheus.MustNewConstMetric(s.oldest, prometheus.GaugeValue, age)
+}

@@ -1,0 +1,110 @@
+package daemon
+
+import (
+	"context"
+	"time"
+
+	"github.com/riverqueue/river"
+	"github.com/robfig/cron/v3"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/store"
+)
+
+// keepSchedules gives every account its nightly pass in its own zone, and looks
+// for new and changed accounts each minute. Every replica does it; only the
+// leader's schedules make jobs, and a pass job is unique per account and day.
+func (d *Daemon) keepSchedules(ctx context.Context) {
+	zones := map[coach.AccountID]string{}
+	tick := time.NewTicker(time.Minute)
+	defer tick.Stop()
+	for {
+		if err := d.syncSchedules(ctx, zones); err != nil && ctx.Err() == nil {
+			d.opt.Log.Warn("accounts could not be read; schedules stay as they are", "err", err)
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+func (d *Daemon) syncSchedules(ctx context.Context, zones map[coach.AccountID]string) error {
+	var accounts []coach.Account
+	err := d.DB.Update(ctx, func(tx *store.Tx) (err error) {
+		accounts, err = tx.Accounts(ctx)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, a := range accounts {
+		if have, ok := zones[a.ID]; ok && have == a.Zone {
+			continue
+		}
+		s, err := d.nightly(a)
+		if err != nil {
+			return err
+		}
+		id := "pass-" + string(a.ID)
+		d.river.PeriodicJobs().RemoveByID(id)
+		job := river.NewPeriodicJob(s, func() (river.JobArgs, *river.InsertOpts) { return d.passJob(a) }, &river.PeriodicJobOpts{ID: id})
+		if _, err := d.river.PeriodicJobs().AddSafely(job); err != nil {
+			return err
+		}
+		zones[a.ID] = a.Zone
+	}
+	return nil
+}
+
+// nightly is the schedule of an account's pass, in its own zone.
+func (d *Daemon) nightly(a coach.Account) (cron.Schedule, error) {
+	return cron.ParseStandard("CRON_TZ=" + zoneOf(a).String() + " " + d.opt.Config.PassCron)
+}
+
+func zoneOf(a coach.Account) *time.Location {
+	if loc, err := time.LoadLocation(a.Zone); err == nil && a.Zone != "" {
+		return loc
+	}
+	return time.UTC
+}
+
+// passJob is today's pass of an account, as its own zone dates today.
+func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
+	today := civil.FromTime(d.opt.Now().In(zoneOf(a)))
+	return passArgs{a.ID, today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
+}
+
+// catchUp asks for the passes whose time has come today without a pass: the
+// schedules live in memory and miss what falls into a stop.
+func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
+	done := map[string]string{}
+	err := d.DB.Update(ctx, func(tx *store.Tx) error {
+		passes, err := tx.Passes(ctx)
+		for _, p := range passes {
+			done[p.Account] = p.Day
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	for _, a := range accounts {
+		s, err := d.nightly(a)
+		if err != nil {
+			return err
+		}
+		now := d.opt.Now().In(zoneOf(a))
+		midnight := civil.FromTime(now).In(zoneOf(a), 0, 0)
+		if done[string(a.ID)] >= civil.FromTime(now).String() || s.Next(midnight.Add(-time.Second)).After(now) {
+			continue
+		}
+		args, opts := d.passJob(a)
+		if _, err := d.river.Insert(ctx, args, opts); err != nil {
+			return err
+		}
+	}
+	return nil
+}

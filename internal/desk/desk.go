@@ -1,0 +1,203 @@
+// Package desk is everything a person can do: import coaches, answer a message,
+// look at the state of things. Each action checks that it is allowed.
+//
+// It imports cycle, store, intake and the packages below; web, api, demo and cli
+// call it, never the store itself.
+package desk
+
+import (
+	"context"
+	"fmt"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+// Desk acts on one store.
+type Desk struct {
+	DB     *store.DB
+	Signer *Signer
+	Snooze int // days that "not now" lasts
+	Now    func() time.Time
+}
+
+// Import stores what was read into an account, all of it or nothing. The account
+// must exist or come with the file.
+func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content) error {
+	if err := c.Problems.Err(); err != nil {
+		return err
+	}
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if c.Shop != nil {
+			shop := *c.Shop
+			shop.ID = id
+			if err := tx.SaveAccount(ctx, shop); err != nil {
+				return err
+			}
+		} else if _, err := tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		return tx.SaveCoaches(ctx, id, c.Coaches)
+	})
+}
+
+// Question is what a link asks to be confirmed.
+type Question struct {
+	Kind    reminder.AnswerKind
+	Account coach.Account
+	Notice  reminder.Notice
+	Until   civil.Date // for Later: not before this day
+	Settled bool       // the same answer was given before
+}
+
+// Ask reads a link and says what it would do. It changes nothing, so that link
+// scanners do no harm.
+func (d *Desk) Ask(ctx context.Context, token string) (q Question, err error) {
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		q, err = d.ask(ctx, tx, token)
+		return err
+	})
+	return q, err
+}
+
+func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question, err error) {
+	link, err := d.Signer.Read(token, civil.FromTime(d.Now().UTC()))
+	if err != nil {
+		return q, err
+	}
+	row, err := tx.NoticeByLink(ctx, link.ID)
+	if err != nil {
+		if fault.KindOf(err) == fault.NotFound {
+			return q, errLink
+		}
+		return q, err
+	}
+	q.Kind, q.Settled = link.Kind, row.AnsweredAt != nil && link.Kind != reminder.Stop
+	if q.Notice, err = row.Notice(); err != nil {
+		return q, err
+	}
+	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
+	q.Until = d.today(q.Account).Add(d.Snooze)
+	return q, err
+}
+
+// today is the shop's day: what an owner says is dated by it.
+func (d *Desk) today(a coach.Account) civil.Date {
+	loc, err := time.LoadLocation(a.Zone)
+	if err != nil {
+		loc = time.UTC
+	}
+	return civil.FromTime(d.Now().In(loc))
+}
+
+// Answer does what a link says. Doing it twice changes nothing more.
+func (d *Desk) Answer(ctx context.Context, token string) (q Question, err error) {
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		if q, err = d.ask(ctx, tx, token); err != nil {
+			return err
+		}
+		if q.Kind == reminder.Stop {
+			return d.stop(ctx, tx, q)
+		}
+		return d.answer(ctx, tx, q)
+	})
+	return q, err
+}
+
+func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
+	if err := tx.OptOut(ctx, q.Account.ID, q.Notice.Person); err != nil {
+		return err
+	}
+	_, err := tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, "")
+	return err
+}
+
+// answer records the answer for every task of the leading kind that the message
+// named; work that is done is recorded as a service, which re-dates the task.
+func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
+	n, today := q.Notice, d.today(q.Account)
+	a := reminder.Answer{Kind: q.Kind, Day: today}
+	if q.Kind == reminder.Later {
+		a.Until = q.Until
+	}
+	for _, key := range n.Covers {
+		taskKey, run, ok := reminder.Covered(key, n.Task)
+		if !ok {
+			continue
+		}
+		a.TaskKey = taskKey
+		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
+			return err
+		}
+		if _, err := tx.Withdraw(ctx, n.Account, "", taskKey); err != nil {
+			return err
+		}
+		if q.Kind == reminder.Done && Care(n.Task) {
+			s := coach.Service{Day: today, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
+			s.Slide, s.Run = splitRun(run)
+			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+// Care reports whether "done" alone re-dates a kind of task. A replacement needs
+// the new part's particulars, which the shop records.
+func Care(k coach.TaskKind) bool {
+	switch k {
+	case coach.Clean, coach.Lubricate, coach.Exercise, coach.Inspect, coach.WaterTest:
+		return true
+	}
+	return false
+}
+
+// splitRun parts "galley/outer/top" into slide and run; "galley" has no run.
+func splitRun(address string) (coach.SlideID, string) {
+	for i, r := range address {
+		if r == '/' {
+			return coach.SlideID(address[:i]), address[i+1:]
+		}
+	}
+	return coach.SlideID(address), ""
+}
+
+// Status is what an operator sees at a glance; it names no person.
+type Status struct {
+	Store  string
+	Passes []store.PassRow
+	Counts map[reminder.State]int
+	Oldest time.Time // when the oldest open notice was due; zero: none is open
+}
+
+// Status reads the state of the store.
+func (d *Desk) Status(ctx context.Context) (s Status, err error) {
+	s.Store = d.DB.Name()
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		if s.Passes, err = tx.Passes(ctx); err != nil {
+			return err
+		}
+		s.Counts, s.Oldest, err = tx.Counts(ctx)
+		return err
+	})
+	return s, err
+}
+
+// Notices returns an account's newest notices.
+func (d *Desk) Notices(ctx context.Context, id coach.AccountID, most int) (rows []store.NoticeRow, err error) {
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		rows, err = tx.Notices(ctx, id, most)
+		return err
+	})
+	return rows, err
+}
+
+var errLink = fault.New(fault.NotFound, "this link is not valid, or not any more", "Use the newest message, or write to the shop.")
+
+func (q Question) String() string { return fmt.Sprintf("%s on %s", q.Kind, q.Notice.Key) }

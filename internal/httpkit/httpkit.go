@@ -1,0 +1,85 @@
+// Package httpkit is the middleware every page shares: security headers, a
+// limit on bodies, recovery from panics, a log line and same-origin posts.
+//
+// It imports fault. Package daemon wraps its handlers in it.
+package httpkit
+
+import (
+	"log/slog"
+	"net/http"
+	"runtime/debug"
+	"time"
+
+	"sealmanac/internal/fault"
+)
+
+// MaxBody is the largest request body that is read: 1 MiB.
+const MaxBody = 1 << 20
+
+// policy allows our own style sheet and forms, and nothing else.
+const policy = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+
+// Wrap puts the middleware around a handler. Posts from another site's page are
+// refused (http.CrossOriginProtection); posts without a browser's marks pass, as
+// mail providers' one-click unsubscribe needs.
+func Wrap(h http.Handler, log *slog.Logger) http.Handler {
+	h = http.NewCrossOriginProtection().Handler(h)
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		head := w.Header()
+		head.Set("Content-Security-Policy", policy)
+		head.Set("X-Content-Type-Options", "nosniff")
+		head.Set("Referrer-Policy", "no-referrer") // links carry tokens
+		head.Set("Cache-Control", "no-store")
+		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+		rec := &recorder{ResponseWriter: w, status: http.StatusOK}
+		begun := time.Now()
+		defer func() {
+			if p := recover(); p != nil {
+				log.Error("a page failed", "panic", p, "stack", string(debug.Stack()))
+				if !rec.wrote {
+					http.Error(rec, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
+				}
+			}
+			// The pattern, not the path: paths hold tokens.
+			log.Info("request", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms", time.Since(begun).Milliseconds())
+		}()
+		h.ServeHTTP(rec, r)
+	})
+}
+
+type recorder struct {
+	http.ResponseWriter
+	status int
+	wrote  bool
+}
+
+func (r *recorder) WriteHeader(status int) {
+	r.status, r.wrote = status, true
+	r.ResponseWriter.WriteHeader(status)
+}
+
+func (r *recorder) Write(b []byte) (int, error) {
+	r.wrote = true
+	return r.ResponseWriter.Write(b)
+}
+
+// Status is the one table from kinds of failure to HTTP status codes.
+func Status(err error) int {
+	switch fault.KindOf(err) {
+	case fault.Invalid:
+		return http.StatusBadRequest
+	case fault.NotFound:
+		return http.StatusNotFound
+	case fault.Conflict:
+		return http.StatusConflict
+	case fault.Unavailable:
+		return http.StatusServiceUnavailable
+	default:
+		return http.StatusInternalServerError
+	}
+}
+
+// Server returns an HTTP server with time limits on every step.
+func Server(h http.Handler) *http.Server {
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
+}

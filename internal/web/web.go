@@ -1,0 +1,187 @@
+// Package web is the pages: the status page and the small page behind the links
+// of a message. It renders on the server and works without scripts.
+//
+// It imports desk, httpkit, reminder and row 0, never the store. Package daemon
+// mounts its handler.
+package web
+
+import (
+	"bytes"
+	"embed"
+	"html/template"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"sealmanac/internal/buildinfo"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
+	"sealmanac/internal/reminder"
+)
+
+//go:embed templates/*.html static/*
+var files embed.FS
+
+// pages are parsed at start, so that a broken template stops the program there.
+var pages = parse("status", "ask", "answered", "trouble")
+
+func parse(names ...string) map[string]*template.Template {
+	out := map[string]*template.Template{}
+	for _, n := range names {
+		out[n] = template.Must(template.ParseFS(files, "templates/layout.html", "templates/"+n+".html"))
+	}
+	return out
+}
+
+// Site serves the pages over a desk.
+type Site struct {
+	Desk *desk.Desk
+	Log  *slog.Logger
+}
+
+// view is what a handler returns: a page and its data, never a half-written
+// response.
+type view struct {
+	page  string
+	title string
+	data  any
+}
+
+// Handler returns the routes.
+func (s *Site) Handler() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /{$}", s.page(s.status))
+	mux.HandleFunc("GET /a/{token}", s.page(s.ask))
+	mux.HandleFunc("POST /a/{token}", s.page(s.answer))
+	mux.Handle("GET /static/", http.FileServerFS(files))
+	mux.HandleFunc("/", s.page(func(*http.Request) (view, error) {
+		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
+	}))
+	return mux
+}
+
+// page turns a handler into an http.HandlerFunc: it renders into memory first and
+// turns failures into a page that says what to do.
+func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
+	return func(w http.ResponseWriter, r *http.Request) {
+		v, err := h(r)
+		status := http.StatusOK
+		if err != nil {
+			status = httpkit.Status(err)
+			v = view{"trouble", "Something is not right", trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
+			if status != http.StatusInternalServerError {
+				v.data = trouble{Sentence: sentence(err), Hint: fault.HintOf(err)}
+			} else {
+				s.Log.Error("page", "pattern", r.Pattern, "err", err)
+			}
+		}
+		var b bytes.Buffer
+		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", layout{Title: v.title, Version: buildinfo.Version(), Data: v.data}); err != nil {
+			s.Log.Error("template", "page", v.page, "err", err)
+			http.Error(w, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
+			return
+		}
+		w.Header().Set("Content-Type", "text/html; charset=utf-8")
+		w.WriteHeader(status)
+		_, _ = w.Write(b.Bytes()) // the reader may have gone
+	}
+}
+
+type layout struct {
+	Title, Version string
+	Data           any
+}
+
+type trouble struct{ Sentence, Hint string }
+
+// sentence returns the innermost words that were written for a person.
+func sentence(err error) string {
+	msg := "This did not work."
+	for err != nil {
+		if e, ok := err.(*fault.Error); ok && e.Msg != "" { //nolint:errorlint // walks the chain itself
+			msg = e.Msg
+		}
+		u, ok := err.(interface{ Unwrap() error })
+		if !ok {
+			break
+		}
+		err = u.Unwrap()
+	}
+	return msg
+}
+
+type statusPage struct {
+	desk.Status
+	States []stateCount
+	Late   string
+}
+
+type stateCount struct {
+	Name string
+	N    int
+}
+
+var stateWords = []struct {
+	state reminder.State
+	words string
+}{
+	{reminder.Queued, "waiting for their time"}, {reminder.Sending, "being sent"}, {reminder.Retry, "to be tried again"},
+	{reminder.Accepted, "taken by the mail server"}, {reminder.GivenUp, "given up"}, {reminder.Withdrawn, "withdrawn"},
+}
+
+func (s *Site) status(r *http.Request) (view, error) {
+	st, err := s.Desk.Status(r.Context())
+	if err != nil {
+		return view{}, err
+	}
+	p := statusPage{Status: st}
+	for _, w := range stateWords {
+		p.States = append(p.States, stateCount{w.words, st.Counts[w.state]})
+	}
+	if now := s.Desk.Now(); !st.Oldest.IsZero() && st.Oldest.Before(now) {
+		p.Late = now.Sub(st.Oldest).Round(time.Second).String()
+	}
+	return view{"status", "Sealmanac", p}, nil
+}
+
+// question is what the answer pages show.
+type question struct {
+	desk.Question
+	Heading, Explain, Button string
+}
+
+var words = map[reminder.AnswerKind]question{
+	reminder.Done:  {Heading: "Is it done?", Explain: "We write today's date down and the next reminder counts from it.", Button: "Yes, it is done"},
+	reminder.Book:  {Heading: "Shall the shop call you?", Explain: "The shop gets your wish for an appointment and calls or writes to you.", Button: "Yes, please book me in"},
+	reminder.Later: {Heading: "Not now?", Explain: "We stay quiet about this for a while.", Button: "Remind me later"},
+	reminder.Stop:  {Heading: "No more reminders?", Explain: "You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come.", Button: "Stop the reminders"},
+}
+
+var thanks = map[reminder.AnswerKind]question{
+	reminder.Done:  {Heading: "Thank you, it is written down.", Explain: "The next reminder counts from today."},
+	reminder.Book:  {Heading: "Thank you, the shop knows.", Explain: "Somebody will get in touch about a day that suits you."},
+	reminder.Later: {Heading: "All right, later.", Explain: "We stay quiet about this until then."},
+	reminder.Stop:  {Heading: "You will get no more reminders.", Explain: "If that was a mistake, write to the shop and they will switch them on again."},
+}
+
+// ask shows what a link would do; only the button does it.
+func (s *Site) ask(r *http.Request) (view, error) {
+	q, err := s.Desk.Ask(r.Context(), r.PathValue("token"))
+	if err != nil {
+		return view{}, err
+	}
+	v := words[q.Kind]
+	v.Question = q
+	return view{"ask", v.Heading, v}, nil
+}
+
+func (s *Site) answer(r *http.Request) (view, error) {
+	q, err := s.Desk.Answer(r.Context(), r.PathValue("token"))
+	if err != nil {
+		return view{}, err
+	}
+	v := thanks[q.Kind]
+	v.Question = q
+	return view{"answered", v.Heading, v}, nil
+}
