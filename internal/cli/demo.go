@@ -73,8 +73,12 @@ func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
 	fmt.Fprintf(e.out, "The first need on each slide, as of %s:\n\n", demo.Day.Long())
 	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "coach\tfirst part to need renewal\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
-	for i, o := range res.Outcomes {
-		for _, s := range coaches[i].Slides {
+	slides := map[coach.ID][]coach.Slide{}
+	for i := range coaches {
+		slides[coaches[i].ID] = coaches[i].Slides
+	}
+	for _, o := range res.Outcomes {
+		for _, s := range slides[o.Coach] {
 			var first *projection.Forecast
 			for j := range o.Forecasts {
 				f := &o.Forecasts[j]

@@ -1,7 +1,9 @@
 package cycle
 
 import (
+	"runtime"
 	"slices"
+	"sync"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -26,39 +28,61 @@ type Rehearsed struct {
 
 // Rehearse plays the days from one to another, both included, and returns the
 // notices that would be made and how often each reason kept one back. Nothing is
-// stored or sent. The snapshot is not changed.
+// stored or sent, and the snapshot is not changed. Coaches do not influence each
+// other, so they are played side by side; the result's order is fixed.
 func Rehearse(t Tools, in Snapshot, until civil.Date, assume Assume) (out []Rehearsed, reasons map[reminder.Reason]int) {
-	reasons = map[reminder.Reason]int{}
-	members := make([]Member, len(in.Members))
-	for i, m := range in.Members {
-		m.Coach = clone(m.Coach)
-		m.Past, m.Answers = slices.Clone(m.Past), slices.Clone(m.Answers)
-		members[i] = m
+	plays := make([]play, len(in.Members))
+	slots := make(chan struct{}, runtime.GOMAXPROCS(0))
+	var wg sync.WaitGroup
+	for i := range in.Members {
+		wg.Go(func() {
+			slots <- struct{}{}
+			defer func() { <-slots }()
+			plays[i] = t.play(in, in.Members[i], until, assume)
+		})
 	}
-	in.Members = members
-	due := map[civil.Date][]func(){}
+	wg.Wait()
+	reasons = map[reminder.Reason]int{}
+	for _, p := range plays {
+		out = append(out, p.out...)
+		for k, n := range p.reasons {
+			reasons[k] += n
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Rehearsed) int { return int(a.Day - b.Day) })
+	return out, reasons
+}
+
+// play is the rehearsal of one coach.
+type play struct {
+	out     []Rehearsed
+	reasons map[reminder.Reason]int
+}
+
+func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) play {
+	p := play{reasons: map[reminder.Reason]int{}}
+	m.Coach = clone(m.Coach)
+	m.Past, m.Answers = slices.Clone(m.Past), slices.Clone(m.Answers)
+	due := map[civil.Date][]reminder.Notice{}
 	for ; in.Today <= until; in.Today++ {
-		for _, f := range due[in.Today] {
-			f()
+		for _, n := range due[in.Today] {
+			m.do(n, in.Today)
 		}
 		delete(due, in.Today)
-		for i := range members {
-			m := &members[i]
-			o := t.coach(&in, m)
-			for _, s := range o.Suppressed {
-				reasons[s.Reason]++
-			}
-			for _, n := range o.Notices {
-				out = append(out, Rehearsed{in.Today, n})
-				m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: in.Today})
-				if assume == AllDone {
-					day := max(n.Target, in.Today+3)
-					due[day] = append(due[day], func() { m.do(n, day) })
-				}
+		o := t.coach(&in, &m)
+		for _, s := range o.Suppressed {
+			p.reasons[s.Reason]++
+		}
+		for _, n := range o.Notices {
+			p.out = append(p.out, Rehearsed{in.Today, n})
+			m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: in.Today})
+			if assume == AllDone {
+				day := max(n.Target, in.Today+3)
+				due[day] = append(due[day], n)
 			}
 		}
 	}
-	return out, reasons
+	return p
 }
 
 // do plays that everything of the notice's leading kind was done on a day.

@@ -45,10 +45,18 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 			from = newest
 		}
 		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: rulebook.IntervalMonths(from, m)}
-		t.Why = fmt.Sprintf("Last tested or fitted on %s; every %s for a coach like this (%s).", from.Long(), months(m), p.set.BandWhy)
+		t.Why = p.interval("water test", from, done, m)
 		p.settle(&t, 30, 60)
 	}
 	p.exercise(s, newest)
+}
+
+// interval says why a task by interval is due.
+func (p *planner) interval(what string, from civil.Date, done bool, m float64) string {
+	if done {
+		return fmt.Sprintf("The last %s was on %s; one is due every %s for a coach like this (%s).", what, from.Long(), months(m), p.set.BandWhy)
+	}
+	return fmt.Sprintf("No %s is on record since the fitting on %s; one is due every %s for a coach like this (%s).", what, from.Long(), months(m), p.set.BandWhy)
 }
 
 // settle pulls a task of the whole slide before the season it falls in and adds
@@ -69,13 +77,13 @@ func (p *planner) settle(t *Task, before, after int) {
 // opening, and what would fall due in storage is done before it begins.
 func (p *planner) conditioning(s *coach.Slide, r *coach.Run, care rulebook.Care) {
 	from, done := p.last(coach.Lubricate, s.ID, r.Key())
-	if !done || from < r.Fitted {
+	if done = done && from >= r.Fitted; !done {
 		from = r.Fitted
 	}
 	t := Task{Kind: coach.Lubricate, Slide: s.ID, Run: s.Address(*r), Anchor: from}
 	days := p.set.CareDays(p.rules)
 	t.Target = from.Add(int(days + 0.5))
-	t.Why = fmt.Sprintf("Last done or fitted on %s; every %s for a coach like this (%s).", from.Long(), months(days/30.4), p.set.BandWhy)
+	t.Why = p.interval("cleaning and conditioning", from, done, days/30.4)
 	if care.InSeasonOnly && !p.set.Season.IsZero() {
 		p.inSeason(&t, from)
 	}
@@ -114,10 +122,10 @@ func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64,
 			p.tasks = append(p.tasks, t)
 			return
 		}
-		from = newest
+		from, done = newest, false
 	}
 	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(int(max(30, longest) + 0.5))}
-	t.Why = fmt.Sprintf("Last inspected or fitted on %s; every %s for a coach like this (%s).", from.Long(), months(max(30, longest)/30.4), p.set.BandWhy)
+	t.Why = p.interval("inspection", from, done, max(30, longest)/30.4)
 	p.settle(&t, 30, 45)
 }
 

@@ -11,18 +11,24 @@ type aging struct {
 	line  *line
 	model *model
 	x     *exposed
-	from  doses // at the fitting
-	cold  float64
+	from  doses   // at the fitting
+	cold  float64 // factor on the ageing of a bond
 }
 
 // aging starts a part's clocks at its fitting.
-func (l *line) aging(m *model, fitted civil.Date) *aging {
+func (l *line) aging(m *model, fitted civil.Date, cold bool) *aging {
 	a := &aging{line: l, model: m, x: l.exposed(m.surface), cold: 1}
 	a.from = l.until(a.x, fitted)
-	if t := l.run.InstallTemp; t != nil && float64(*t) < l.engine.Rules.Install.LeastTemp.Value {
+	if cold {
 		a.cold = 1 / l.engine.Rules.Install.ColdPenalty.Value
 	}
 	return a
+}
+
+// cold reports whether a run was bonded below the least temperature; not
+// recorded counts as warm enough.
+func (e *Engine) cold(r *coach.Run) bool {
+	return r.InstallTemp != nil && float64(*r.InstallTemp) < e.Rules.Install.LeastTemp.Value
 }
 
 // damage returns a term's dose since the fitting over its limit.

@@ -43,8 +43,8 @@ func (e *Engine) Explain(l Life, address string, kind coach.PartKind, on civil.D
 			if len(spans) == 0 {
 				return
 			}
-			line := e.newLine(l, s, r, spans, on, careDays)
-			f, ok = e.part(line, p, on, end), true
+			line := lineCache{}.get(e, l, s, r, spans, on, careDays)
+			f, ok = e.part(line, s, r, p, on, end), true
 			x := explainer{e: e, line: line, part: p, on: on, f: &f}
 			why = x.chain()
 		}
@@ -70,7 +70,7 @@ func (x *explainer) chain() []Reason {
 	x.places()
 	m := x.e.model(x.part, x.line.run.Construction)
 	x.exposures(m)
-	a := x.line.aging(m, x.part.Fitted)
+	a := x.line.aging(m, x.part.Fitted, x.e.cold(x.line.run))
 	x.damages(a)
 	x.fit()
 	x.need()
@@ -88,7 +88,7 @@ func (x *explainer) places() {
 		seen[p.ID] = true
 		n := p.Normals
 		sun, hot, cold := n.Annual()
-		x.say("place", "", n.Method, "%s (%.2f, %.2f, %.0f m): temperature from %s, %.0f km away, %.0f m above; hottest monthly mean maximum %.1f °C, coldest mean minimum %.1f °C, %.0f MJ/m² of sun a year on the level",
+		x.say("place", "", n.Method, "%s (%.2f, %.2f, %.0f m): temperature from %s, %.0f km away and %+.0f m in height; hottest monthly mean maximum %.1f °C, coldest mean minimum %.1f °C, %.0f MJ/m² of sun a year on the level",
 			st.Site.Name, n.Lat, n.Lon, n.Elev, n.Station, n.Km, n.Dz, hot, cold, sun)
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/exposure"
+	"sealmanac/internal/unit"
 	"sealmanac/internal/wear"
 )
 
@@ -19,6 +20,50 @@ type line struct {
 	run    *coach.Run
 	spans  []span
 	parts  map[exposure.Surface]*exposed
+	dated  map[datedKey]Forecast
+}
+
+// datedKey is everything that dates a part on a line.
+type datedKey struct {
+	modelKey
+	fitted civil.Date
+	cold   bool // bonded below the least temperature
+}
+
+// lineKey is everything that tells the timelines of two runs of a coach apart.
+type lineKey struct {
+	position coach.Position
+	edge     coach.Side // fore stands for aft too
+	wall     coach.Side4
+	topper   bool
+	travel   unit.Length
+	lubed    string
+}
+
+// lineCache shares the timelines of runs that live alike.
+type lineCache map[lineKey]*line
+
+func (c lineCache) get(e *Engine, l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, on civil.Date, careDays float64) *line {
+	lubed := lubrications(l.Coach.Services, s.ID, r.Key(), on)
+	k := lineKey{r.Position, r.Side, s.Wall, s.Topper, s.Travel, string(encode(lubed))}
+	if k.edge == coach.Aft {
+		k.edge = coach.Fore
+	}
+	ln := c[k]
+	if ln == nil {
+		ln = e.newLine(l, s, r, spans, lubed, on, careDays)
+		c[k] = ln
+	}
+	return ln
+}
+
+// encode makes days comparable as one value.
+func encode(days []civil.Date) []byte {
+	b := make([]byte, 0, 4*len(days))
+	for _, d := range days {
+		b = append(b, byte(d>>24), byte(d>>16), byte(d>>8), byte(d))
+	}
+	return b
 }
 
 // span is a stretch of days under one stay and one lubricant film. The sums hold
@@ -37,10 +82,9 @@ type span struct {
 	sumOutdoors float64
 }
 
-func (e *Engine) newLine(l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, on civil.Date, careDays float64) *line {
-	lubed := lubrications(l.Coach.Services, s.ID, r.Key(), on)
+func (e *Engine) newLine(l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, lubed []civil.Date, on civil.Date, careDays float64) *line {
 	pieces := exposure.Split(spans, append(slices.Clone(lubed), on))
-	ln := &line{engine: e, life: l, slide: s, run: r, spans: make([]span, len(pieces)), parts: map[exposure.Surface]*exposed{}}
+	ln := &line{engine: e, life: l, slide: s, run: r, spans: make([]span, len(pieces)), parts: map[exposure.Surface]*exposed{}, dated: map[datedKey]Forecast{}}
 	travel := s.Travel.Metres()
 	if travel == 0 {
 		travel = e.Rules.Abrasion.Travel.Value / 1000

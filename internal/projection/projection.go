@@ -99,11 +99,12 @@ func (e *Engine) Run(l Life, on civil.Date, careDays float64) []Forecast {
 	if len(spans) == 0 {
 		return out
 	}
+	lines := lineCache{}
 	eachRun(l.Coach, func(s *coach.Slide, r *coach.Run) {
-		line := e.newLine(l, s, r, spans, on, careDays)
+		line := lines.get(e, l, s, r, spans, on, careDays)
 		for i := range r.Parts {
 			if p := &r.Parts[i]; p.Fitted <= on {
-				out = append(out, e.part(line, p, on, end))
+				out = append(out, e.part(line, s, r, p, on, end))
 			}
 		}
 	})
@@ -118,15 +119,26 @@ func eachRun(c *coach.Coach, f func(*coach.Slide, *coach.Run)) {
 	}
 }
 
-// part forecasts one part on a run's timeline.
-func (e *Engine) part(l *line, p *coach.Part, on, end civil.Date) Forecast {
-	f := Forecast{
-		Slide: l.slide.ID, Run: l.slide.Address(*l.run), RunKey: l.run.Key(), Part: p.Kind, Material: p.Material,
-		Construction: l.run.Construction, Fitted: p.Fitted, Hold: e.Misfit(l.run),
+// part forecasts one part of a run. Parts that share everything that dates them,
+// such as the fore and aft bulbs of one fitting, are dated once.
+func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, on, end civil.Date) Forecast {
+	k := datedKey{modelKey{p.Material, r.Construction, p.Kind}, p.Fitted, e.cold(r)}
+	d, ok := l.dated[k]
+	if !ok || p.HotSet != nil {
+		d = l.aging(e.model(p, r.Construction), p.Fitted, k.cold).date(p.Fitted, on, end)
+		if p.HotSet == nil {
+			l.dated[k] = d
+		}
 	}
-	a := l.aging(e.model(p, l.run.Construction), p.Fitted)
-	hazard := func(d int) float64 { h, _ := a.hazard(p.Fitted.Add(d)); return h }
-	last := p.Fitted.DaysUntil(end)
+	d.Slide, d.Run, d.RunKey, d.Part, d.Material = s.ID, s.Address(*r), r.Key(), p.Kind, p.Material
+	d.Construction, d.Fitted, d.Hold = r.Construction, p.Fitted, e.Misfit(r)
+	return d
+}
+
+// date finds the dates, the shares and the life used.
+func (a *aging) date(fitted, on, end civil.Date) (f Forecast) {
+	hazard := func(d int) float64 { h, _ := a.hazard(fitted.Add(d)); return h }
+	last := fitted.DaysUntil(end)
 	days := [3]int{last, last, last}
 	lo := 0
 	for i, want := range wear.HazardAt {
@@ -137,7 +149,7 @@ func (e *Engine) part(l *line, p *coach.Part, on, end civil.Date) Forecast {
 		}
 		days[i], lo = d, d
 	}
-	f.Early, f.Likely, f.Late = p.Fitted.Add(days[0]), p.Fitted.Add(days[1]), p.Fitted.Add(days[2])
+	f.Early, f.Likely, f.Late = fitted.Add(days[0]), fitted.Add(days[1]), fitted.Add(days[2])
 	f.Governing, f.Shares = a.shares(f.Likely)
 	if f.Governing != "" {
 		f.LifeUsed = a.ratio(f.Governing, on) / a.ratio(f.Governing, f.Likely)

@@ -209,8 +209,8 @@ func TestConditioningSparesTheLip(t *testing.T) {
 		c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Indoor, Rooms: coach.RoomsIn, Heading: -1, Cycles: 3}}, Services: services, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
 		l := Life{c, []*exposure.Place{p}}
 		on := fitted.Add(365)
-		ln := b.engine.newLine(l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, on.Add(10)), on, 60)
-		return ln.aging(b.engine.model(&run.Parts[0], coach.Track), fitted).ratio(coach.Abrasion, on)
+		ln := lineCache{}.get(b.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, on.Add(10)), on, 60)
+		return ln.aging(b.engine.model(&run.Parts[0], coach.Track), fitted, false).ratio(coach.Abrasion, on)
 	}
 	dry := mk()
 	one := mk(coach.Service{Day: fitted.Add(10), Kind: coach.Lubricate})

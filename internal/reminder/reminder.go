@@ -206,15 +206,15 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	if len(due) == 0 {
 		return nil, rest
 	}
-	if r := in.manners(p); r != "" {
+	slices.SortStableFunc(due, func(a, b candidate) int {
+		return cmp.Or(cmp.Compare(in.Rules.Tasks[b.task.Kind].Weight, in.Rules.Tasks[a.task.Kind].Weight), cmp.Compare(a.task.Target, b.task.Target))
+	})
+	if r := in.manners(p, due[0].task.Kind); r != "" {
 		for _, c := range due {
 			say(c.task, r)
 		}
 		return nil, rest
 	}
-	slices.SortStableFunc(due, func(a, b candidate) int {
-		return cmp.Or(cmp.Compare(in.Rules.Tasks[b.task.Kind].Weight, in.Rules.Tasks[a.task.Kind].Weight), cmp.Compare(a.task.Target, b.task.Target))
-	})
 	for _, c := range due[1:] {
 		say(c.task, Merged)
 	}
@@ -276,8 +276,12 @@ func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, u
 }
 
 // manners returns why a person gets no message about this coach today, or "".
-func (in *Input) manners(p *coach.Person) Reason {
-	year := 0
+// Care may not use up the messages that are reserved for work at the shop.
+func (in *Input) manners(p *coach.Person, lead coach.TaskKind) Reason {
+	limit, year := in.Rules.Manners.PerYear, 0
+	if in.Rules.Tasks[lead].Weight < rulebook.Work {
+		limit -= in.Rules.Manners.Reserved
+	}
 	var last civil.Date
 	for i := range in.Past {
 		if m := &in.Past[i]; m.Person == p.Email {
@@ -290,7 +294,7 @@ func (in *Input) manners(p *coach.Person) Reason {
 	switch {
 	case last != 0 && last.DaysUntil(in.Today) < in.Rules.Manners.GapDays:
 		return TooSoon
-	case year >= in.Rules.Manners.PerYear:
+	case year >= limit:
 		return YearFull
 	default:
 		return ""

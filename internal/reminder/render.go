@@ -213,7 +213,10 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 
 // when says a target to a person.
 func (in *Input) when(d civil.Date) string {
-	if d < in.Today {
+	switch late := d.DaysUntil(in.Today); {
+	case late > 60:
+		return "now; it is well past its time"
+	case late > 0:
 		return "now (it was due on " + d.Long() + ")"
 	}
 	return "by " + d.Long()

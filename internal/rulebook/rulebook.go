@@ -223,12 +223,16 @@ type Task struct {
 type Manners struct {
 	GapDays    int      `yaml:"gap_days"`
 	PerYear    int      `yaml:"per_year"`
+	Reserved   int      `yaml:"reserved_for_work"` // of them, kept for replacements and misfits
 	SendDays   []string `yaml:"send_days"`
 	SendFrom   int      `yaml:"send_from"`  // hour, the person's zone
 	SendUntil  int      `yaml:"send_until"` // hour
 	Unanswered int      `yaml:"unanswered"` // then a person rings
 	SnoozeDays int      `yaml:"snooze_days"`
 }
+
+// Work is the least weight of a task that may use the reserved messages.
+const Work = 8
 
 // Days returns the figure rounded to whole days.
 func (f Figure) Days() int { return int(f.Value + 0.5) }
