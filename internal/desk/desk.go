@@ -7,7 +7,6 @@ package desk
 
 import (
 	"context"
-	"fmt"
 	"time"
 
 	"sealmanac/internal/civil"
@@ -199,5 +198,3 @@ func (d *Desk) Notices(ctx context.Context, id coach.AccountID, most int) (rows 
 }
 
 var errLink = fault.New(fault.NotFound, "this link is not valid, or not any more", "Use the newest message, or write to the shop.")
-
-func (q Question) String() string { return fmt.Sprintf("%s on %s", q.Kind, q.Notice.Key) }

@@ -63,6 +63,12 @@ func (p *planner) replace(f *projection.Forecast) Task {
 		Earliest: f.Early, Target: f.Likely, Latest: f.Likely}
 	t.Why = fmt.Sprintf("%s is likely to need renewal by %s, between %s and %s (%s).", p.partName(f), f.Likely.Long(), month(f.Early), month(f.Late), MechanismWords[f.Governing])
 	t.Target = p.beforeSeason(f.Likely, &t.Why)
+	if t.Target < p.on {
+		t.Why = fmt.Sprintf("%s is past its time: half of such seals need renewal by %s (%s).", p.partName(f), month(f.Likely), MechanismWords[f.Governing])
+		if f.Likely >= p.on {
+			t.Why = fmt.Sprintf("%s is likely to need renewal by %s (%s), and the season has begun or is about to.", p.partName(f), f.Likely.Long(), MechanismWords[f.Governing])
+		}
+	}
 	t.Earliest = min(t.Earliest, t.Target)
 	return t
 }

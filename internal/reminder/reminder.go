@@ -258,8 +258,8 @@ func (in *Input) against(p *coach.Person, t *plan.Task, rung int) Reason {
 	}
 }
 
-// memory returns whether a person was told on a rung, and how many messages led
-// by the task went unanswered.
+// memory returns whether a person was told on a rung, and how many messages that
+// named the task went unanswered.
 func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, unanswered int) {
 	rk := rungKey(taskKey, rung)
 	for i := range in.Past {
@@ -268,7 +268,7 @@ func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, u
 			continue
 		}
 		told = told || slices.Contains(m.Covers, rk)
-		if m.TaskKey == taskKey && !m.Answered {
+		if !m.Answered && slices.ContainsFunc(m.Covers, func(c string) bool { return strings.HasPrefix(c, taskKey+"#") }) {
 			unanswered++
 		}
 	}

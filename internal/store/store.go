@@ -9,7 +9,6 @@ import (
 	"context"
 	"database/sql"
 	"errors"
-	"fmt"
 	"net/url"
 	"strings"
 	"time"
@@ -187,5 +186,3 @@ func fromMicro(n int64) time.Time { return time.UnixMicro(n).UTC() }
 
 // Now returns the instant that everything of this transaction carries.
 func (tx *Tx) Now() time.Time { return tx.now }
-
-func (db *DB) String() string { return fmt.Sprintf("store(%s)", db.d.name) }

@@ -1,0 +1,228 @@
+package cycle_test
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"github.com/google/go-cmp/cmp"
+
+	"sealmanac/config"
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/testkit"
+)
+
+var today = civil.Of(2026, 2, 10)
+
+// links are readable stand-ins, so that golden mails do not depend on a key.
+type links struct{}
+
+func (links) Links(n *reminder.Notice) reminder.Links {
+	out := reminder.Links{}
+	for _, k := range reminder.AnswerKinds {
+		out[k] = "https://seals.example.org/a/" + string(k) + "-" + n.LinkID[:8]
+	}
+	return out
+}
+
+func demo(t testing.TB) (cycle.Tools, cycle.Snapshot) {
+	t.Helper()
+	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	if err := c.Problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	tl := tools(t, 0)
+	tl.Links = links{}
+	s := cycle.Snapshot{Account: *c.Shop, Today: today}
+	s.Account.ID = "demo"
+	for _, k := range c.Coaches {
+		s.Members = append(s.Members, cycle.Member{Coach: k})
+	}
+	return tl, s
+}
+
+// only keeps one coach of a snapshot.
+func only(s cycle.Snapshot, id coach.ID) cycle.Snapshot {
+	s.Members = slices.DeleteFunc(slices.Clone(s.Members), func(m cycle.Member) bool { return m.Coach.ID != id })
+	return s
+}
+
+func TestGoldenPass(t *testing.T) {
+	tl, s := demo(t)
+	res := cycle.Evaluate(tl, s)
+	var b strings.Builder
+	for _, o := range res.Outcomes {
+		fmt.Fprintf(&b, "%s band %s (%s), season %v to %v (%s)\n", o.Coach, o.Setting.Band, o.Setting.BandWhy, o.Setting.Season.Opens, o.Setting.Season.Closes, o.Setting.SeasonWhy)
+		for _, f := range o.Forecasts {
+			fmt.Fprintf(&b, "  %s/%s %s %.3f %s %s %s %s %s\n", f.Run, f.Part, f.Material, f.LifeUsed, f.Governing, f.Early, f.Likely, f.Late, f.Hold)
+		}
+		for _, k := range o.Tasks {
+			fmt.Fprintf(&b, "  %s %s %s %s %s %s\n", k.Kind, k.Run, k.Earliest, k.Target, k.Latest, k.Why)
+		}
+		for _, n := range o.Notices {
+			fmt.Fprintf(&b, "  -> %s: %s (rung %d, not before %s)\n", n.Person, n.Subject, n.Rung, n.NotBefore)
+		}
+	}
+	testkit.Golden(t, "cycle/demo.golden", b.String())
+}
+
+func TestGoldenMails(t *testing.T) {
+	tl, s := demo(t)
+	for _, c := range []struct {
+		coach coach.ID
+		name  string
+	}{{"wren-02", "condition"}, {"magpie-05", "replace"}, {"plover-04", "refit"}} {
+		res := cycle.Evaluate(tl, only(s, c.coach))
+		ns := res.Notices()
+		if len(ns) != 1 {
+			t.Fatalf("%s: %d notices", c.coach, len(ns))
+		}
+		testkit.Golden(t, "cycle/mail-"+c.name+".txt", ns[0].Subject+"\n\n"+ns[0].Text)
+		testkit.Golden(t, "cycle/mail-"+c.name+".html", ns[0].HTML)
+	}
+}
+
+func TestSameInSameOut(t *testing.T) {
+	tl, s := demo(t)
+	a := cycle.Evaluate(tl, s)
+	tl2, s2 := demo(t)
+	if diff := cmp.Diff(a, cycle.Evaluate(tl2, s2)); diff != "" {
+		t.Errorf("the same snapshot gave another result:\n%s", diff)
+	}
+}
+
+func TestNothingSilly(t *testing.T) {
+	tl, s := demo(t)
+	s = only(s, "wren-02")
+	first := cycle.Evaluate(tl, s).Notices()[0]
+	past := reminder.Past{Person: first.Person, Task: first.Task, Covers: first.Covers, TaskKey: first.TaskKey, Day: today}
+	why := func(change func(*cycle.Snapshot, *cycle.Member)) reminder.Reason {
+		c := s
+		c.Members = slices.Clone(s.Members)
+		m := &c.Members[0]
+		m.Past = []reminder.Past{past}
+		change(&c, m)
+		o := cycle.Evaluate(tl, c).Outcomes[0]
+		if len(o.Notices) > 0 {
+			return "told"
+		}
+		for _, x := range o.Suppressed {
+			if x.TaskKey == first.TaskKey {
+				return x.Reason
+			}
+		}
+		return "none"
+	}
+	for _, c := range []struct {
+		name   string
+		change func(*cycle.Snapshot, *cycle.Member)
+		want   reminder.Reason
+	}{
+		{"told on this rung", func(*cycle.Snapshot, *cycle.Member) {}, reminder.AlreadyTold},
+		{"snoozed", func(_ *cycle.Snapshot, m *cycle.Member) {
+			for _, key := range first.Covers {
+				taskKey, _, _ := strings.Cut(key, "#")
+				m.Answers = append(m.Answers, reminder.Answer{TaskKey: taskKey, Kind: reminder.Later, Until: today + 5})
+			}
+			m.Past = nil
+		}, reminder.Snoozed},
+		{"booking asked", func(_ *cycle.Snapshot, m *cycle.Member) {
+			m.Answers = []reminder.Answer{{TaskKey: first.TaskKey, Kind: reminder.Book}}
+		}, reminder.BookedAsked},
+		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) { c.OptedOut = map[string]bool{first.Person: true} }, reminder.OptedOut},
+		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.Sold},
+		{"unanswered twice", func(_ *cycle.Snapshot, m *cycle.Member) {
+			p := past
+			p.Covers, p.Day = nil, today-20
+			for _, key := range first.Covers {
+				taskKey, _, _ := strings.Cut(key, "#")
+				p.Covers = append(p.Covers, taskKey+"#0")
+			}
+			q := p
+			q.Day -= 20
+			m.Past = []reminder.Past{p, q}
+		}, reminder.CallList},
+		{"too soon", func(_ *cycle.Snapshot, m *cycle.Member) {
+			p := past
+			p.Covers, p.TaskKey, p.Day = nil, "other", today-13
+			m.Past = []reminder.Past{p}
+		}, reminder.TooSoon},
+		{"year full", func(_ *cycle.Snapshot, m *cycle.Member) {
+			m.Past = nil
+			for i := range 5 {
+				m.Past = append(m.Past, reminder.Past{Person: first.Person, Day: today - civil.Date(20+20*i), Answered: true})
+			}
+		}, reminder.YearFull},
+	} {
+		if got := why(c.change); got != c.want {
+			t.Errorf("%s: %s, want %s", c.name, got, c.want)
+		}
+	}
+}
+
+// Nobody is written to outside the sending days and hours of their own zone.
+func TestSendingHours(t *testing.T) {
+	tl, s := demo(t)
+	found, _ := cycle.Rehearse(tl, s, today+400, cycle.AllDone)
+	if len(found) < 50 {
+		t.Fatalf("only %d notices", len(found))
+	}
+	last := map[string]civil.Date{}
+	year := map[string]int{}
+	for _, x := range found {
+		n := x.Notice
+		if d := n.NotBefore.Weekday().String()[:3]; !slices.Contains(tl.Engine.Rules.Manners.SendDays, d) || n.NotBefore.Hour() != tl.Engine.Rules.Manners.SendFrom {
+			t.Errorf("%s is sent on %v", n.Key, n.NotBefore)
+		}
+		who := string(n.Coach) + n.Person
+		if l, ok := last[who]; ok && l.DaysUntil(x.Day) < 14 {
+			t.Errorf("%s hears twice within %d days", who, l.DaysUntil(x.Day))
+		}
+		last[who] = x.Day
+		if x.Day <= today+364 {
+			year[who]++
+		}
+	}
+	for who, n := range year {
+		if n > tl.Engine.Rules.Manners.PerYear {
+			t.Errorf("%s hears %d times a year", who, n)
+		}
+	}
+}
+
+// A need is pulled before the season, and a longer rehearsal begins with the
+// shorter one: nothing depends on how far one looks.
+func TestRehearsalIsAPrefix(t *testing.T) {
+	tl, s := demo(t)
+	s = only(s, "magpie-05")
+	long, _ := cycle.Rehearse(tl, s, today+300, cycle.AllDone)
+	short, _ := cycle.Rehearse(tl, s, today+150, cycle.AllDone)
+	if len(short) == 0 || len(long) < len(short) {
+		t.Fatalf("%d and %d notices", len(short), len(long))
+	}
+	if diff := cmp.Diff(short, long[:len(short)]); diff != "" {
+		t.Errorf("the longer rehearsal begins differently:\n%s", diff)
+	}
+}
+
+func TestNeedsArePulledBeforeTheSeason(t *testing.T) {
+	tl, s := demo(t)
+	for _, o := range cycle.Evaluate(tl, s).Outcomes {
+		for _, k := range o.Tasks {
+			if o.Setting.Season.IsZero() || k.Kind != coach.ReplaceBulb && k.Kind != coach.ReplaceSeal && k.Kind != coach.Rebond {
+				continue
+			}
+			if o.Setting.Season.Holds(k.Target) {
+				t.Errorf("%s %s %s is planned inside the season, on %s", o.Coach, k.Kind, k.Run, k.Target)
+			}
+			if k.Earliest > k.Target || k.Target > k.Latest && o.Setting.Season.Holds(k.Latest) {
+				t.Errorf("%s %s: %s, %s, %s", o.Coach, k.Run, k.Earliest, k.Target, k.Latest)
+			}
+		}
+	}
+}
