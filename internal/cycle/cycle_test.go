@@ -141,7 +141,7 @@ func TestNothingSilly(t *testing.T) {
 			p.Covers, p.Day = nil, today-20
 			for _, key := range first.Covers {
 				taskKey, _, _ := strings.Cut(key, "#")
-				p.Covers = append(p.Covers, taskKey+"#0")
+				p.Covers = append(p.Covers, taskKey+"#9") // a rung that is not due
 			}
 			q := p
 			q.Day -= 20
