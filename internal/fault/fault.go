@@ -57,17 +57,38 @@ func KindOf(err error) Kind {
 	return Internal
 }
 
-// HintOf returns the innermost hint in err's chain, or "": the place nearest
-// to the trouble knows best what to do about it.
+// HintOf returns the innermost hint in err's tree, or "": the place nearest to
+// the trouble knows best what to do about it.
 func HintOf(err error) string {
-	hint := ""
+	return innermost(err, func(e *Error) string { return e.Hint })
+}
+
+// SentenceOf returns the innermost words that were written for a person, or "".
+func SentenceOf(err error) string {
+	return innermost(err, func(e *Error) string { return e.Msg })
+}
+
+// innermost returns the last non-empty text on the way down err's tree; of
+// joined errors the first that has one counts.
+func innermost(err error, text func(*Error) string) string {
+	found := ""
 	for err != nil {
-		if e, ok := err.(*Error); ok && e.Hint != "" { //nolint:errorlint // walks the chain itself
-			hint = e.Hint
+		if e, ok := err.(*Error); ok && text(e) != "" { //nolint:errorlint // walks the tree itself
+			found = text(e)
 		}
-		err = errors.Unwrap(err)
+		switch u := err.(type) { //nolint:errorlint // walks the tree itself
+		case interface{ Unwrap() []error }:
+			for _, x := range u.Unwrap() {
+				if s := innermost(x, text); s != "" {
+					return s
+				}
+			}
+			return found
+		default:
+			err = errors.Unwrap(err)
+		}
 	}
-	return hint
+	return found
 }
 
 // In prefixes err with the operation and keeps its kind. It is meant for

@@ -7,6 +7,7 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"embed"
 	"html/template"
 	"log/slog"
@@ -71,7 +72,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			status = httpkit.Status(err)
 			v = view{"trouble", "Something is not right", trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
 			if status != http.StatusInternalServerError {
-				v.data = trouble{Sentence: sentence(err), Hint: fault.HintOf(err)}
+				v.data = trouble{Sentence: cmp.Or(fault.SentenceOf(err), "This did not work."), Hint: fault.HintOf(err)}
 			} else {
 				s.Log.Error("page", "pattern", r.Pattern, "err", err)
 			}
@@ -94,22 +95,6 @@ type layout struct {
 }
 
 type trouble struct{ Sentence, Hint string }
-
-// sentence returns the innermost words that were written for a person.
-func sentence(err error) string {
-	msg := "This did not work."
-	for err != nil {
-		if e, ok := err.(*fault.Error); ok && e.Msg != "" { //nolint:errorlint // walks the chain itself
-			msg = e.Msg
-		}
-		u, ok := err.(interface{ Unwrap() error })
-		if !ok {
-			break
-		}
-		err = u.Unwrap()
-	}
-	return msg
-}
 
 type statusPage struct {
 	desk.Status
