@@ -126,6 +126,15 @@ type (
 		Late         civil.Date         `json:"late"`
 		Capped       bool               `json:"beyond_horizon,omitempty"`
 		Hold         string             `json:"hold,omitempty"`
+		Readings     []readingReport    `json:"readings,omitempty"`
+	}
+	readingReport struct {
+		Date      civil.Date        `json:"date"`
+		Kind      coach.ReadingKind `json:"kind"`
+		Value     sig               `json:"value"`
+		Mechanism coach.Mechanism   `json:"mechanism,omitempty"`
+		Rate      sig               `json:"rate,omitempty"`
+		Flag      string            `json:"flag,omitempty"`
 	}
 	taskReport struct {
 		Kind     coach.TaskKind `json:"kind"`
@@ -162,6 +171,9 @@ func reportOf(o cycle.Outcome) coachReport {
 			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold}
 		for _, s := range f.Shares {
 			p.Shares[string(s.Mechanism)] = sig(s.Value)
+		}
+		for _, u := range f.Readings {
+			p.Readings = append(p.Readings, readingReport{u.Reading.Day, u.Reading.Kind, sig(u.Reading.Value), u.Mechanism, sig(u.Rate), u.Flag})
 		}
 		r.Parts = append(r.Parts, p)
 	}

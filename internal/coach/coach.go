@@ -43,6 +43,7 @@ type Coach struct {
 	Stays    []Stay       // by date, not overlapping
 	Slides   []Slide
 	Services []Service // by date
+	Readings []Reading // by date
 	Sold     civil.Date
 }
 
@@ -127,6 +128,52 @@ type Service struct {
 	Run   string // position/side, such as "outer/top"
 	By    string // who said so: "shop", "owner"
 	Note  string
+}
+
+// Reading is a field measurement. Run and Part may be empty: the whole slide.
+type Reading struct {
+	Day   civil.Date
+	Slide SlideID
+	Run   string // position/side
+	Part  PartKind
+	Kind  ReadingKind
+	Value float64 // in the unit that the kind names
+	By    string  // "shop" or "owner"; a shop's reading outranks an owner's
+	Note  string
+}
+
+// Danger reports whether a reading can mean harm: light or running water through
+// a seal, or a floor that gives.
+func (r Reading) Danger() bool {
+	switch r.Kind {
+	case Light, SoftFloor:
+		return r.Value > 0
+	case HoseTest:
+		return r.Value >= 2
+	}
+	return false
+}
+
+// DangerOn returns the latest dangerous reading of a slide that is not settled
+// on a day: no later harmless reading of the same kind, and no replacement or
+// inspection by the shop since.
+func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
+	for _, r := range c.Readings {
+		if r.Slide != slide || r.Day > on {
+			continue
+		}
+		if r.Danger() {
+			found, ok = r, true
+		} else if ok && r.Kind == found.Kind {
+			ok = false
+		}
+	}
+	for _, s := range c.Services {
+		if ok && s.Day >= found.Day && s.Day <= on && s.By == "shop" && s.Covers(slide, found.Run) && s.Kind != Clean && s.Kind != Lubricate && s.Kind != Exercise {
+			ok = false
+		}
+	}
+	return found, ok
 }
 
 // Length returns the run's length from its slide: width for top and bottom,

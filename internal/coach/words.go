@@ -31,6 +31,8 @@ type (
 	Mechanism string
 	// TaskKind is something due.
 	TaskKind string
+	// ReadingKind is a field measurement.
+	ReadingKind string
 )
 
 // Classes of coach.
@@ -156,7 +158,23 @@ const (
 	ReplaceBulb TaskKind = "replace_bulb"
 	ReplaceSeal TaskKind = "replace_seal"
 	Rebond      TaskKind = "rebond"
-	Refit       TaskKind = "refit" // a run that does not fit: right size first
+	Refit       TaskKind = "refit"       // a run that does not fit: right size first
+	SafetyStop  TaskKind = "safety_stop" // a reading that can hurt someone: stop, call the shop
+)
+
+// Readings, with what Value holds.
+const (
+	BulbHeight   ReadingKind = "bulb_height"   // mm, relaxed bulb
+	ClosedGap    ReadingKind = "closed_gap"    // mm
+	ShoreA       ReadingKind = "shore_a"       // Shore A
+	CrackGrade   ReadingKind = "crack_grade"   // 0 none, 1 under a lens, 2 when bent, 3 unbent, 4 through
+	LipThickness ReadingKind = "lip_thickness" // mm
+	LiftedEdge   ReadingKind = "lifted_edge"   // mm of adhesive edge that lifts under a finger
+	Flip         ReadingKind = "flip"          // places where the wiper stays rolled
+	PaperStrip   ReadingKind = "paper_strip"   // 1 holds, 0 slides freely
+	Light        ReadingKind = "light"         // 1 light shows through
+	HoseTest     ReadingKind = "hose_test"     // 0 dry, 1 damp, 2 drip, 3 run
+	SoftFloor    ReadingKind = "soft_floor"    // 1 the floor gives
 )
 
 // The valid words of each set, in the order they are shown to people.
@@ -174,5 +192,6 @@ var (
 	Materials     = []Material{EPDMSponge, EPDMDense, TPV, Silicone, Neoprene, PVC, PEFoam, PUFoam, AcrylicTape, SteelCarrier, Unknown}
 	Carriers      = []CarrierMetal{Steel, Aluminium, NoCarrier}
 	Mechanisms    = []Mechanism{CompressionSet, Weathering, OzoneCracking, Abrasion, Hardening, Plasticiser, AdhesionLoss, Corrosion}
-	TaskKinds     = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Refit}
+	TaskKinds     = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Refit, SafetyStop}
+	ReadingKinds  = []ReadingKind{BulbHeight, ClosedGap, ShoreA, CrackGrade, LipThickness, LiftedEdge, Flip, PaperStrip, Light, HoseTest, SoftFloor}
 )

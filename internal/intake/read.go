@@ -205,6 +205,7 @@ func (r *reader) coach(n *node, path string) {
 	r.stays(f, &c)
 	r.slides(f, &c)
 	r.services(f, &c)
+	r.readings(f, &c)
 	f.done()
 	if c.ID == "" {
 		return
@@ -312,19 +313,24 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: g.opt("run"),
 			By: g.opt("by"), Note: g.opt("note")}
 		g.must("date", "YYYY-MM-DD")
-		k := slices.IndexFunc(c.Slides, func(x coach.Slide) bool { return x.ID == s.Slide })
-		if s.Slide != "" && k < 0 {
-			g.bad(g.n.get("slide"), "slide", "is not a slide of this coach", slideNames(c))
-		}
-		if s.Run != "" && (s.Slide == "" || k >= 0) && (k < 0 || !slices.ContainsFunc(c.Slides[k].Runs, func(x coach.Run) bool { return x.Key() == s.Run })) {
-			g.bad(g.n.get("run"), "run", "is not a run of that slide", "position/side, such as outer/top, with its slide")
-		}
+		r.target(g, c, s.Slide, s.Run)
 		g.done()
 		if s.Day != 0 && s.Kind != "" {
 			c.Services = append(c.Services, s)
 		}
 	}
 	slices.SortStableFunc(c.Services, func(a, b coach.Service) int { return int(a.Day - b.Day) })
+}
+
+// target checks that a slide and a run named in a service or reading exist.
+func (r *reader) target(g *fields, c *coach.Coach, slide coach.SlideID, run string) {
+	k := slices.IndexFunc(c.Slides, func(x coach.Slide) bool { return x.ID == slide })
+	if slide != "" && k < 0 {
+		g.bad(g.n.get("slide"), "slide", "is not a slide of this coach", slideNames(c))
+	}
+	if run != "" && (slide == "" || k >= 0) && (k < 0 || !slices.ContainsFunc(c.Slides[k].Runs, func(x coach.Run) bool { return x.Key() == run })) {
+		g.bad(g.n.get("run"), "run", "is not a run of that slide", "position/side, such as outer/top, with its slide")
+	}
 }
 
 func slideNames(c *coach.Coach) string {

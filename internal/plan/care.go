@@ -7,6 +7,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wear"
 )
 
 // slide adds the care of one slide: conditioning by run, inspection, water test
@@ -26,8 +27,8 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 			continue
 		}
 		newest = max(newest, f.Fitted)
-		if !f.Capped && f.Likely > p.on { // half of the time from "begins to show" to "due"
-			longest = min(longest, float64(f.Early.DaysUntil(f.Likely))/2)
+		if !f.Capped && f.Likely > p.on { // P is "begins to show", F is "due"
+			longest = min(longest, wear.InspectionInterval(float64(f.Early.DaysUntil(f.Likely)), p.rules.Plan.Detection.Value, p.rules.Plan.Miss.Value))
 		}
 	}
 	if newest == 0 {

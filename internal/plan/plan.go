@@ -135,15 +135,37 @@ type planner struct {
 // Make returns the next task of every kind that a coach has, ordered by target.
 func Make(r *rulebook.Rulebook, c *coach.Coach, s Setting, forecasts []projection.Forecast, on civil.Date) []Task {
 	p := &planner{rules: r, coach: c, set: s, on: on}
-	p.replacements(forecasts)
+	stopped := p.stops()
+	p.replacements(slices.DeleteFunc(slices.Clone(forecasts), func(f projection.Forecast) bool { return stopped[f.Slide] }))
 	for i := range c.Slides {
-		p.slide(&c.Slides[i], forecasts)
+		if !stopped[c.Slides[i].ID] {
+			p.slide(&c.Slides[i], forecasts)
+		}
 	}
 	slices.SortStableFunc(p.tasks, func(a, b Task) int {
 		return cmp.Or(cmp.Compare(a.Target, b.Target), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Run, b.Run))
 	})
 	return p.tasks
 }
+
+// stops adds the one task of each slide that a reading has put on hold; all other
+// tasks of such a slide are silent until it is settled.
+func (p *planner) stops() map[coach.SlideID]bool {
+	stopped := map[coach.SlideID]bool{}
+	for i := range p.coach.Slides {
+		s := &p.coach.Slides[i]
+		r, ok := p.coach.DangerOn(s.ID, p.on)
+		if !ok {
+			continue
+		}
+		stopped[s.ID] = true
+		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Earliest: r.Day, Target: p.on, Latest: p.on,
+			Why: fmt.Sprintf("On %s a reading showed %s. That can do harm, so this room is on hold.", r.Day.Long(), dangerWords[r.Kind])})
+	}
+	return stopped
+}
+
+var dangerWords = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.HoseTest: "water coming through", coach.SoftFloor: "a floor that gives at the room's edge"}
 
 // last returns the latest day on which a kind of service was done on a run, and
 // whether there was one.

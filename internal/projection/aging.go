@@ -11,13 +11,17 @@ type aging struct {
 	line  *line
 	model *model
 	x     *exposed
+	terms []belief
 	from  doses   // at the fitting
 	cold  float64 // factor on the ageing of a bond
 }
 
 // aging starts a part's clocks at its fitting.
 func (l *line) aging(m *model, fitted civil.Date, cold bool) *aging {
-	a := &aging{line: l, model: m, x: l.exposed(m.surface), cold: 1}
+	a := &aging{line: l, model: m, x: l.exposed(m.surface), cold: 1, terms: make([]belief, len(m.terms))}
+	for i := range m.terms {
+		a.terms[i] = belief{term: &m.terms[i], belief: wear.Factor{S: m.terms[i].sigma}, rate: 1}
+	}
 	a.from = l.until(a.x, fitted)
 	if cold {
 		a.cold = 1 / l.engine.Rules.Install.ColdPenalty.Value
@@ -44,11 +48,11 @@ func (a *aging) damage(t *term, now *doses) float64 {
 // mechanisms (competing risks), and each mechanism's own.
 func (a *aging) hazard(d civil.Date) (total float64, each [8]float64) {
 	now := a.line.until(a.x, d)
-	for i := range a.model.terms {
-		t := &a.model.terms[i]
-		h := a.damage(t, &now)
+	for i := range a.terms {
+		t := &a.terms[i]
+		h := a.damage(t.term, &now)
 		if !t.step {
-			h = wear.Hazard(h, t.sigma)
+			h = wear.Hazard(h*t.rate, t.belief.S)
 		}
 		each[i] = h
 		total += h
@@ -56,13 +60,12 @@ func (a *aging) hazard(d civil.Date) (total float64, each [8]float64) {
 	return total, each
 }
 
-// ratio returns the damage over limit of one mechanism on day d.
+// ratio returns the damage over limit of one mechanism on day d, at the part's
+// own rate.
 func (a *aging) ratio(m coach.Mechanism, d civil.Date) float64 {
 	now := a.line.until(a.x, d)
-	for i := range a.model.terms {
-		if t := &a.model.terms[i]; t.mechanism == m {
-			return a.damage(t, &now)
-		}
+	if t := a.find(m); t != nil {
+		return a.damage(t.term, &now) * t.rate
 	}
 	return 0
 }

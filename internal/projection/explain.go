@@ -72,6 +72,7 @@ func (x *explainer) chain() []Reason {
 	x.exposures(m)
 	a := x.line.aging(m, x.part.Fitted, x.e.cold(x.line.run))
 	x.damages(a)
+	x.readings()
 	x.fit()
 	x.need()
 	return x.out
@@ -159,6 +160,22 @@ var doseWords = map[dose]struct {
 }{
 	doseSet: {"years at 25 °C under squeeze", daysPerYear}, doseHard: {"years at 25 °C", daysPerYear}, dosePlasticiser: {"years at 25 °C", daysPerYear},
 	doseAdhere: {"years at 25 °C", daysPerYear}, doseUV: {"MJ/m² of UV", 1}, doseWear: {"mm of lip", 1}, doseRust: {"years in the open", 1}, doseOutdoors: {"years outdoors", 1},
+}
+
+// readings says what each reading of the part did.
+func (x *explainer) readings() {
+	for _, u := range x.f.Readings {
+		r := u.Reading
+		did := u.Flag
+		if u.Mechanism != "" {
+			did = fmt.Sprintf("%s now runs at %.2f times the rule's rate, within a factor of %.2f", u.Mechanism, u.Rate, math.Exp(u.Spread))
+		}
+		x.say("reading", "readings", "closed-form update of a log-normal rate", "%s on %s by the %s: %.4g; %s", r.Kind, r.Day, r.By, r.Value, did)
+	}
+	if x.part.Kind == coach.Adhesive {
+		h := 24 * float64(x.f.Fitted.DaysUntil(x.on))
+		x.say("reading", "install.block_hours", figure(x.e.Rules.Install.BlockHours), "the bond has built to %.0f %% of its strength %.0f h after the fitting; the room should not move for the first %.0f h", 100*wear.Bond(h), h, x.e.Rules.Install.BlockHours.Value)
+	}
 }
 
 // setDetail says what the set means for the bulb's height.

@@ -31,6 +31,7 @@ type Forecast struct {
 	Late         civil.Date      // 90 %
 	Capped       bool            // Late, at least, lies beyond the horizon and stands at its end
 	Hold         string          // why no clock is started; "" when it runs
+	Readings     []Used          // what each reading of the part did
 }
 
 // Share is a mechanism's part in the need.
@@ -123,16 +124,33 @@ func eachRun(c *coach.Coach, f func(*coach.Slide, *coach.Run)) {
 // such as the fore and aft bulbs of one fitting, are dated once.
 func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, on, end civil.Date) Forecast {
 	k := datedKey{modelKey{p.Material, r.Construction, p.Kind}, p.Fitted, e.cold(r)}
+	own := p.HotSet != nil || l.measured(s, r, p, on) // dated by figures of its own
 	d, ok := l.dated[k]
-	if !ok || p.HotSet != nil {
-		d = l.aging(e.model(p, r.Construction), p.Fitted, k.cold).date(p.Fitted, on, end)
-		if p.HotSet == nil {
+	if !ok || own {
+		a := l.aging(e.model(p, r.Construction), p.Fitted, k.cold)
+		var used []Used
+		if own {
+			used = a.learn(s, r, p, on)
+		}
+		d = a.date(p.Fitted, on, end)
+		d.Readings = used
+		if !own {
 			l.dated[k] = d
 		}
 	}
 	d.Slide, d.Run, d.RunKey, d.Part, d.Material = s.ID, s.Address(*r), r.Key(), p.Kind, p.Material
 	d.Construction, d.Fitted, d.Hold = r.Construction, p.Fitted, e.Misfit(r)
 	return d
+}
+
+// measured reports whether there are readings of a part up to a day.
+func (l *line) measured(s *coach.Slide, r *coach.Run, p *coach.Part, on civil.Date) bool {
+	for i := range l.life.Coach.Readings {
+		if x := &l.life.Coach.Readings[i]; x.Slide == s.ID && x.Part == p.Kind && x.Day <= on && x.Run == r.Key() {
+			return true
+		}
+	}
+	return false
 }
 
 // date finds the dates, the shares and the life used.

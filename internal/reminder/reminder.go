@@ -278,6 +278,9 @@ func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, u
 // manners returns why a person gets no message about this coach today, or "".
 // Care may not use up the messages that are reserved for work at the shop.
 func (in *Input) manners(p *coach.Person, lead coach.TaskKind) Reason {
+	if lead == coach.SafetyStop {
+		return "" // danger does not wait its turn
+	}
 	limit, year := in.Rules.Manners.PerYear, 0
 	if in.Rules.Tasks[lead].Weight < rulebook.Work {
 		limit -= in.Rules.Manners.Reserved

@@ -72,7 +72,9 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 		n.StopLink = l.Links[string(Stop)]
 	}
 	n.Subject = fmt.Sprintf("%s: %s", in.Coach.Name(), lower(rule.Title))
-	if !l.Overdue {
+	if lead.Kind == coach.SafetyStop {
+		l.When = "now"
+	} else if !l.Overdue {
 		n.Subject += " by " + lead.Target.Time().Format("2 January")
 	}
 	n.Text, n.HTML = execute(l)

@@ -56,19 +56,19 @@ func (r *Rulebook) check() []string {
 func bounds(path string) (low, high float64) {
 	name := path[strings.LastIndexByte(path, '.')+1:]
 	switch name {
-	case "scatter":
+	case "scatter", "least_band", "grade_error":
 		return 0.01, 3
 	case "beta":
 		return 0.05, 3
 	case "ea", "uv_activation":
 		return 0, 200
-	case "limit", "hot_set":
+	case "limit", "hot_set", "detection", "miss":
 		return 0.001, 0.999
 	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "ideal", "cold_penalty":
 		return 0, 1
 	case "freezing", "least_temp", "indoor_mean", "hot", "hot_temp":
 		return -60, 200
-	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years":
+	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years", "height_error", "shore_error", "lip_error", "owner_factor":
 		return 1e-6, 1e6
 	default:
 		return 0, 1e6

@@ -47,6 +47,7 @@ type Rulebook struct {
 	Bands         map[Band]Care                           `yaml:"bands"`
 	BandRules     BandRules                               `yaml:"band_rules"`
 	Plan          Plan                                    `yaml:"plan"`
+	Readings      Readings                                `yaml:"readings"`
 	Tasks         map[coach.TaskKind]Task                 `yaml:"tasks"`
 	Manners       Manners                                 `yaml:"manners"`
 	Cautions      map[string]string                       `yaml:"cautions"`
@@ -197,6 +198,17 @@ type BandRules struct {
 	Freezing Figure `yaml:"freezing"` // °C, coldest monthly mean minimum
 }
 
+// Readings say how much a field measurement is worth.
+type Readings struct {
+	HeightError Figure `yaml:"height_error"` // mm, one standard deviation of a shop's bulb height
+	ShoreError  Figure `yaml:"shore_error"`  // Shore A
+	LipError    Figure `yaml:"lip_error"`    // mm
+	GradeError  Figure `yaml:"grade_error"`  // ln of the damage that a crack grade or a lifted edge shows
+	OwnerFactor Figure `yaml:"owner_factor"` // an owner's errors are this many times a shop's
+	LeastBand   Figure `yaml:"least_band"`   // ln, no reading narrows a part's scatter below it
+	Drift       Figure `yaml:"drift"`        // ln per root year: how fast a part's rate may wander
+}
+
 // Plan are lead times and windows.
 type Plan struct {
 	FirstCheckDays  Figure `yaml:"first_check_days"`
@@ -206,6 +218,8 @@ type Plan struct {
 	ReadyDays       Figure `yaml:"ready_days"`   // before opening, work should be done
 	LastSeasonGrace Figure `yaml:"storage_days"` // pre-storage care this long before closing
 	SearchYears     Figure `yaml:"search_years"` // tasks are planned this far ahead
+	Detection       Figure `yaml:"detection"`    // chance that one inspection finds what can be found
+	Miss            Figure `yaml:"miss"`         // accepted chance of missing it until it fails
 }
 
 // Task is how a kind of task is told to people.
