@@ -45,6 +45,7 @@ type commands struct {
 	Serve    serveCmd    `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
 	Migrate  migrateCmd  `cmd:"" help:"Bring the store's schema forward."`
 	Check    checkCmd    `cmd:"" help:"Check configuration, rulebook, database and mail server."`
+	Climate  climateCmd  `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 

@@ -25,7 +25,8 @@ const (
 	typicalTmax, typicalTmin = -0.87, -0.24
 	nearSun                  = 150.0 // km: a measured sky this near beats a computed one
 	farSun                   = 400.0
-	nearest                  = 4 // stations that share in the clearness
+	onTheSpot                = 15.0 // km: such a station counts for a third
+	nearest                  = 20   // stations that share in the clearness: many, since each is one typical year
 )
 
 // At returns the typical months of a point. elev is in metres. It takes the
@@ -119,18 +120,32 @@ func (n *Normals) fillRadiation(t *Tables) {
 	}
 }
 
+// fromClearness takes the clearness of the nearest stations, weighted by the
+// inverse root of their distance (found by leaving 49 stations out one by one);
+// a station on the spot counts for a third.
 func (n *Normals) fromClearness(sky []neighbour, err float64) {
 	for m := range n.Months {
-		var kt, weight float64
-		for _, s := range sky {
-			w := 1 / math.Pow(max(1, s.km), 2)
-			if ra := Sun(s.Lat, MeanDay[m]).Ra; ra > 0.5 {
-				kt, weight = kt+w*s.Global[m]*3.6/ra, weight+w
+		var kt, weight, own float64
+		for i, s := range sky {
+			ra := Sun(s.Lat, MeanDay[m]).Ra
+			if ra <= 0.5 {
+				continue // polar night
 			}
+			k := s.Global[m] * 3.6 / ra
+			if i == 0 && s.km < onTheSpot {
+				own = k
+			}
+			w := 1 / math.Sqrt(max(30, s.km))
+			kt, weight = kt+w*k, weight+w
 		}
-		if weight > 0 {
-			n.Months[m].Global = kt / weight * Sun(n.Lat, MeanDay[m]).Ra
+		if weight == 0 {
+			continue
 		}
+		kt /= weight
+		if own > 0 {
+			kt = (2*kt + own) / 3
+		}
+		n.Months[m].Global = kt * Sun(n.Lat, MeanDay[m]).Ra
 	}
 	n.Method = fmt.Sprintf("from the clearness at %s (%.0f km) and neighbours, ±%.0f %%", sky[0].Name, sky[0].km, err*100)
 	n.SunError = err
