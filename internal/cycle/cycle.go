@@ -7,6 +7,8 @@
 package cycle
 
 import (
+	"time"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/exposure"
@@ -34,6 +36,7 @@ type Member struct {
 type Snapshot struct {
 	Account  coach.Account
 	Today    civil.Date
+	Now      time.Time // the instant of the pass, for sending hours; zero: the start of Today
 	Members  []Member
 	OptedOut map[string]bool // by e-mail address, lower case
 }
@@ -72,7 +75,7 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 	o.Notices, o.Suppressed = reminder.Due(reminder.Input{
 		Account: &in.Account, Coach: &m.Coach, Tasks: o.Tasks, Past: m.Past, Answers: m.Answers,
 		OptedOut: func(email string) bool { return in.OptedOut[email] },
-		Today:    in.Today, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
+		Today:    in.Today, Now: in.Now, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
 	})
 	return o
 }

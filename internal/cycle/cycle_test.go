@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/google/go-cmp/cmp"
 
@@ -96,6 +97,61 @@ func TestSameInSameOut(t *testing.T) {
 	}
 }
 
+// answers gives the same answer to everything a notice covers.
+func answers(n reminder.Notice, a reminder.Answer) (out []reminder.Answer) {
+	for _, key := range n.Covers {
+		a.TaskKey, _, _ = strings.Cut(key, "#")
+		out = append(out, a)
+	}
+	return out
+}
+
+// "Not now" is for a while, and a booking that never came is asked for again: the
+// rungs begin anew, under a key of their own.
+func TestSilenceEnds(t *testing.T) {
+	tl, s := demo(t)
+	s = only(s, "wren-02")
+	first := cycle.Evaluate(tl, s).Notices()[0]
+	for name, a := range map[string]reminder.Answer{
+		"later": {Kind: reminder.Later, Day: today - 22, Until: today - 1}, "book": {Kind: reminder.Book, Day: today - 60},
+	} {
+		m := s.Members[0]
+		m.Answers = answers(first, a)
+		m.Past = []reminder.Past{{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey, Covers: first.Covers, Day: today - 70, Answered: true}}
+		again := s
+		again.Members = []cycle.Member{m}
+		ns := cycle.Evaluate(tl, again).Notices()
+		if len(ns) != 1 || ns[0].Key == first.Key || ns[0].MessageID == first.MessageID {
+			t.Errorf("%s: %d notices", name, len(ns))
+			continue
+		}
+		m.Past = append(m.Past, reminder.Past{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey, Covers: ns[0].Covers, Day: today})
+		again.Members = []cycle.Member{m}
+		if o := cycle.Evaluate(tl, again).Outcomes[0]; len(o.Notices) != 0 {
+			t.Errorf("%s: told twice anew", name)
+		}
+	}
+}
+
+// Past the sending hours a message waits for the next sending day.
+func TestTooLateForToday(t *testing.T) {
+	tl, s := demo(t)
+	s = only(s, "wren-02")
+	for _, c := range []struct {
+		now  string
+		want string
+	}{{"2026-02-10T08:00:00-06:00", "2026-02-10 09:00"}, {"2026-02-10T10:59:00-06:00", "2026-02-10 09:00"}, {"2026-02-10T11:00:00-06:00", "2026-02-11 09:00"}} {
+		now, err := time.Parse(time.RFC3339, c.now)
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Now = now
+		if got := cycle.Evaluate(tl, s).Notices()[0].NotBefore.Format("2006-01-02 15:04"); got != c.want {
+			t.Errorf("at %s: %s, want %s", c.now, got, c.want)
+		}
+	}
+}
+
 func TestNothingSilly(t *testing.T) {
 	tl, s := demo(t)
 	s = only(s, "wren-02")
@@ -125,14 +181,11 @@ func TestNothingSilly(t *testing.T) {
 	}{
 		{"told on this rung", func(*cycle.Snapshot, *cycle.Member) {}, reminder.AlreadyTold},
 		{"snoozed", func(_ *cycle.Snapshot, m *cycle.Member) {
-			for _, key := range first.Covers {
-				taskKey, _, _ := strings.Cut(key, "#")
-				m.Answers = append(m.Answers, reminder.Answer{TaskKey: taskKey, Kind: reminder.Later, Until: today + 5})
-			}
+			m.Answers = answers(first, reminder.Answer{Kind: reminder.Later, Day: today - 1, Until: today + 5})
 			m.Past = nil
 		}, reminder.Snoozed},
 		{"booking asked", func(_ *cycle.Snapshot, m *cycle.Member) {
-			m.Answers = []reminder.Answer{{TaskKey: first.TaskKey, Kind: reminder.Book}}
+			m.Answers = answers(first, reminder.Answer{Kind: reminder.Book, Day: today - 1})
 		}, reminder.BookedAsked},
 		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) { c.OptedOut = map[string]bool{first.Person: true} }, reminder.OptedOut},
 		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.Sold},

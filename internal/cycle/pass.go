@@ -13,13 +13,10 @@ import (
 // them.
 type Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 
-// memory is how far back messages are remembered for manners and rungs.
-const memory = 3 * 366
-
 // Load reads an account's snapshot. With lock, no other pass over the account
 // runs until the transaction ends.
 func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, lock bool) (s Snapshot, err error) {
-	s.Today = on
+	s.Today, s.Now = on, tx.Now()
 	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
 		return s, err
 	}
@@ -27,7 +24,7 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 	if err != nil {
 		return s, err
 	}
-	past, err := tx.Past(ctx, id, on-memory)
+	past, err := tx.Past(ctx, id)
 	if err != nil {
 		return s, err
 	}

@@ -108,7 +108,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain()}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
 	d.tools.Links = signer
 	d.meters = newMeters(d.registry, d.DB)

@@ -58,6 +58,7 @@ func options(t *testing.T, box *mailbox.Mailbox, conf func(*settings.Config)) Op
 	if err != nil {
 		t.Fatal(err)
 	}
+	r.Manners.SendUntil = 24 // the tests' clock stands in the evening
 	return Options{Config: c, Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Now: evening, Poll: 30 * time.Millisecond}
 }
 

@@ -84,7 +84,8 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 	}
 	jobs := make([]river.InsertManyParams, len(ns))
 	for i, n := range ns {
-		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts}
+		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
+			rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}}}
 		if n.NotBefore.After(tx.Now()) {
 			opts.ScheduledAt = n.NotBefore
 		}
@@ -141,7 +142,7 @@ func (w *noticeWorker) NextRetry(j *river.Job[noticeArgs]) time.Time {
 // Work makes one attempt at one notice.
 func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error {
 	d := w.daemon
-	v, err := delivery.Step(ctx, outbox{d.DB, d.lease()}, d.opt.Channel, j.Args.Account, j.Args.Key, j.Attempt >= j.MaxAttempts, d.opt.Log)
+	v, err := delivery.Step(ctx, outbox{d.DB, d.lease()}, d.opt.Channel, j.Args.Account, j.Args.Key, j.Attempt, d.opt.Log)
 	d.meters.attempts.WithLabelValues(d.opt.Channel.Name(), string(v)).Inc()
 	switch v {
 	case delivery.Taken, delivery.Idle:
@@ -150,7 +151,7 @@ func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error
 		return river.JobCancel(err)
 	case delivery.Ours:
 		d.opt.Log.Error("the mail server refused our login or TLS; notices wait", "err", err)
-		return river.JobSnooze(15 * time.Minute)
+		return river.JobSnooze(delivery.PauseOurs)
 	case delivery.Broken:
 		return river.JobSnooze(30 * time.Second)
 	default:
@@ -163,12 +164,10 @@ type upkeepWorker struct {
 	daemon *Daemon
 }
 
-// Work gives lost notices a new job and makes up for a nightly pass that nobody
-// was there to run.
+// Work gives lost notices a new job; those whose job lives on keep it.
 func (w *upkeepWorker) Work(ctx context.Context, _ *river.Job[upkeepArgs]) error {
 	d := w.daemon
-	var accounts []coach.Account
-	err := d.DB.Update(ctx, func(tx *store.Tx) error {
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		stuck, err := tx.Stuck(ctx, 30*time.Minute, 1000)
 		if err != nil {
 			return err
@@ -181,16 +180,8 @@ func (w *upkeepWorker) Work(ctx context.Context, _ *river.Job[upkeepArgs]) error
 			}
 			ns = append(ns, n)
 		}
-		if err := d.enqueue(ctx, tx, ns); err != nil {
-			return err
-		}
-		accounts, err = tx.Accounts(ctx)
-		return err
+		return d.enqueue(ctx, tx, ns)
 	})
-	if err != nil {
-		return err
-	}
-	return d.catchUp(ctx, accounts)
 }
 
 // outbox gives delivery the store's notices.
@@ -219,8 +210,6 @@ func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) 
 }
 
 // Settle records the outcome.
-func (o outbox) Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string) error {
-	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, account, key, s, reply) })
+func (o outbox) Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) error {
+	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, account, key, s, reply, wait) })
 }
-
-var _ rivertype.JobArgs = noticeArgs{}

@@ -12,12 +12,13 @@ import (
 	"sealmanac/internal/store"
 )
 
-// keepSchedules gives every account its nightly pass in its own zone, and looks
-// for new and changed accounts each minute. Every replica does it; only the
-// leader's schedules make jobs, and a pass job is unique per account and day.
+// keepSchedules gives every account its nightly pass in its own zone, looks for
+// new and changed accounts, and makes up for passes that nobody was there to run.
+// Every replica does it; only the leader's schedules make jobs, and a pass job is
+// unique per account and day.
 func (d *Daemon) keepSchedules(ctx context.Context) {
 	zones := map[coach.AccountID]string{}
-	tick := time.NewTicker(time.Minute)
+	tick := time.NewTicker(10 * time.Second)
 	defer tick.Stop()
 	for {
 		if err := d.syncSchedules(ctx, zones); err != nil && ctx.Err() == nil {
@@ -56,7 +57,7 @@ func (d *Daemon) syncSchedules(ctx context.Context, zones map[coach.AccountID]st
 		}
 		zones[a.ID] = a.Zone
 	}
-	return nil
+	return d.catchUp(ctx, accounts)
 }
 
 // nightly is the schedule of an account's pass, in its own zone.

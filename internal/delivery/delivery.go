@@ -29,7 +29,8 @@ type Outbox interface {
 	// Claim gives a notice to the caller. open tells, when it was not given,
 	// whether it still waits for somebody.
 	Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error)
-	Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string) error
+	// Settle records the outcome; a notice to be tried again rests for wait.
+	Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) error
 }
 
 // Verdict is what an attempt means for the next one.
@@ -52,7 +53,9 @@ var Verdicts = []Verdict{Taken, Later, Never, Ours, Idle, Broken}
 type LoginError struct{ Err error }
 
 // Error returns the server's words after what we tried.
-func (e *LoginError) Error() string { return "signing in to the mail server: " + e.Err.Error() }
+func (e *LoginError) Error() string {
+	return "the mail server refuses us before any recipient is named: " + e.Err.Error()
+}
 
 // Unwrap returns the server's refusal.
 func (e *LoginError) Unwrap() error { return e.Err }
@@ -84,6 +87,24 @@ const laterWait = 8 * time.Hour
 // hours, 96 hours in all.
 const MaxAttempts = 18
 
+// PauseOurs is the pause after a refusal of our own login or set-up.
+const PauseOurs = 15 * time.Minute
+
+// Words returns what a server said, with its reply code and enhanced code.
+func Words(err error) string {
+	if e, ok := errors.AsType[*smtp.SMTPError](err); ok {
+		text := fmt.Sprintf("%d %d.%d.%d %s", e.Code, e.EnhancedCode[0], e.EnhancedCode[1], e.EnhancedCode[2], e.Message)
+		if e.EnhancedCode[0] < 1 {
+			text = fmt.Sprintf("%d %s", e.Code, e.Message)
+		}
+		if _, login := errors.AsType[*LoginError](err); login {
+			return "before any recipient was named: " + text
+		}
+		return text
+	}
+	return err.Error()
+}
+
 // Wait returns the pause after the given number of attempts, at least 1.
 func Wait(attempts int) time.Duration {
 	if attempts >= 1 && attempts <= len(waits) {
@@ -92,10 +113,10 @@ func Wait(attempts int) time.Duration {
 	return laterWait
 }
 
-// Step claims a notice, sends it and records the outcome. last says that no
-// attempt follows this one. The error is the attempt's, for the job's record; it
+// Step claims a notice, sends it and records the outcome. attempt counts from 1;
+// after MaxAttempts there is no other. The error is the attempt's, for the job's record; it
 // is nil when the notice was accepted or there was nothing to do.
-func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, key string, last bool, log *slog.Logger) (Verdict, error) {
+func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, key string, attempt int, log *slog.Logger) (Verdict, error) {
 	n, ok, open, err := out.Claim(ctx, account, key)
 	switch {
 	case err != nil:
@@ -108,17 +129,21 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	reply, sendErr := ch.Send(ctx, &n)
 	v := Judge(sendErr)
 	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Ours: reminder.Retry}[v]
-	if v == Later && last {
+	wait := Wait(attempt)
+	switch {
+	case v == Later && attempt >= MaxAttempts:
 		v, state = Never, reminder.GivenUp
+	case v == Ours:
+		wait = PauseOurs
 	}
 	if sendErr != nil {
-		reply = sendErr.Error()
+		reply = Words(sendErr)
 	}
 	// The outcome is recorded even when the job was told to stop meanwhile: the
 	// server may have taken the message already.
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 15*time.Second)
 	defer cancel()
-	if err := out.Settle(ctx, account, key, state, reply); err != nil {
+	if err := out.Settle(ctx, account, key, state, reply, wait); err != nil {
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err
 	}

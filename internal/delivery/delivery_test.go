@@ -27,7 +27,7 @@ func (o *outbox) Claim(context.Context, coach.AccountID, string) (reminder.Notic
 	return reminder.Notice{MessageID: "<x@y>"}, !o.open && o.claimErr == nil, o.open, o.claimErr
 }
 
-func (o *outbox) Settle(_ context.Context, _ coach.AccountID, _ string, s reminder.State, reply string) error {
+func (o *outbox) Settle(_ context.Context, _ coach.AccountID, _ string, s reminder.State, reply string, _ time.Duration) error {
 	o.settled, o.reply = s, reply
 	return o.saveErr
 }
@@ -60,7 +60,11 @@ func TestStep(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			out := c.out
-			v, err := Step(t.Context(), &out, channel(func() (string, error) { return "250 ok", c.send }), "a", "k", c.last, slog.New(slog.DiscardHandler))
+			attempt := 1
+			if c.last {
+				attempt = MaxAttempts
+			}
+			v, err := Step(t.Context(), &out, channel(func() (string, error) { return "250 ok", c.send }), "a", "k", attempt, slog.New(slog.DiscardHandler))
 			if v != c.verdict || out.settled != c.state || (err != nil) != c.failed {
 				t.Errorf("%s, settled %q, %v", v, out.settled, err)
 			}

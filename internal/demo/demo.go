@@ -12,6 +12,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"sealmanac/config"
@@ -48,17 +49,29 @@ type Demo struct {
 	Daemon  *daemon.Daemon
 	Mailbox *mailbox.Mailbox
 	Coaches []coach.Coach
+	clock   clock
 	pages   *http.Server
 	pagesAt string
 }
 
-// clock stands still on the demo's day, in the evening, when everybody's sending
+// The demo's clock stands still twice on its day: before dawn in every zone of the
+// scenario, when the pass is made, and in the evening, when everybody's sending
 // hours of that day have begun.
-func clock() time.Time { return Day.Time().Add(23 * time.Hour) }
+var (
+	dawn    = Day.Time().Add(11 * time.Hour)
+	evening = Day.Time().Add(23 * time.Hour)
+)
 
-// Start loads the scenario and starts mailbox and daemon.
+// clock is a hand that is moved once.
+type clock struct{ at atomic.Int64 }
+
+func (c *clock) set(t time.Time) { c.at.Store(t.UnixNano()) }
+func (c *clock) now() time.Time  { return time.Unix(0, c.at.Load()).UTC() }
+
+// Start loads the scenario and starts the mailbox; Pass lets the daemon run.
 func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	d := &Demo{}
+	d.clock.set(dawn)
 	defer func() {
 		if err != nil {
 			_ = d.Close(ctx)
@@ -74,7 +87,7 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	c.StorePath = filepath.Join(o.Dir, "demo.db")
 	c.MailAddress, c.MailTLS, c.MailFrom, c.MailHello = d.Mailbox.Addr(), "none", "seals@juniperflat.example.org", "localhost"
 	c.Listen, c.MailTimeout = o.Listen, 10*time.Second
-	if d.Daemon, err = daemon.New(ctx, daemon.Options{Config: c, Rules: o.Rules, Tables: o.Tables, Log: o.Log, Now: clock, Poll: 50 * time.Millisecond}); err != nil {
+	if d.Daemon, err = daemon.New(ctx, daemon.Options{Config: c, Rules: o.Rules, Tables: o.Tables, Log: o.Log, Now: d.clock.now, Poll: 50 * time.Millisecond}); err != nil {
 		return nil, err
 	}
 	content := intake.Read(intake.Options{Today: Day, Places: o.Tables}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
@@ -85,7 +98,7 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	if err := d.servePages(); err != nil {
 		return nil, err
 	}
-	return d, d.Daemon.Start(ctx)
+	return d, nil
 }
 
 // Close stops everything.
@@ -103,10 +116,15 @@ func (d *Demo) Close(ctx context.Context) error {
 	return err
 }
 
-// Pass evaluates the demo's day and waits until every notice of it is settled.
+// Pass evaluates the demo's day, lets the daemon deliver and waits until every
+// notice of it is settled.
 func (d *Demo) Pass(ctx context.Context) (res cycle.Result, rows []Row, err error) {
 	res, _, err = d.Daemon.RunPass(ctx, Account, Day)
 	if err != nil {
+		return res, nil, err
+	}
+	d.clock.set(evening)
+	if err := d.Daemon.Start(ctx); err != nil {
 		return res, nil, err
 	}
 	ctx, cancel := context.WithTimeout(ctx, time.Minute)

@@ -7,6 +7,10 @@ package desk
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"fmt"
+	"html"
 	"time"
 
 	"sealmanac/internal/civil"
@@ -23,6 +27,9 @@ type Desk struct {
 	Signer *Signer
 	Snooze int // days that "not now" lasts
 	Now    func() time.Time
+	Domain string // right side of Message-IDs of mails to the shop
+	// Enqueue makes the jobs of new notices; nil: upkeep finds them.
+	Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 }
 
 // Import stores what was read into an account, all of it or nothing. The account
@@ -100,6 +107,10 @@ func (d *Desk) Answer(ctx context.Context, token string) (q Question, err error)
 		if q, err = d.ask(ctx, tx, token); err != nil {
 			return err
 		}
+		// No pass over the account runs until this is written down.
+		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
+			return err
+		}
 		if q.Kind == reminder.Stop {
 			return d.stop(ctx, tx, q)
 		}
@@ -130,13 +141,17 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 			continue
 		}
 		a.TaskKey = taskKey
+		before, err := tx.HasAnswer(ctx, n.Account, n.Coach, taskKey, reminder.Done)
+		if err != nil {
+			return err
+		}
 		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
 			return err
 		}
 		if _, err := tx.Withdraw(ctx, n.Account, "", taskKey); err != nil {
 			return err
 		}
-		if q.Kind == reminder.Done && Care(n.Task) {
+		if q.Kind == reminder.Done && Care(n.Task) && !before {
 			s := coach.Service{Day: today, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
 			s.Slide, s.Run = splitRun(run)
 			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
@@ -144,7 +159,64 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 			}
 		}
 	}
+	if q.Kind == reminder.Book {
+		return d.tellShop(ctx, tx, q)
+	}
 	return nil
+}
+
+// tellShop writes to the shop that somebody wants to be booked in.
+func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
+	if q.Account.Email == "" {
+		return nil // sealmanac requests shows it
+	}
+	n := q.Notice
+	sum := sha256.Sum256([]byte("book|" + n.Key))
+	m := reminder.Notice{
+		Key: "book|" + n.Key, Account: n.Account, Coach: n.Coach, Person: q.Account.Email, PersonName: q.Account.Name, Task: n.Task, TaskKey: "shop|" + n.TaskKey, Run: n.Run,
+		Target: n.Target, Why: n.Why, NotBefore: tx.Now(), From: q.Account.Name, ReplyTo: n.Person, LinkID: hex.EncodeToString(sum[:16]),
+		Subject: "Booking asked for: " + n.Subject,
+	}
+	m.MessageID = "<" + m.LinkID + "@" + d.Domain + ">"
+	m.Text = fmt.Sprintf("%s <%s> asks for an appointment.\n\nCoach:   %s\nAbout:   %s\nWhere:   %s\nTarget:  %s\n\n%s\n\nAnswer this mail to write to them. 'sealmanac requests' lists all open requests.\n",
+		n.PersonName, n.Person, n.Coach, n.Subject, n.Run, n.Target.Long(), n.Why)
+	m.HTML = "<pre style=\"white-space: pre-wrap; font: 16px/1.5 Georgia, serif\">" + html.EscapeString(m.Text) + "</pre>"
+	added, err := tx.AddNotices(ctx, d.today(q.Account), []reminder.Notice{m})
+	if err != nil || d.Enqueue == nil {
+		return err
+	}
+	return d.Enqueue(ctx, tx, added)
+}
+
+// Requests returns what an account's people wait for: bookings asked for in the
+// last 90 days and the call list of the last pass.
+func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Request, err error) {
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, false)
+		if err != nil {
+			return err
+		}
+		out, err = tx.Requests(ctx, id, d.today(a)-90)
+		return err
+	})
+	return out, err
+}
+
+// Resume switches a person's reminders on again.
+func (d *Desk) Resume(ctx context.Context, id coach.AccountID, person string) error {
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		outs, err := tx.OptOuts(ctx, id)
+		if err != nil {
+			return err
+		}
+		if !outs[person] {
+			return fault.New(fault.NotFound, fmt.Sprintf("%s has not stopped the reminders of account %q", person, id), "Write the address as it stands in the coach file, in lower case.")
+		}
+		return tx.OptIn(ctx, id, person)
+	})
 }
 
 // Care reports whether "done" alone re-dates a kind of task. A replacement needs

@@ -28,6 +28,9 @@ func Spans(stays []coach.Stay, from, until civil.Date) []Span {
 	var out []Span
 	put := func(a, b civil.Date, stay int) {
 		a, b = max(a, from), min(b, until)
+		if n := len(out); n > 0 {
+			a = max(a, out[n-1].Until.Day) // 28 and 29 February fall on one day of other years
+		}
 		if a >= b {
 			return
 		}

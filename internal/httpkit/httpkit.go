@@ -28,7 +28,7 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head := w.Header()
 		head.Set("Content-Security-Policy", policy)
 		head.Set("X-Content-Type-Options", "nosniff")
-		head.Set("Referrer-Policy", "no-referrer") // links carry tokens
+		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
 		head.Set("Cache-Control", "no-store")
 		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
 		rec := &recorder{ResponseWriter: w, status: http.StatusOK}

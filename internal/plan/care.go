@@ -64,9 +64,15 @@ func (p *planner) interval(what string, from civil.Date, done bool, m float64) s
 // it with a window of so many days before and after.
 func (p *planner) settle(t *Task, before, after int) {
 	if open := p.set.Season.OpeningBefore(t.Target); open != 0 && p.set.Season.Holds(t.Target) {
-		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); ready > p.on {
+		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); ready > t.Anchor {
 			t.Target = ready
 			t.Why += fmt.Sprintf(" Moved ahead of the season that opens on %s.", open.Long())
+		}
+	}
+	if t.Kind == coach.WaterTest && p.set.Frost && t.Target < p.on && !p.set.Season.IsZero() && !p.set.Season.Holds(p.on) {
+		if ready := p.set.Season.Opens.NextFrom(p.on).Add(-p.rules.Plan.ReadyDays.Days()); ready > p.on {
+			t.Target = ready // nobody hoses a coach in frost
+			t.Why += " It waits for the end of the frost."
 		}
 	}
 	t.Earliest, t.Latest = t.Target.Add(-before), t.Target.Add(after)
@@ -102,11 +108,11 @@ func (p *planner) inSeason(t *Task, from civil.Date) {
 	close := p.set.Season.Closes.LastUntil(t.Target)
 	open := p.set.Season.Opens.NextFrom(t.Target)
 	if from.DaysUntil(close) > 30 && p.on <= close {
-		t.Target = close.Add(-7)
+		t.Target, t.Mark = close.Add(-7), "storage"
 		t.Why += fmt.Sprintf(" Done before storage, which begins after %s.", close.Long())
 		return
 	}
-	t.Target = open.Add(-7)
+	t.Target, t.Mark = open.Add(-7), "opening"
 	t.Why += fmt.Sprintf(" It can wait for the opening on %s.", open.Long())
 }
 
@@ -116,7 +122,7 @@ func (p *planner) inSeason(t *Task, from civil.Date) {
 func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64, care rulebook.Care) {
 	from, done := p.last(coach.Inspect, s.ID, "")
 	if !done || from < newest {
-		t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: newest, Target: newest.Add(p.rules.Plan.FirstCheckDays.Days())}
+		t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: newest, Mark: "first", Target: newest.Add(p.rules.Plan.FirstCheckDays.Days())}
 		if p.on < t.Target.Add(90) {
 			t.Why = fmt.Sprintf("A new seal was fitted on %s; the first weeks show lifted ends, corners and a wiper that rolls under.", newest.Long())
 			t.Earliest, t.Latest = t.Target.Add(-7), t.Target.Add(21)

@@ -29,12 +29,17 @@ type Task struct {
 	Latest   civil.Date
 	Why      string     // one or two plain sentences
 	Anchor   civil.Date // the fitting or service it counts from; part of its identity
+	Mark     string     // tells tasks apart that count from the same day, such as "first"
 }
 
 // Key names the task for as long as nobody does it: same kind, same run, counted
 // from the same day.
 func (t Task) Key() string {
-	return string(t.Kind) + "|" + t.Run + "|" + t.Anchor.String()
+	k := string(t.Kind) + "|" + t.Run + "|" + t.Anchor.String()
+	if t.Mark != "" {
+		k += "|" + t.Mark
+	}
+	return k
 }
 
 // Setting is how a coach lives as far as planning goes.
@@ -113,15 +118,18 @@ func band(r *rulebook.Rulebook, use coach.Use, st *coach.Stay, p *exposure.Place
 	case st.Shelter == coach.Open && sun >= b.HighSun.Value:
 		return "D", fmt.Sprintf("%.0f MJ/m² of sun a year", sun)
 	case st.Shelter == coach.Open && hottest >= b.Hot.Value:
-		return "D", fmt.Sprintf("summer days of %.0f °C", hottest)
+		return "D", "summer days of " + degrees(hottest)
 	case st.Shelter == coach.Open && st.Site.Elev >= b.High.Value:
 		return "D", fmt.Sprintf("%.0f m above the sea", st.Site.Elev)
 	case st.Shelter == coach.Open && coldest <= b.Freezing.Value:
-		return "C", fmt.Sprintf("winter nights of %.0f °C", coldest)
+		return "C", "winter nights of " + degrees(coldest)
 	default:
 		return "B", "covered, or a mild climate"
 	}
 }
+
+// degrees says a temperature to people of both scales.
+func degrees(c float64) string { return fmt.Sprintf("%.0f °C (%.0f °F)", c, c*1.8+32) }
 
 // planner carries what every task needs.
 type planner struct {

@@ -69,7 +69,7 @@ func (p *planner) replace(f *projection.Forecast) Task {
 			t.Why = fmt.Sprintf("%s is likely to need renewal by %s (%s), and the season has begun or is about to.", p.partName(f), f.Likely.Long(), MechanismWords[f.Governing])
 		}
 	}
-	t.Earliest = min(t.Earliest, t.Target)
+	t.Earliest, t.Latest = min(t.Earliest, t.Target), max(t.Latest, t.Target)
 	return t
 }
 
@@ -84,7 +84,11 @@ func (p *planner) beforeSeason(need civil.Date, why *string) civil.Date {
 		*why += fmt.Sprintf(" The coach is in storage then; have it done before the season opens on %s.", open.Long())
 		return ready
 	}
-	*why += fmt.Sprintf(" That is inside the season, so have it done before it opens on %s.", open.Long())
+	where := "inside the season"
+	if need < open {
+		where = "just before the season"
+	}
+	*why += fmt.Sprintf(" That is %s, so have it done well before it opens on %s.", where, open.Long())
 	return ready
 }
 

@@ -143,20 +143,27 @@ type Input struct {
 	Answers  []Answer
 	OptedOut func(email string) bool
 	Today    civil.Date
+	Now      time.Time // zero: the start of Today
 	Rules    *rulebook.Rulebook
 	Links    Linker
 	Domain   string // right side of Message-IDs
 }
 
-// rungKey names a rung of a task.
-func rungKey(taskKey string, rung int) string { return fmt.Sprintf("%s#%d", taskKey, rung) }
+// rungKey names a rung of a task. After a "not now" has run out the rungs begin
+// anew, with the day it ran out in their names.
+func rungKey(taskKey string, rung int, anew civil.Date) string {
+	if anew == 0 {
+		return fmt.Sprintf("%s#%d", taskKey, rung)
+	}
+	return fmt.Sprintf("%s#%d~%s", taskKey, rung, anew)
+}
 
 // Covered returns the task key and the run of a rung key of kind, as Covers
 // holds them; ok is false for another kind.
 func Covered(rungKey string, kind coach.TaskKind) (taskKey, run string, ok bool) {
 	taskKey, _, _ = strings.Cut(rungKey, "#")
 	f := strings.Split(taskKey, "|")
-	if len(f) != 3 || f[0] != string(kind) {
+	if len(f) < 3 || f[0] != string(kind) {
 		return "", "", false
 	}
 	return taskKey, f[1], true
@@ -177,7 +184,10 @@ func RungAt(lead []int, left int) int {
 type candidate struct {
 	task *plan.Task
 	rung int
+	anew civil.Date // the rungs begin anew from this day; 0: they never did
 }
+
+func (c candidate) key() string { return rungKey(c.task.Key(), c.rung, c.anew) }
 
 // Due returns today's notices for one coach, at most one per person, and the
 // reasons for the rest. The result depends on nothing but its input.
@@ -197,10 +207,11 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	for i := range in.Tasks {
 		t := &in.Tasks[i]
 		rung := RungAt(in.Rules.Tasks[t.Kind].Lead, in.Today.DaysUntil(t.Target))
-		if r := in.against(p, t, rung); r != "" {
+		c := candidate{task: t, rung: rung}
+		if r := in.against(p, &c); r != "" {
 			say(t, r)
 		} else {
-			due = append(due, candidate{t, rung})
+			due = append(due, c)
 		}
 	}
 	if len(due) == 0 {
@@ -221,8 +232,9 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	return []Notice{in.write(p, due)}, rest
 }
 
-// against returns why a person is not told about a task on a rung, or "".
-func (in *Input) against(p *coach.Person, t *plan.Task, rung int) Reason {
+// against returns why a person is not told about a task on a rung, or "". It
+// fills in from when the rungs begin anew.
+func (in *Input) against(p *coach.Person, c *candidate) Reason {
 	switch {
 	case in.Coach.Sold != 0 && in.Today >= in.Coach.Sold:
 		return Sold
@@ -230,24 +242,13 @@ func (in *Input) against(p *coach.Person, t *plan.Task, rung int) Reason {
 		return NoAddress
 	case in.OptedOut != nil && in.OptedOut(p.Email):
 		return OptedOut
-	case rung < 0:
+	case c.rung < 0:
 		return NotYet
 	}
-	key := t.Key()
-	for _, a := range in.Answers {
-		if a.TaskKey != key {
-			continue
-		}
-		switch {
-		case a.Kind == Later && in.Today < a.Until:
-			return Snoozed
-		case a.Kind == Book:
-			return BookedAsked
-		case a.Kind == Done:
-			return DoneReported
-		}
+	if r := in.answered(c); r != "" {
+		return r
 	}
-	told, unanswered := in.memory(p, key, rung)
+	told, unanswered := in.memory(p, c)
 	switch {
 	case told:
 		return AlreadyTold
@@ -258,13 +259,41 @@ func (in *Input) against(p *coach.Person, t *plan.Task, rung int) Reason {
 	}
 }
 
+// answered returns what an answer about the task asks for: silence until a day,
+// until the shop has had time to book, or for good.
+func (in *Input) answered(c *candidate) Reason {
+	key := c.task.Key()
+	for _, a := range in.Answers {
+		if a.TaskKey != key {
+			continue
+		}
+		end := a.Until
+		switch a.Kind {
+		case Done:
+			return DoneReported
+		case Book:
+			end = a.Day.Add(in.Rules.Manners.BookingDays)
+			if in.Today < end {
+				return BookedAsked
+			}
+		case Later:
+			if in.Today < end {
+				return Snoozed
+			}
+		}
+		c.anew = max(c.anew, end)
+	}
+	return ""
+}
+
 // memory returns whether a person was told on a rung, and how many messages that
-// named the task went unanswered.
-func (in *Input) memory(p *coach.Person, taskKey string, rung int) (told bool, unanswered int) {
-	rk := rungKey(taskKey, rung)
+// named the task went unanswered. What was said before the rungs began anew does
+// not count.
+func (in *Input) memory(p *coach.Person, c *candidate) (told bool, unanswered int) {
+	rk, taskKey := c.key(), c.task.Key()
 	for i := range in.Past {
 		m := &in.Past[i]
-		if m.Person != p.Email {
+		if m.Person != p.Email || m.Day < c.anew {
 			continue
 		}
 		told = told || slices.Contains(m.Covers, rk)
@@ -319,10 +348,11 @@ func (in *Input) zone(p *coach.Person) *time.Location {
 	return time.UTC
 }
 
-// NextHours returns the start of the next sending hours on or after a day.
-func NextHours(m rulebook.Manners, today civil.Date, loc *time.Location) time.Time {
+// NextHours returns the start of the sending hours that now lies in, or of the
+// next ones, on or after a day. A zero now means the start of the day.
+func NextHours(m rulebook.Manners, today civil.Date, now time.Time, loc *time.Location) time.Time {
 	for d := today; ; d++ {
-		if slices.Contains(m.SendDays, d.Weekday().String()[:3]) {
+		if slices.Contains(m.SendDays, d.Weekday().String()[:3]) && now.Before(d.In(loc, m.SendUntil, 0)) {
 			return d.In(loc, m.SendFrom, 0)
 		}
 	}
@@ -334,13 +364,13 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	n := Notice{
 		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
 		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Lead),
-		Target: lead.task.Target, Why: lead.task.Why, NotBefore: NextHours(in.Rules.Manners, in.Today, in.zone(p)),
+		Target: lead.task.Target, Why: lead.task.Why, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, in.zone(p)),
 		From: in.Account.Name, ReplyTo: in.Account.Email,
 	}
 	for _, c := range due {
-		n.Covers = append(n.Covers, rungKey(c.task.Key(), c.rung))
+		n.Covers = append(n.Covers, c.key())
 	}
-	n.Key = strings.Join([]string{string(n.Account), string(n.Coach), rungKey(n.TaskKey, n.Rung), n.Person}, "|")
+	n.Key = strings.Join([]string{string(n.Account), string(n.Coach), lead.key(), n.Person}, "|")
 	sum := sha256.Sum256([]byte(n.Key))
 	n.LinkID = hex.EncodeToString(sum[:16])
 	n.MessageID = "<" + n.LinkID + "@" + in.Domain + ">"

@@ -111,8 +111,8 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 		}
 	}
 	m := r.Manners
-	if m.SendFrom < 0 || m.SendUntil > 24 || m.SendFrom >= m.SendUntil || len(m.SendDays) == 0 || m.GapDays < 0 || m.PerYear < 1 || m.Reserved < 0 || m.Reserved >= m.PerYear || m.Unanswered < 1 {
-		say("manners: need send_days, send_from before send_until (0-24), gap_days >= 0, per_year and unanswered >= 1, reserved_for_work below per_year")
+	if m.SendFrom < 0 || m.SendUntil > 24 || m.SendFrom >= m.SendUntil || len(m.SendDays) == 0 || m.GapDays < 0 || m.PerYear < 1 || m.Reserved < 0 || m.Reserved >= m.PerYear || m.Unanswered < 1 || m.SnoozeDays < 1 || m.BookingDays < 1 {
+		say("manners: need send_days, send_from before send_until (0-24), gap_days >= 0, per_year, unanswered, snooze_days and booking_days >= 1, reserved_for_work below per_year")
 	}
 	for _, d := range m.SendDays {
 		if !slices.Contains(weekdays, d) {

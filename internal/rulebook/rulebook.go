@@ -235,14 +235,15 @@ type Task struct {
 
 // Manners bound what a person is sent.
 type Manners struct {
-	GapDays    int      `yaml:"gap_days"`
-	PerYear    int      `yaml:"per_year"`
-	Reserved   int      `yaml:"reserved_for_work"` // of them, kept for replacements and misfits
-	SendDays   []string `yaml:"send_days"`
-	SendFrom   int      `yaml:"send_from"`  // hour, the person's zone
-	SendUntil  int      `yaml:"send_until"` // hour
-	Unanswered int      `yaml:"unanswered"` // then a person rings
-	SnoozeDays int      `yaml:"snooze_days"`
+	GapDays     int      `yaml:"gap_days"`
+	PerYear     int      `yaml:"per_year"`
+	Reserved    int      `yaml:"reserved_for_work"` // of them, kept for replacements and misfits
+	SendDays    []string `yaml:"send_days"`
+	SendFrom    int      `yaml:"send_from"`  // hour, the person's zone
+	SendUntil   int      `yaml:"send_until"` // hour
+	Unanswered  int      `yaml:"unanswered"` // then a person rings
+	SnoozeDays  int      `yaml:"snooze_days"`
+	BookingDays int      `yaml:"booking_days"` // how long "book" keeps the reminders quiet
 }
 
 // Work is the least weight of a task that may use the reserved messages.

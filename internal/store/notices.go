@@ -12,8 +12,9 @@ import (
 	"sealmanac/internal/reminder"
 )
 
-// AddNotices stores the notices of a pass that are not there yet and returns
-// those that are new. Planning twice never sends twice.
+// AddNotices stores the notices of a pass that are not there yet, or that were
+// withdrawn before they left, and returns those that will be sent. Planning twice
+// never sends twice.
 func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notice) (added []reminder.Notice, err error) {
 	defer fail("store.AddNotices", &err)
 	for _, n := range ns {
@@ -25,7 +26,10 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
 				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
-			ON CONFLICT (account_id, notice_key) DO NOTHING`,
+			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', made_on = excluded.made_on, not_before = excluded.not_before, target = excluded.target,
+				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, subject = excluded.subject, body_text = excluded.body_text,
+				body_html = excluded.body_html, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
+				WHERE notice.state = 'withdrawn'`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
 			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML)
 		if err != nil {
@@ -129,9 +133,13 @@ func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease t
 }
 
 // Settle records how an attempt ended, with the server's words. Only a notice
-// that is being sent can be settled.
-func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s reminder.State, reply string) (err error) {
+// that is being sent can be settled. One that is to be tried again is not due
+// before wait has gone; one that was recalled meanwhile is withdrawn instead.
+func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) (err error) {
 	defer fail("store.Settle", &err)
+	if s == reminder.Retry {
+		return tx.postpone(ctx, id, key, reply, wait)
+	}
 	var settled *int64
 	if s == reminder.Accepted || s == reminder.GivenUp {
 		now := micro(tx.now)
@@ -146,10 +154,28 @@ func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s remi
 	return err
 }
 
+func (tx *Tx) postpone(ctx context.Context, id coach.AccountID, key, reply string, wait time.Duration) error {
+	k, err := tx.exec(ctx, `
+		UPDATE notice SET state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, reply = ?, lease_end = NULL, not_before = ?
+		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, reply, micro(tx.now.Add(wait)), id, key)
+	if err == nil && k != 1 {
+		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
+	}
+	return err
+}
+
 // Withdraw takes back the open notices to a person, or about a task when
-// taskKey is given, and returns how many.
+// taskKey is given, and returns how many. One that is being sent at this moment
+// is recalled: it is not tried again.
 func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey string) (n int64, err error) {
 	defer fail("store.Withdraw", &err)
+	_, err = tx.exec(ctx, `
+		UPDATE notice SET recalled_at = ?
+		WHERE account_id = ? AND state = 'sending' AND (CAST(? AS TEXT) = '' OR person = ?) AND (CAST(? AS TEXT) = '' OR task_key = ?)`,
+		micro(tx.now), id, person, person, taskKey, taskKey)
+	if err != nil {
+		return 0, err
+	}
 	return tx.exec(ctx, `
 		UPDATE notice SET state = 'withdrawn', settled_at = ?
 		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (CAST(? AS TEXT) = '' OR task_key = ?)`,
@@ -183,7 +209,7 @@ func (tx *Tx) Stuck(ctx context.Context, grace time.Duration, most int) (out []N
 	defer fail("store.Stuck", &err)
 	before := micro(tx.now.Add(-grace))
 	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice
-		WHERE (state = 'queued' AND not_before < ?) OR (state = 'sending' AND lease_end < ?)
+		WHERE (state IN ('queued', 'retry') AND not_before < ?) OR (state = 'sending' AND lease_end < ?)
 		ORDER BY not_before, notice_key LIMIT ?`, before, before, most)
 	return out, err
 }

@@ -13,8 +13,9 @@ import (
 	"sealmanac/internal/reminder"
 )
 
-// Past returns, by coach, the messages made for an account since a day.
-func (tx *Tx) Past(ctx context.Context, id coach.AccountID, since civil.Date) (out map[coach.ID][]reminder.Past, err error) {
+// Past returns, by coach, all messages made for an account. Nothing is forgotten:
+// a rung that was told once is not told again.
+func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]reminder.Past, err error) {
 	defer fail("store.Past", &err)
 	var rows []struct {
 		Coach    string `db:"coach_id"`
@@ -27,7 +28,7 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID, since civil.Date) (o
 	}
 	err = tx.list(ctx, &rows, `
 		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
-		WHERE account_id = ? AND made_on >= ? AND state <> 'withdrawn' ORDER BY coach_id, made_on, notice_key`, id, since.String())
+		WHERE account_id = ? AND state <> 'withdrawn' ORDER BY coach_id, made_on, notice_key`, id)
 	if err != nil {
 		return nil, err
 	}
@@ -86,6 +87,35 @@ func (tx *Tx) AddAnswer(ctx context.Context, id coach.AccountID, c coach.ID, per
 	}
 	_, err = tx.exec(ctx, `UPDATE notice SET answered_at = ? WHERE account_id = ? AND coach_id = ? AND task_key = ? AND answered_at IS NULL`, micro(tx.now), id, c, a.TaskKey)
 	return err
+}
+
+// HasAnswer reports whether a kind of answer about a task is on record.
+func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, taskKey string, k reminder.AnswerKind) (_ bool, err error) {
+	defer fail("store.HasAnswer", &err)
+	var n int
+	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ?`), id, c, taskKey, k)
+	return n > 0, err
+}
+
+// Request is something an account's people wait for.
+type Request struct {
+	Coach   string `db:"coach_id"`
+	Person  string `db:"person"`
+	TaskKey string `db:"task_key"`
+	Kind    string `db:"kind"`
+	Day     string `db:"day"`
+}
+
+// Requests returns the bookings asked for since a day and the tasks on the call
+// list of the last pass, with kind "book" and "call".
+func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
+	defer fail("store.Requests", &err)
+	err = tx.list(ctx, &out, `
+		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?
+		UNION ALL
+		SELECT coach_id, person, task_key, 'call', '' FROM suppressed WHERE account_id = ? AND reason = 'call_list'
+		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id)
+	return out, err
 }
 
 // OptOut records that a person wants no more reminders.

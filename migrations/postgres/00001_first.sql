@@ -144,6 +144,7 @@ CREATE TABLE notice (
     state       TEXT NOT NULL CHECK (state IN ('queued', 'sending', 'retry', 'accepted', 'given_up', 'withdrawn')),
     tries       BIGINT NOT NULL,
     lease_end   BIGINT,
+    recalled_at BIGINT,
     reply       TEXT NOT NULL,
     settled_at  BIGINT,
     answered_at BIGINT,

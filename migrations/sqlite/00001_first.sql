@@ -144,6 +144,7 @@ CREATE TABLE notice (
     state       TEXT NOT NULL CHECK (state IN ('queued', 'sending', 'retry', 'accepted', 'given_up', 'withdrawn')),
     tries       INTEGER NOT NULL,
     lease_end   INTEGER,
+    recalled_at INTEGER,
     reply       TEXT NOT NULL,
     settled_at  INTEGER,
     answered_at INTEGER,

@@ -129,6 +129,7 @@ func TestVerdicts(t *testing.T) {
 		{"wrong password", mailbox.Options{TLS: server, Users: map[string]string{"shop": "x"}}, func(r *Relay) {
 			r.Security, r.TLS, r.Username, r.Password = StartTLS, client, "shop", "y"
 		}, delivery.Ours},
+		{"login wanted, none given", mailbox.Options{TLS: server, Users: map[string]string{"shop": "x"}}, func(r *Relay) { r.Security, r.TLS = StartTLS, client }, delivery.Ours},
 		{"no STARTTLS offered", mailbox.Options{}, func(r *Relay) { r.Security = StartTLS }, delivery.Ours},
 		{"unknown certificate", mailbox.Options{TLS: server}, func(r *Relay) { r.Security = StartTLS }, delivery.Ours},
 		{"nobody listens", mailbox.Options{}, func(r *Relay) { r.Addr = "127.0.0.1:1" }, delivery.Later},

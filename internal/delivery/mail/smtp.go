@@ -55,7 +55,7 @@ func (r *Relay) Send(ctx context.Context, n *reminder.Notice) (reply string, err
 	}
 	defer c.Close() //nolint:errcheck // Quit below is the polite end
 	if err := c.Mail(r.From, nil); err != nil {
-		return "", err
+		return "", ours(err) // no recipient was named yet: it is about us
 	}
 	if err := c.Rcpt(n.Person, nil); err != nil {
 		return "", err
@@ -105,9 +105,21 @@ func (r *Relay) connect(ctx context.Context) (*smtp.Client, error) {
 		if _, ok := errors.AsType[*tls.CertificateVerificationError](err); ok {
 			err = &delivery.LoginError{Err: err}
 		}
-		return nil, err
+		return nil, ours(err)
 	}
 	return c, nil
+}
+
+// ours marks a permanent refusal that came before a recipient was named: greeting,
+// EHLO, login or sender. It is about our set-up, not about the notice.
+func ours(err error) error {
+	if _, ok := errors.AsType[*delivery.LoginError](err); ok {
+		return err
+	}
+	if e, ok := errors.AsType[*smtp.SMTPError](err); ok && !e.Temporary() {
+		return &delivery.LoginError{Err: err}
+	}
+	return err
 }
 
 func (r *Relay) secure(conn net.Conn) (*smtp.Client, error) {

@@ -35,6 +35,10 @@ func Run(t *testing.T, open Open) {
 		"LostLeaseIsReclaimed": lostLeaseIsReclaimed,
 		"NotBeforeItsTime":     notBeforeItsTime,
 		"SettleNeedsClaim":     settleNeedsClaim,
+		"RetryWaits":           retryWaits,
+		"RecalledWhileSending": recalledWhileSending,
+		"WithdrawnComesBack":   withdrawnComesBack,
+		"Requests":             requests,
 		"ConcurrentClaims":     concurrentClaims,
 		"PassesTakeTurns":      passesTakeTurns,
 		"RollbackKeepsNothing": rollbackKeepsNothing,
@@ -197,7 +201,7 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 	seed(t, db)
 	add(t, db, notice("k", noon))
 	settle := func(s reminder.State) error {
-		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", s, "250 ok") })
+		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", s, "250 ok", 0) })
 	}
 	if err := settle(reminder.Accepted); fault.KindOf(err) != fault.Conflict {
 		t.Errorf("settled without a claim: %v", err)
@@ -222,6 +226,88 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 			return err
 		}
 		return err2
+	})
+}
+
+func settle(t *testing.T, db *store.DB, s reminder.State, wait time.Duration) {
+	t.Helper()
+	update(t, db, func(ctx context.Context, tx *store.Tx) error { return tx.Settle(ctx, shop.ID, "k", s, "words", wait) })
+}
+
+func retryWaits(t *testing.T, open func() *store.DB) {
+	db := open()
+	clock := noon
+	db.Now = func() time.Time { return clock }
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	claim(t, db, "k")
+	settle(t, db, reminder.Retry, time.Hour)
+	for _, step := range []struct {
+		after time.Duration
+		want  bool
+	}{{59 * time.Minute, false}, {time.Hour, true}} {
+		clock = noon.Add(step.after)
+		if _, ok := claim(t, db, "k"); ok != step.want {
+			t.Errorf("after %v: claimed %v", step.after, ok)
+		}
+	}
+}
+
+// Somebody says stop while the message is on its way: it is not tried again.
+func recalledWhileSending(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	claim(t, db, "k")
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		_, err := tx.Withdraw(ctx, shop.ID, "ana@example.org", "")
+		return err
+	})
+	settle(t, db, reminder.Retry, 0)
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("a recalled notice was tried again")
+	}
+}
+
+// A notice that was withdrawn before it left can be made again.
+func withdrawnComesBack(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		_, err := tx.Withdraw(ctx, shop.ID, "", "")
+		return err
+	})
+	if n := add(t, db, notice("k", noon)); n != 1 {
+		t.Errorf("made again: %d", n)
+	}
+	if _, ok := claim(t, db, "k"); !ok {
+		t.Error("it cannot be claimed")
+	}
+}
+
+func requests(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	on := civil.Of(2026, 6, 2)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org", reminder.Answer{TaskKey: "b", Kind: reminder.Book, Day: on}); err != nil {
+			return err
+		}
+		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, nil, nil, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
+			return err
+		}
+		got, err := tx.Requests(ctx, shop.ID, on-30)
+		if len(got) != 2 || got[0].Kind != "book" || got[1].Kind != "call" {
+			t.Errorf("requests %+v", got)
+		}
+		if old, _ := tx.Requests(ctx, shop.ID, on+1); len(old) != 1 {
+			t.Errorf("an old booking is still there: %+v", old)
+		}
+		if has, err := tx.HasAnswer(ctx, shop.ID, sample.ID, "b", reminder.Book); err != nil || !has {
+			t.Errorf("the answer is not on record: %v %v", has, err)
+		}
+		return err
 	})
 }
 
@@ -354,7 +440,7 @@ func answersMarkNotices(t *testing.T, open func() *store.DB) {
 		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, a); err != nil {
 			return err
 		}
-		past, err := tx.Past(ctx, shop.ID, civil.Of(2026, 1, 1))
+		past, err := tx.Past(ctx, shop.ID)
 		if err != nil || len(past[sample.ID]) != 1 || !past[sample.ID][0].Answered {
 			t.Errorf("past %+v %v", past, err)
 		}
