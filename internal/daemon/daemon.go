@@ -45,6 +45,7 @@ type Options struct {
 	Channel delivery.Channel // default: the relay of Config
 	Now     func() time.Time // default: the clock
 	Poll    time.Duration    // how often the queue is looked at; default 1 s
+	Look    time.Duration    // how often accounts and missed passes are looked at; default 10 s
 }
 
 // Daemon is the running program.
@@ -79,6 +80,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	if opt.Poll == 0 {
 		opt.Poll = time.Second
+	}
+	if opt.Look == 0 {
+		opt.Look = 10 * time.Second
 	}
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)

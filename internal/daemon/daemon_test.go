@@ -59,7 +59,7 @@ func options(t *testing.T, box *mailbox.Mailbox, conf func(*settings.Config)) Op
 		t.Fatal(err)
 	}
 	r.Manners.SendUntil = 24 // the tests' clock stands in the evening
-	return Options{Config: c, Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Now: evening, Poll: 30 * time.Millisecond}
+	return Options{Config: c, Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Now: evening, Poll: 30 * time.Millisecond, Look: time.Hour}
 }
 
 func start(t *testing.T, o Options) *Daemon {
@@ -259,7 +259,9 @@ func TestTwoDaemons(t *testing.T) {
 func TestUpkeepFindsWhatWasLost(t *testing.T) {
 	databases(t, func(t *testing.T, conf func(*settings.Config)) {
 		m := box(t, mailbox.Options{})
-		d := start(t, options(t, m, conf))
+		o := options(t, m, conf)
+		o.Look = 100 * time.Millisecond
+		d := start(t, o)
 		importDemo(t, d, "demo") // no pass was asked for: the night of the demo's day is over
 		wait(t, "the missed pass", func() bool { return stateCounts(t, d)["accepted"] >= 8 })
 		err := d.DB.Update(t.Context(), func(tx *store.Tx) error {

@@ -18,7 +18,7 @@ import (
 // unique per account and day.
 func (d *Daemon) keepSchedules(ctx context.Context) {
 	zones := map[coach.AccountID]string{}
-	tick := time.NewTicker(10 * time.Second)
+	tick := time.NewTicker(d.opt.Look)
 	defer tick.Stop()
 	for {
 		if err := d.syncSchedules(ctx, zones); err != nil && ctx.Err() == nil {

@@ -1,0 +1,150 @@
+package storetest
+
+import (
+	"context"
+	"testing"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+func rollbackKeepsNothing(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	stop := fault.New(fault.Invalid, "stop", "")
+	err := db.Update(t.Context(), func(tx *store.Tx) error {
+		if _, err := tx.AddNotices(t.Context(), civil.Of(2026, 6, 2), []reminder.Notice{notice("k", noon)}); err != nil {
+			return err
+		}
+		return stop
+	})
+	if fault.KindOf(err) != fault.Invalid {
+		t.Fatal(err)
+	}
+	if add(t, db, notice("k", noon)) != 1 {
+		t.Error("a notice outlived its transaction")
+	}
+}
+
+func accountsAreWalls(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		other := shop
+		other.ID = "other"
+		if err := tx.SaveAccount(ctx, other); err != nil {
+			return err
+		}
+		if _, ok, err := tx.Claim(ctx, "other", "k", time.Minute); err != nil || ok {
+			t.Errorf("another account claimed it: %v %v", ok, err)
+		}
+		cs, err := tx.Coaches(ctx, "other")
+		if len(cs) != 0 {
+			t.Errorf("another account sees %d coaches", len(cs))
+		}
+		if _, err := tx.NoticeByKey(ctx, "other", "k"); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("another account reads the notice: %v", err)
+		}
+		if n, err := tx.Withdraw(ctx, "other", "", ""); err != nil || n != 0 {
+			t.Errorf("another account withdrew %d: %v", n, err)
+		}
+		if _, err := tx.Account(ctx, "nobody", false); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("an unknown account: %v", err)
+		}
+		return err
+	})
+}
+
+func answersMarkNotices(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	n := notice("k", noon)
+	add(t, db, n)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		a := reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later, Day: civil.Of(2026, 6, 3), Until: civil.Of(2026, 6, 24)}
+		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, a); err != nil {
+			return err
+		}
+		past, err := tx.Past(ctx, shop.ID)
+		if err != nil || len(past[sample.ID]) != 1 || !past[sample.ID][0].Answered {
+			t.Errorf("past %+v %v", past, err)
+		}
+		got, err := tx.Answers(ctx, shop.ID)
+		if err != nil || len(got[sample.ID]) != 1 || got[sample.ID][0] != a {
+			t.Errorf("answers %+v %v", got, err)
+		}
+		if err := tx.OptOut(ctx, shop.ID, n.Person); err != nil {
+			return err
+		}
+		outs, err := tx.OptOuts(ctx, shop.ID)
+		if !outs[n.Person] {
+			t.Error("the opt-out is lost")
+		}
+		if k, err := tx.Withdraw(ctx, shop.ID, n.Person, ""); err != nil || k != 1 {
+			t.Errorf("withdrew %d: %v", k, err)
+		}
+		return err
+	})
+}
+
+func outcomeIsReplaced(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	on := civil.Of(2026, 6, 2)
+	f := projection.Forecast{Run: "galley/outer/top", Part: coach.Bulb, Early: on, Likely: on + 1, Late: on + 2}
+	task := plan.Task{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}
+	for range 2 {
+		update(t, db, func(ctx context.Context, tx *store.Tx) error {
+			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, []projection.Forecast{f}, []plan.Task{task}, []reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
+			if err != nil {
+				return err
+			}
+			return tx.SavePass(ctx, shop.ID, on, "v1", 1, 2)
+		})
+	}
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		p, err := tx.Passes(ctx)
+		if len(p) != 1 || p[0].Notices != 4 || p[0].Day != "2026-06-02" {
+			t.Errorf("passes %+v", p)
+		}
+		return err
+	})
+}
+
+func linkKeyIsKept(t *testing.T, open func() *store.DB) {
+	var keys [2]string
+	for i, db := range []*store.DB{open(), open()} {
+		update(t, db, func(ctx context.Context, tx *store.Tx) error {
+			k, err := tx.LinkKey(ctx)
+			keys[i] = string(k)
+			return err
+		})
+	}
+	if keys[0] != keys[1] || len(keys[0]) != 32 {
+		t.Errorf("keys of %d and %d bytes, equal: %v", len(keys[0]), len(keys[1]), keys[0] == keys[1])
+	}
+}
+
+func migrateTwice(t *testing.T, open func() *store.DB) {
+	db := open()
+	must(t, db.Migrate(t.Context()))
+	must(t, db.Ready(t.Context()))
+}
+
+func instantsKeepMicros(t *testing.T, open func() *store.DB) {
+	db := open()
+	at := noon.Add(123456789 * time.Nanosecond)
+	db.Now = func() time.Time { return at.Add(time.Hour) }
+	seed(t, db)
+	add(t, db, notice("k", at))
+	if n, ok := claim(t, db, "k"); !ok || !n.NotBefore.Equal(at.Truncate(time.Microsecond)) {
+		t.Errorf("%v came back as %v", at, n.NotBefore)
+	}
+}
