@@ -34,7 +34,7 @@ const (
 )
 
 type commands struct {
-	Config string `help:"Configuration file; without it the defaults and SEALMANAC_* variables hold." type:"path" env:"SEALMANAC_CONFIG"`
+	Config string `help:"Configuration file; without it the defaults and SEALMANAC_* variables hold." env:"SEALMANAC_CONFIG"`
 	Rules  string `help:"Rulebook to use instead of the built-in one." type:"path"`
 
 	Demo     demoCmd     `cmd:"" help:"Run the whole job on invented coaches with a built-in mailbox."`
@@ -44,6 +44,8 @@ type commands struct {
 	Rehearse rehearseCmd `cmd:"" help:"Play days ahead: which notices would go to whom and why. Nothing is sent."`
 	Serve    serveCmd    `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
 	Migrate  migrateCmd  `cmd:"" help:"Bring the store's schema forward."`
+	Requests requestsCmd `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
+	Resume   resumeCmd   `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
 	Check    checkCmd    `cmd:"" help:"Check configuration, rulebook, database and mail server."`
 	Climate  climateCmd  `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
@@ -75,6 +77,9 @@ func Run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer
 		fmt.Fprintln(errOut, "sealmanac:", err)
 		return exitFailed
 	}
+	if len(args) == 1 && (args[0] == "help" || args[0] == "--version") {
+		args = []string{map[string]string{"help": "--help", "--version": "version"}[args[0]]}
+	}
 	k, err := p.Parse(args)
 	if code >= 0 {
 		return code // help was asked for
@@ -95,7 +100,7 @@ func report(w io.Writer, err error) int {
 	if errors.Is(err, errSaid) {
 		return exitFailed
 	}
-	fmt.Fprintln(w, "sealmanac:", err)
+	fmt.Fprintln(w, "sealmanac:", fault.Plain(err))
 	if hint := fault.HintOf(err); hint != "" {
 		fmt.Fprintln(w, "What to do:", hint)
 	}

@@ -14,7 +14,7 @@ import (
 type explainCmd struct {
 	reading
 	File  string `arg:"" help:"Coach file, list, or 'demo'."`
-	Part  string `arg:"" name:"run/part" help:"Such as galley/outer/top/bulb; with several coaches COACH/galley/outer/top/bulb."`
+	Part  string `arg:"" name:"run/part" help:"SLIDE/RUN/PART, such as galley/outer/top/bulb; with several coaches COACH/SLIDE/RUN/PART."`
 	On    day    `help:"Day to explain, YYYY-MM-DD (default today)." placeholder:"DATE"`
 	Coach string `help:"The coach, when the file has several."`
 }
@@ -26,7 +26,9 @@ func (c *explainCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	found := 0
+	var found []func()
+	var where []string
+	unsettled := false
 	for i := range content.Coaches {
 		k := &content.Coaches[i]
 		address, ok := c.address(k)
@@ -36,6 +38,7 @@ func (c *explainCmd) Run(e *env) error {
 		life := projection.Life{Coach: k, Places: tools.Atlas.Places(k)}
 		set, ok := plan.Settle(tools.Engine.Rules, life, on)
 		if !ok {
+			unsettled = true
 			continue
 		}
 		cut := strings.LastIndexByte(address, '/')
@@ -46,10 +49,17 @@ func (c *explainCmd) Run(e *env) error {
 		if !ok {
 			continue
 		}
-		found++
-		c.print(e, tools, k, f, set, why)
+		where = append(where, string(k.ID)+"/"+address)
+		found = append(found, func() { c.print(e, tools, k, f, set, why) })
 	}
-	if found == 0 {
+	switch {
+	case len(found) == 1:
+		found[0]()
+	case len(found) > 1:
+		return fault.New(fault.Invalid, fmt.Sprintf("%q stands on %d coaches", c.Part, len(found)), "Write one of: "+strings.Join(where, "; "))
+	case unsettled:
+		return fault.New(fault.Invalid, "no stay is known of this coach, so nothing can be dated", "Add where it stands under stays: place and from.")
+	default:
 		return fault.New(fault.NotFound, fmt.Sprintf("there is no part %q in %s on %s", c.Part, c.File, on), "Parts are:\n  "+strings.Join(parts(content.Coaches), "\n  "))
 	}
 	return nil

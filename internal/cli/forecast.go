@@ -41,7 +41,7 @@ func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content
 	if r.Mapping != "" {
 		f, err := load(r.Mapping)
 		if err != nil {
-			return intake.Content{}, cycle.Tools{}, err
+			return intake.Content{}, cycle.Tools{}, &fault.Error{Kind: fault.Invalid, Msg: "the mapping file cannot be read", Hint: "Name a YAML file with columns: as --mapping.", Err: err}
 		}
 		var bad intake.Problems
 		if m, bad = intake.ParseMapping(f); bad.Err() != nil {
@@ -56,7 +56,8 @@ func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content
 		}
 		files = append(files, f)
 	}
-	c := intake.Read(intake.Options{Today: today, Places: tables, ConfirmOld: r.ConfirmOld}, m, files...)
+	// A day in the past dates the forecast; it does not make later fittings wrong.
+	c := intake.Read(intake.Options{Today: max(today, e.on(day{})), Places: tables, ConfirmOld: r.ConfirmOld}, m, files...)
 	for _, w := range c.Problems.Warnings() {
 		fmt.Fprintln(e.err, "note:", w)
 	}
@@ -90,7 +91,7 @@ func (c *forecastCmd) Run(e *env) error {
 	}
 	report := forecastReport{On: on, Rulebook: tools.Engine.Rules.Version, Coaches: []coachReport{}}
 	for i := range content.Coaches {
-		report.Coaches = append(report.Coaches, reportOf(tools.Assess(&content.Coaches[i], on)))
+		report.Coaches = append(report.Coaches, reportOf(tools.Assess(&content.Coaches[i], on), on))
 	}
 	if c.JSON {
 		return printJSON(e.out, report)
@@ -142,6 +143,7 @@ type (
 		Earliest civil.Date     `json:"earliest"`
 		Target   civil.Date     `json:"target"`
 		Latest   civil.Date     `json:"latest"`
+		Overdue  bool           `json:"overdue,omitempty"`
 		Why      string         `json:"why"`
 	}
 )
@@ -160,7 +162,7 @@ func (s sig) MarshalJSON() ([]byte, error) {
 	return strconv.AppendFloat(nil, f, 'f', -1, 64), nil
 }
 
-func reportOf(o cycle.Outcome) coachReport {
+func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 	r := coachReport{Coach: o.Coach, Parts: []partReport{}, Tasks: []taskReport{}}
 	if o.Settled {
 		r.Band, r.Season = string(o.Setting.Band), seasonText(o.Setting)
@@ -178,7 +180,7 @@ func reportOf(o cycle.Outcome) coachReport {
 		r.Parts = append(r.Parts, p)
 	}
 	for _, t := range o.Tasks {
-		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Why})
+		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why})
 	}
 	return r
 }
@@ -226,9 +228,13 @@ func printForecast(w io.Writer, r forecastReport) error {
 			return err
 		}
 		t = tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
-		fmt.Fprintln(t, "  task\trun\tearliest\ttarget\tlatest")
+		fmt.Fprintln(t, "  task\trun\tearliest\ttarget\tlatest\t")
 		for _, k := range c.Tasks {
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", strings.ReplaceAll(string(k.Kind), "_", " "), k.Run, k.Earliest, k.Target, k.Latest)
+			state := ""
+			if k.Overdue {
+				state = "overdue"
+			}
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", strings.ReplaceAll(string(k.Kind), "_", " "), k.Run, k.Earliest, k.Target, k.Latest, state)
 		}
 		if err := t.Flush(); err != nil {
 			return err

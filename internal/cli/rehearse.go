@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"fmt"
 	"slices"
+	"strings"
 	"text/tabwriter"
 
 	"sealmanac/internal/civil"
@@ -27,7 +28,16 @@ type rehearsal struct {
 	Until      civil.Date     `json:"until"`
 	Assume     string         `json:"assume"`
 	Notices    []rehearsed    `json:"notices"`
+	CallList   []call         `json:"call_list"`
 	Suppressed map[string]int `json:"suppressed"`
+}
+
+type call struct {
+	Day    civil.Date `json:"day"`
+	Coach  coach.ID   `json:"coach"`
+	Person string     `json:"person"`
+	Task   string     `json:"task"`
+	Run    string     `json:"run"`
 }
 
 type rehearsed struct {
@@ -61,13 +71,17 @@ func (c *rehearseCmd) Run(e *env) error {
 	for _, k := range content.Coaches {
 		snap.Members = append(snap.Members, cycle.Member{Coach: k})
 	}
-	found, reasons := cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume))
-	r := rehearsal{From: c.From.Date, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, Suppressed: map[string]int{}}
-	for _, x := range found {
+	found := cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume))
+	r := rehearsal{From: c.From.Date, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, CallList: []call{}, Suppressed: map[string]int{}}
+	for _, x := range found.Notices {
 		n := x.Notice
 		r.Notices = append(r.Notices, rehearsed{x.Day, n.Coach, n.Person, n.Task, n.Run, fmt.Sprintf("%d of %d", n.Rung+1, n.Rungs), n.Target, n.NotBefore.Format("2006-01-02 15:04 MST"), len(n.Covers), n.Subject, n.Why})
 	}
-	for k, v := range reasons {
+	for _, x := range found.Calls {
+		f := append(strings.Split(x.TaskKey, "|"), "", "")
+		r.CallList = append(r.CallList, call{x.Day, x.Coach, x.Person, f[0], f[1]})
+	}
+	for k, v := range found.Reasons {
 		r.Suppressed[string(k)] = v
 	}
 	if c.JSON {
@@ -85,6 +99,16 @@ func printRehearsal(e *env, r rehearsal) error {
 	}
 	if err := t.Flush(); err != nil {
 		return err
+	}
+	if len(r.CallList) > 0 {
+		fmt.Fprintf(e.out, "\nOn the shop's call list, after unanswered messages:\n")
+		t = tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		for _, c := range r.CallList {
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", c.Day, c.Person, c.Coach, strings.ReplaceAll(c.Task, "_", " "), c.Run)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
 	}
 	fmt.Fprintln(e.out, "\nKept back, by reason (one count a day, task and person):")
 	keys := make([]string, 0, len(r.Suppressed))

@@ -4,6 +4,9 @@ import (
 	"context"
 	"fmt"
 	"log/slog"
+	"os"
+	"strings"
+	"text/tabwriter"
 	"time"
 
 	"sealmanac/internal/coach"
@@ -27,26 +30,75 @@ func (c *importCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
+	if err := c.accountName(); err != nil {
+		return err
+	}
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
 	nParts := 0
 	for _, k := range content.Coaches {
 		nParts += len(parts([]coach.Coach{k}))
 	}
 	if c.DryRun {
-		fmt.Fprintf(e.out, "%d coaches with %d parts read without a problem. Nothing was stored (--dry-run).\n", len(content.Coaches), nParts)
+		if content.Shop == nil {
+			if err := c.haveAccount(e, cfg); err != nil {
+				return err
+			}
+		}
+		fmt.Fprintf(e.out, "%s with %s read without a problem. Nothing was stored (--dry-run).\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"))
 		return nil
-	}
-	cfg, err := e.settings()
-	if err != nil {
-		return err
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
 		d := &desk.Desk{DB: db, Now: e.now}
 		if err := d.Import(e.ctx, coach.AccountID(c.Account), content); err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%d coaches with %d parts stored in account %q (%s).\n", len(content.Coaches), nParts, c.Account, db.Name())
+		fmt.Fprintf(e.out, "%s with %s stored in account %q (%s). The next nightly pass dates them.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), c.Account, db.Name())
 		return nil
 	})
+}
+
+// accountName refuses names that would make an account by a slip.
+func (c *importCmd) accountName() error {
+	if c.Account == "" || len(c.Account) > 40 || strings.Trim(c.Account, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" {
+		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an account's name", c.Account), "Use letters, digits, - and _, at most 40.")
+	}
+	return nil
+}
+
+// haveAccount reports, without making a store, whether the account is there that
+// files without a shop: block need.
+func (c *importCmd) haveAccount(e *env, cfg settings.Config) error {
+	missing := fault.New(fault.NotFound, fmt.Sprintf("there is no account %q yet", c.Account), "Import a coach file with a shop: block first (it may hold nothing else).")
+	if cfg.StoreKind == "sqlite" {
+		if _, err := os.Stat(cfg.StorePath); err != nil {
+			return missing
+		}
+	}
+	db, err := daemon.OpenStore(cfg)
+	if err != nil {
+		return err
+	}
+	defer db.Close() //nolint:errcheck // nothing was written
+	if db.Ready(e.ctx) != nil {
+		return missing
+	}
+	return db.Update(e.ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(e.ctx, coach.AccountID(c.Account), false); fault.KindOf(err) == fault.NotFound {
+			return missing
+		} else {
+			return err
+		}
+	})
+}
+
+func count(n int, one, many string) string {
+	if n == 1 {
+		return "1 " + one
+	}
+	return fmt.Sprintf("%d %s", n, many)
 }
 
 // withStore opens the configured store, migrated, for one command.
@@ -133,7 +185,7 @@ func (checkCmd) Run(e *env) error {
 			return
 		}
 		failed = true
-		fmt.Fprintf(e.out, "FAIL  %-14s %v\n", what, err)
+		fmt.Fprintf(e.out, "FAIL  %-14s %s\n", what, fault.Plain(err))
 		if hint := fault.HintOf(err); hint != "" {
 			fmt.Fprintf(e.out, "      %-14s what to do: %s\n", "", hint)
 		}
@@ -151,19 +203,107 @@ func (checkCmd) Run(e *env) error {
 	say("rulebook", err, fine)
 	ctx, cancel := context.WithTimeout(e.ctx, 30*time.Second)
 	defer cancel()
-	db, err := daemon.OpenStore(cfg)
-	if err == nil {
-		err = db.Ready(ctx)
-		_ = db.Close()
-	}
-	say("database", err, cfg.StoreKind+", schema is current")
-	if cfg.MailAddress != "" {
-		say("mail server", daemon.Relay(cfg).Check(ctx), cfg.MailAddress+" answers and takes our login")
-	} else {
+	fine, err = checkStore(ctx, cfg)
+	say("database", err, fine)
+	switch {
+	case cfg.MailAddress != "":
+		fine = cfg.MailAddress + " answers"
+		if cfg.MailUser != "" {
+			fine += " and takes our login"
+		}
+		say("mail server", daemon.Relay(cfg).Check(ctx), fine)
+	case cfgErr != nil:
+		fmt.Fprintf(e.out, "--    %-14s not tried: mend the configuration first\n", "mail server")
+	default:
 		say("mail server", fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from."), "")
 	}
 	if failed {
 		return errSaid
 	}
 	return nil
+}
+
+// checkStore looks at the database without making or changing it.
+func checkStore(ctx context.Context, cfg settings.Config) (fine string, err error) {
+	if cfg.StoreKind == "sqlite" {
+		if _, err := os.Stat(cfg.StorePath); os.IsNotExist(err) {
+			if err := store.CheckFolder(cfg.StorePath); err != nil {
+				return "", err
+			}
+			return "sqlite, " + cfg.StorePath + " does not exist yet; import or serve makes it", nil
+		}
+	}
+	db, err := daemon.OpenStore(cfg)
+	if err != nil {
+		return "", err
+	}
+	defer db.Close() //nolint:errcheck // nothing was written
+	if err := db.Ping(ctx); err != nil {
+		return "", err
+	}
+	have, want, err := db.Schema(ctx)
+	if err != nil {
+		return "", err
+	}
+	if have < want {
+		return fmt.Sprintf("%s, schema %d will be brought to %d by migrate, import or serve", cfg.StoreKind, have, want), nil
+	}
+	return cfg.StoreKind + ", schema is current", db.Ready(ctx)
+}
+
+type requestsCmd struct {
+	Account string `default:"main" help:"Account to look at."`
+	JSON    bool   `help:"Print JSON."`
+}
+
+// Run lists what people wait for.
+func (c *requestsCmd) Run(e *env) error {
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	return withStore(e, cfg, func(db *store.DB) error {
+		rs, err := (&desk.Desk{DB: db, Now: e.now}).Requests(e.ctx, coach.AccountID(c.Account))
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			if rs == nil {
+				rs = []store.Request{}
+			}
+			return printJSON(e.out, rs)
+		}
+		if len(rs) == 0 {
+			fmt.Fprintln(e.out, "Nobody waits: no bookings were asked for in 90 days, and nobody is on the call list.")
+			return nil
+		}
+		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "what\tcoach\tperson\tabout\tasked on")
+		for _, r := range rs {
+			what := map[string]string{"book": "book them in", "call": "ring them: two messages went unanswered"}[r.Kind]
+			task := strings.Split(r.TaskKey, "|")
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", what, r.Coach, r.Person, strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " "), r.Day)
+		}
+		return t.Flush()
+	})
+}
+
+type resumeCmd struct {
+	Person  string `arg:"" help:"Their e-mail address."`
+	Account string `default:"main" help:"Account to change."`
+}
+
+// Run switches a person's reminders on again.
+func (c *resumeCmd) Run(e *env) error {
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	return withStore(e, cfg, func(db *store.DB) error {
+		if err := (&desk.Desk{DB: db, Now: e.now}).Resume(e.ctx, coach.AccountID(c.Account), strings.ToLower(c.Person)); err != nil {
+			return err
+		}
+		fmt.Fprintf(e.out, "%s gets reminders again.\n", c.Person)
+		return nil
+	})
 }

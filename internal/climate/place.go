@@ -3,6 +3,7 @@ package climate
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"unicode"
@@ -149,17 +150,27 @@ func (t *Tables) zip(query, z string) (Place, error) {
 	if !ok {
 		return Place{}, &PlaceError{Query: query}
 	}
-	best, km := 0, 1e9
-	for i := range t.places {
-		if p := &t.places[i]; p.Country == "US" || p.Country == "PR" {
-			if d := Distance(at[0], at[1], p.Lat, p.Lon); d < km {
-				best, km = i, d
-			}
-		}
+	p, km := t.Nearest(at[0], at[1])
+	if km > 100 || p.Country != "US" && km > 30 {
+		return Place{}, &PlaceError{Query: query} // an island that the tables do not reach
 	}
-	p := t.places[best]
 	p.Name, p.Lat, p.Lon = "ZIP "+z+" near "+p.Name, at[0], at[1]
 	return p, nil
+}
+
+// Nearest returns the town nearest to a point, and how far it is in km.
+func (t *Tables) Nearest(lat, lon float64) (Place, float64) {
+	best, km := 0, math.Inf(1)
+	for i := range t.places {
+		p := &t.places[i]
+		if math.Abs(p.Lat-lat)*111 > km {
+			continue
+		}
+		if d := Distance(lat, lon, p.Lat, p.Lon); d < km {
+			best, km = i, d
+		}
+	}
+	return t.places[best], km
 }
 
 // within returns the places of a name inside a state, province or country.

@@ -65,7 +65,7 @@ func TestLookupRefuses(t *testing.T) {
 		{"Springfield", true, "Springfield, MO"},
 		{"Yuma", true, "Yuma, CO"},
 		{"Kelowma BC", false, "Kelowna, BC"},
-		{"", false, ""}, {"00000", false, ""}, {",", false, ""},
+		{"", false, ""}, {"00000", false, ""}, {"00601", false, ""}, {",", false, ""},
 	} {
 		_, err := tab.Lookup(c.query)
 		pe, ok := errors.AsType[*PlaceError](err)

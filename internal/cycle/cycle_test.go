@@ -221,7 +221,7 @@ func TestNothingSilly(t *testing.T) {
 // Nobody is written to outside the sending days and hours of their own zone.
 func TestSendingHours(t *testing.T) {
 	tl, s := demo(t)
-	found, _ := cycle.Rehearse(tl, s, today+400, cycle.AllDone)
+	found := cycle.Rehearse(tl, s, today+400, cycle.AllDone).Notices
 	if len(found) < 50 {
 		t.Fatalf("only %d notices", len(found))
 	}
@@ -253,8 +253,8 @@ func TestSendingHours(t *testing.T) {
 func TestRehearsalIsAPrefix(t *testing.T) {
 	tl, s := demo(t)
 	s = only(s, "magpie-05")
-	long, _ := cycle.Rehearse(tl, s, today+300, cycle.AllDone)
-	short, _ := cycle.Rehearse(tl, s, today+150, cycle.AllDone)
+	long := cycle.Rehearse(tl, s, today+300, cycle.AllDone).Notices
+	short := cycle.Rehearse(tl, s, today+150, cycle.AllDone).Notices
 	if len(short) == 0 || len(long) < len(short) {
 		t.Fatalf("%d and %d notices", len(short), len(long))
 	}
@@ -275,6 +275,24 @@ func TestNeedsArePulledBeforeTheSeason(t *testing.T) {
 			}
 			if k.Earliest > k.Target || k.Target > k.Latest && o.Setting.Season.Holds(k.Latest) {
 				t.Errorf("%s %s: %s, %s, %s", o.Coach, k.Run, k.Earliest, k.Target, k.Latest)
+			}
+		}
+	}
+}
+
+// When nobody answers, the shop's call list takes over instead of a third mail.
+func TestUnansweredGoToTheCallList(t *testing.T) {
+	tl, s := demo(t)
+	r := cycle.Rehearse(tl, only(s, "wren-02"), today+300, cycle.Nothing)
+	if len(r.Calls) == 0 || len(r.Notices) < 2 {
+		t.Fatalf("%d notices, %d calls", len(r.Notices), len(r.Calls))
+	}
+	named := map[string]int{}
+	for _, n := range r.Notices {
+		for _, key := range n.Notice.Covers {
+			task, _, _ := strings.Cut(key, "#")
+			if named[task]++; named[task] > tl.Engine.Rules.Manners.Unanswered {
+				t.Errorf("%s is named in %d unanswered messages", task, named[task])
 			}
 		}
 	}

@@ -26,12 +26,26 @@ type Rehearsed struct {
 	Notice reminder.Notice
 }
 
-// Rehearse plays the days from one to another, both included, and returns the
-// notices that would be made and how often each reason kept one back. Nothing is
-// stored or sent, and the snapshot is not changed. Coaches do not influence each
+// Call is a person who would come on the shop's call list.
+type Call struct {
+	Day     civil.Date
+	Coach   coach.ID
+	Person  string
+	TaskKey string
+}
+
+// Rehearsal is what would happen over some days.
+type Rehearsal struct {
+	Notices []Rehearsed
+	Calls   []Call
+	Reasons map[reminder.Reason]int // how often each reason kept a message back
+}
+
+// Rehearse plays the days from one to another, both included. Nothing is stored
+// or sent, and the snapshot is not changed. Coaches do not influence each
 // other, so they are played side by side; the result's order is fixed.
-func Rehearse(t Tools, in Snapshot, until civil.Date, assume Assume) (out []Rehearsed, reasons map[reminder.Reason]int) {
-	plays := make([]play, len(in.Members))
+func Rehearse(t Tools, in Snapshot, until civil.Date, assume Assume) Rehearsal {
+	plays := make([]Rehearsal, len(in.Members))
 	slots := make(chan struct{}, runtime.GOMAXPROCS(0))
 	var wg sync.WaitGroup
 	for i := range in.Members {
@@ -42,25 +56,22 @@ func Rehearse(t Tools, in Snapshot, until civil.Date, assume Assume) (out []Rehe
 		})
 	}
 	wg.Wait()
-	reasons = map[reminder.Reason]int{}
+	all := Rehearsal{Reasons: map[reminder.Reason]int{}}
 	for _, p := range plays {
-		out = append(out, p.out...)
-		for k, n := range p.reasons {
-			reasons[k] += n
+		all.Notices, all.Calls = append(all.Notices, p.Notices...), append(all.Calls, p.Calls...)
+		for k, n := range p.Reasons {
+			all.Reasons[k] += n
 		}
 	}
-	slices.SortStableFunc(out, func(a, b Rehearsed) int { return int(a.Day - b.Day) })
-	return out, reasons
+	slices.SortStableFunc(all.Notices, func(a, b Rehearsed) int { return int(a.Day - b.Day) })
+	slices.SortStableFunc(all.Calls, func(a, b Call) int { return int(a.Day - b.Day) })
+	return all
 }
 
 // play is the rehearsal of one coach.
-type play struct {
-	out     []Rehearsed
-	reasons map[reminder.Reason]int
-}
-
-func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) play {
-	p := play{reasons: map[reminder.Reason]int{}}
+func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) Rehearsal {
+	p := Rehearsal{Reasons: map[reminder.Reason]int{}}
+	called := map[string]bool{}
 	m.Coach = clone(m.Coach)
 	m.Past, m.Answers = slices.Clone(m.Past), slices.Clone(m.Answers)
 	due := map[civil.Date][]reminder.Notice{}
@@ -71,10 +82,14 @@ func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) play
 		delete(due, in.Today)
 		o := t.coach(&in, &m)
 		for _, s := range o.Suppressed {
-			p.reasons[s.Reason]++
+			p.Reasons[s.Reason]++
+			if who := s.Person + "|" + s.TaskKey; s.Reason == reminder.CallList && !called[who] {
+				called[who] = true
+				p.Calls = append(p.Calls, Call{in.Today, s.Coach, s.Person, s.TaskKey})
+			}
 		}
 		for _, n := range o.Notices {
-			p.out = append(p.out, Rehearsed{in.Today, n})
+			p.Notices = append(p.Notices, Rehearsed{in.Today, n})
 			m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: in.Today})
 			if assume == AllDone {
 				day := max(n.Target, in.Today+3)

@@ -68,6 +68,30 @@ func SentenceOf(err error) string {
 	return innermost(err, func(e *Error) string { return e.Msg })
 }
 
+// Plain returns err for a person: without the names of operations, the sentences
+// and the cause joined with ": ".
+func Plain(err error) string {
+	var parts []string
+	for err != nil {
+		e, ok := err.(*Error) //nolint:errorlint // walks the chain itself
+		if !ok {
+			if u := errors.Unwrap(err); u != nil {
+				if f, ok := errors.AsType[*Error](u); ok && f.Msg != "" {
+					err = u // a wrapper around one of ours says nothing new
+					continue
+				}
+			}
+			parts = append(parts, err.Error())
+			break
+		}
+		if e.Msg != "" {
+			parts = append(parts, e.Msg)
+		}
+		err = e.Err
+	}
+	return strings.Join(parts, ": ")
+}
+
 // innermost returns the last non-empty text on the way down err's tree; of
 // joined errors the first that has one counts.
 func innermost(err error, text func(*Error) string) string {

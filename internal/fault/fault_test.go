@@ -21,6 +21,12 @@ func TestChain(t *testing.T) {
 	if want := "desk.Open: store.Coach: there is no coach x"; wrapped.Error() != want {
 		t.Errorf("%q, want %q", wrapped.Error(), want)
 	}
+	if got := Plain(wrapped); got != "there is no coach x" {
+		t.Errorf("plain: %q", got)
+	}
+	if got := Plain(&Error{Op: "store.Ping", Msg: "the database does not answer", Err: errors.New("refused")}); got != "the database does not answer: refused" {
+		t.Errorf("plain: %q", got)
+	}
 	if KindOf(errors.New("x")) != Internal || HintOf(nil) != "" {
 		t.Error("errors from outside are internal and have no hint")
 	}

@@ -139,7 +139,8 @@ func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 
 func TestYAMLTraps(t *testing.T) {
 	for name, text := range map[string]string{
-		"anchor":        "a: &x 1\nb: *x\n",
+		"anchor":        "coaches: [{coach: &x a, label: *x, slides: []}]",
+		"tag":           "coaches: [{coach: !!str a}]",
 		"broken":        "coaches: [\n",
 		"scalar":        "hello",
 		"empty":         "",
@@ -190,6 +191,9 @@ func TestList(t *testing.T) {
 	check("csv", File{"list.csv", []byte(partList)})
 	check("semicolons", File{"list.csv", []byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", ";"), `"Yuma; AZ"`, `"Yuma, AZ"`))})
 
+	check("tabs", File{"list.csv", []byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", "\t"), "\"Yuma\t AZ\"", "Yuma, AZ"))})
+	check("windows-1252", File{"list.csv", []byte(strings.Replace(partList, "Bob", "Jos\xe9", 1))})
+
 	x := excelize.NewFile()
 	for i, line := range strings.Split(strings.TrimSpace(strings.ReplaceAll(partList, `"Yuma, AZ"`, "Yuma| AZ")), "\n") {
 		for j, cell := range strings.Split(line, ",") {
@@ -225,11 +229,42 @@ func TestListMistakes(t *testing.T) {
 			t.Errorf("the report lacks %s\n%v", want, err)
 		}
 	}
-	if err := Read(opt(t), nil, File{"list.csv", []byte(partList)}).Problems.Err(); err == nil || !strings.Contains(err.Error(), "map it with --mapping") {
+	if err := Read(opt(t), nil, File{"list.csv", []byte(partList)}).Problems.Err(); err == nil || !strings.Contains(err.Error(), "map them with --mapping") || strings.Count(err.Error(), "\n") > 2 {
 		t.Errorf("without a mapping: %v", err)
+	}
+	for name, text := range map[string]string{
+		"surplus cells": strings.Replace(partList, `85364,bed`, `Ajo, AZ,bed`, 1), "one more cell": strings.Replace(partList, "2024-04-01,,", "2024-04-01,,,extra", 1),
+	} {
+		if Read(opt(t), m, File{"list.csv", []byte(text)}).Problems.Err() == nil {
+			t.Errorf("%s passed", name)
+		}
 	}
 	if _, bad := ParseMapping(File{"m.yaml", []byte("columns: {coche: Unit}")}); len(bad) == 0 {
 		t.Error("a wrong mapping passed")
+	}
+}
+
+func TestDoubtsAreNotes(t *testing.T) {
+	c := Read(opt(t), nil, File{"a.yaml", []byte(`
+places: [{place: yard, lat: 39.74, lon: -104.99, zone: America/Denver}]
+coaches:
+  - coach: a
+    stays: [{place: yard, from: 2022-01-01, until: 2022-06-01}, {place: yard, from: 2023-01-01}]
+    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: tpv}]}]}]
+  - coach: b
+`)})
+	if err := c.Problems.Err(); err != nil {
+		t.Fatal(err)
+	}
+	notes := strings.Join(c.Problems.Warnings(), "\n")
+	for _, want := range []string{"has no elevation_m: 16", "say nothing of 2020-01-01 to 2021-12-31", "say nothing of 2022-06-02 to 2022-12-31", "coach a.people: names nobody", "coach b.slides: is empty"} {
+		if !strings.Contains(notes, want) {
+			t.Errorf("the notes lack %q:\n%s", want, notes)
+		}
+	}
+	bad := []byte(`coaches: [{coach: a, slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: steel}, {part: wiper, material: acrylic_tape}]}]}]}]`)
+	if err := Read(opt(t), nil, File{"b.yaml", bad}).Problems.Err(); err == nil || strings.Count(err.Error(), "is not what a") != 2 {
+		t.Errorf("impossible materials: %v", err)
 	}
 }
 

@@ -68,8 +68,8 @@ func (ps Problems) Err() error {
 	if len(lines) == 0 {
 		return nil
 	}
-	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s), nothing was stored\n%s", len(lines), strings.Join(lines, "\n")),
-		Hint: "Mend what is named above and run the same command again; --dry-run shows the same report."}
+	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s) in what was read\n%s", len(lines), strings.Join(lines, "\n")),
+		Hint: "Mend what is named above and run the same command again. Nothing was stored."}
 }
 
 // Warnings returns the lines that are only worth a look.
@@ -82,7 +82,14 @@ func (ps Problems) Warnings() (out []string) {
 	return out
 }
 
-func (ps Problems) sort() {
+// sort orders the problems by file and line and drops repeats, as when one cell
+// stands for two fields.
+func (ps *Problems) sort() {
+	defer func() { *ps = slices.Compact(*ps) }()
+	ps.order()
+}
+
+func (ps Problems) order() {
 	slices.SortStableFunc(ps, func(a, b Problem) int {
 		return cmp.Or(cmp.Compare(a.File, b.File), cmp.Compare(a.Line, b.Line))
 	})

@@ -119,6 +119,10 @@ func (r *reader) ownPlace(n *node, path string) {
 	}
 	if e, ok := f.number("elevation_m", -400, 5000); ok {
 		s.Elev = e
+	} else if ok1 && ok2 && f.n.get("near") == nil {
+		town, km := r.opt.Places.Nearest(s.Lat, s.Lon)
+		s.Elev = town.Elev
+		r.warn(&node{line: n.line}, path, fmt.Sprintf("has no elevation_m: %.0f m is taken from %s, %.0f km away", town.Elev, town.Label(), km))
 	}
 	if z := f.zone("zone"); z != "" {
 		s.Zone = z
@@ -207,6 +211,7 @@ func (r *reader) coach(n *node, path string) {
 	r.services(f, &c)
 	r.readings(f, &c)
 	f.done()
+	r.doubts(f, &c)
 	if c.ID == "" {
 		return
 	}
@@ -216,6 +221,33 @@ func (r *reader) coach(n *node, path string) {
 	}
 	r.seen[c.ID] = fmt.Sprintf("%s:%d", r.file, n.line)
 	r.coaches = append(r.coaches, c)
+}
+
+// doubts notes what is accepted but is probably not what was meant.
+func (r *reader) doubts(f *fields, c *coach.Coach) {
+	here := &node{line: f.n.line}
+	if len(c.People) == 0 {
+		r.warn(here, f.at("people"), "names nobody: no reminder about this coach can reach anyone")
+	}
+	if len(c.Slides) == 0 {
+		r.warn(here, f.at("slides"), "is empty: there is nothing to date")
+	}
+	var first civil.Date
+	for _, s := range c.Slides {
+		for _, x := range s.Runs {
+			if x.Fitted != 0 && (first == 0 || x.Fitted < first) {
+				first = x.Fitted
+			}
+		}
+	}
+	for i, st := range c.Stays {
+		switch {
+		case i == 0 && first != 0 && st.From > first:
+			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: the first place, %s, is assumed", first, st.From-1, st.Site.Name))
+		case i > 0 && c.Stays[i-1].Until != 0 && c.Stays[i-1].Until+31 < st.From:
+			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: %s is assumed to go on", c.Stays[i-1].Until+1, st.From-1, c.Stays[i-1].Site.Name))
+		}
+	}
 }
 
 func (r *reader) people(f *fields, c *coach.Coach) {

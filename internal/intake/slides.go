@@ -73,6 +73,16 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	s.Runs = append(s.Runs, run)
 }
 
+// materialsOf are the materials that a part can be made of.
+var materialsOf = func() map[coach.PartKind][]coach.Material {
+	rubber := []coach.Material{coach.EPDMSponge, coach.EPDMDense, coach.TPV, coach.Silicone, coach.Neoprene, coach.PVC, coach.PEFoam, coach.PUFoam, coach.Unknown}
+	return map[coach.PartKind][]coach.Material{
+		coach.Bulb: rubber, coach.Wiper: rubber, coach.Corner: rubber,
+		coach.Carrier:  {coach.SteelCarrier, coach.PVC, coach.TPV, coach.EPDMDense, coach.Unknown},
+		coach.Adhesive: {coach.AcrylicTape, coach.Unknown},
+	}
+}()
+
 // part reads one part; dated tells that its run has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
@@ -90,6 +100,9 @@ func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 		f.bad(f.n.get("fitted"), "fitted", "is before its run was fitted", "a day from "+run.Fitted.String())
 	case run.Fitted != 0 && p.Fitted > run.Fitted && run.Construction == coach.PushOn:
 		f.bad(f.n.get("fitted"), "fitted", "differs from its run: a one-piece seal is replaced whole", run.Fitted.String()+", or set the run's date")
+	}
+	if allowed := materialsOf[p.Kind]; p.Material != "" && allowed != nil && !slices.Contains(allowed, p.Material) {
+		f.bad(f.n.get("material"), "material", "is not what a "+string(p.Kind)+" is made of", join(allowed))
 	}
 	if h := f.node("hot_set"); h != nil {
 		p.HotSet = r.hotSet(h, f.at("hot_set"))

@@ -8,8 +8,11 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"unicode/utf8"
 
 	"github.com/xuri/excelize/v2"
+	"golang.org/x/text/encoding/charmap"
+	"golang.org/x/text/encoding/unicode"
 )
 
 // Mapping tells which column of a list holds which field, and what holds where
@@ -89,8 +92,9 @@ func (r *reader) mapInto(n *node, key string, into map[string]string) {
 
 // row is one line of a list: cells under their headings.
 type row struct {
-	line  int
-	cells map[string]string // by heading, folded
+	line    int
+	cells   map[string]string // by heading, folded
+	surplus string            // what stands beyond the last heading
 }
 
 func foldHeading(s string) string {
@@ -118,25 +122,49 @@ func readRows(f File) (table, error) {
 	for i, cells := range grid[1:] {
 		rw := row{line: i + 2, cells: map[string]string{}}
 		for j, c := range cells {
-			if j < len(t.headings) && strings.TrimSpace(c) != "" {
-				rw.cells[foldHeading(t.headings[j])] = strings.TrimSpace(c)
+			c = strings.TrimSpace(c)
+			switch {
+			case c == "":
+			case j >= len(t.headings) || strings.TrimSpace(t.headings[j]) == "":
+				rw.surplus = cmp.Or(rw.surplus, c)
+			default:
+				rw.cells[foldHeading(t.headings[j])] = c
 			}
 		}
-		if len(rw.cells) > 0 {
+		if len(rw.cells) > 0 || rw.surplus != "" {
 			t.rows = append(t.rows, rw)
 		}
 	}
 	return t, nil
 }
 
+// readCSV reads commas, semicolons or tabs, whichever the headings use most, in
+// UTF-8, UTF-16 with its mark, or else Windows-1252 as spreadsheets save it.
 func readCSV(data []byte) ([][]string, error) {
-	r := csv.NewReader(bytes.NewReader(data))
-	first, _, _ := bytes.Cut(data, []byte("\n"))
-	if bytes.Count(first, []byte(";")) > bytes.Count(first, []byte(",")) {
-		r.Comma = ';'
+	text, err := toUTF8(data)
+	if err != nil {
+		return nil, err
+	}
+	r := csv.NewReader(bytes.NewReader(text))
+	first, _, _ := bytes.Cut(text, []byte("\n"))
+	for _, c := range []rune{';', '\t'} {
+		if bytes.Count(first, []byte(string(c))) > bytes.Count(first, []byte(string(r.Comma))) {
+			r.Comma = c
+		}
 	}
 	r.FieldsPerRecord = -1
 	return r.ReadAll()
+}
+
+func toUTF8(data []byte) ([]byte, error) {
+	switch {
+	case bytes.HasPrefix(data, []byte{0xff, 0xfe}), bytes.HasPrefix(data, []byte{0xfe, 0xff}):
+		return unicode.UTF16(unicode.LittleEndian, unicode.UseBOM).NewDecoder().Bytes(data)
+	case utf8.Valid(data):
+		return bytes.TrimPrefix(data, []byte("\ufeff")), nil
+	default:
+		return charmap.Windows1252.NewDecoder().Bytes(data)
+	}
 }
 
 // readXLSX reads the first sheet with raw values, so that a day is its number
@@ -153,9 +181,16 @@ func readXLSX(data []byte) ([][]string, error) {
 // coachesOf groups the rows of a list into one tree per coach.
 func (r *reader) coachesOf(t table, m *Mapping) []*node {
 	heading := r.headings(t, m)
+	if heading["coach"] == "" && (m == nil || m.Defaults["coach"] == "") {
+		r.problem(&node{line: 1}, "heading coach", "is missing: every row names its coach", "a column with the coach's short name, mapped with --mapping if it is called otherwise")
+		return nil
+	}
 	var order []*node
 	byName := map[string]*node{}
 	for _, rw := range t.rows {
+		if rw.surplus != "" {
+			r.problem(&node{line: rw.line, text: rw.surplus}, "row", "has more cells than there are headings", "quotes around a cell that holds the separator, such as \"Yuma, AZ\"")
+		}
 		at := func(field string) *node {
 			h := heading[field]
 			v := ""
@@ -203,14 +238,18 @@ func (r *reader) headings(t table, m *Mapping) map[string]string {
 			r.problem(&node{line: 1, text: want}, "columns."+c.field, "is not a heading of this list", strings.Join(t.headings, ", "))
 		}
 	}
+	var unknown []string
 	for _, h := range t.headings {
 		if strings.TrimSpace(h) != "" && !used[foldHeading(h)] {
-			if m == nil {
-				r.problem(&node{line: 1, text: h}, "heading", "is not a field here; map it with --mapping", columnNames())
-			} else {
-				r.warn(&node{line: 1, text: h}, "heading", "is not mapped and is left out")
-			}
+			unknown = append(unknown, h)
 		}
+	}
+	switch {
+	case len(unknown) == 0:
+	case m == nil:
+		r.problem(&node{line: 1}, "headings", fmt.Sprintf("%q are not fields here; map them with --mapping", unknown), columnNames())
+	default:
+		r.warn(&node{line: 1}, "headings", fmt.Sprintf("%q are not mapped and are left out", unknown))
 	}
 	return out
 }
@@ -231,8 +270,12 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 		}
 		n := target[col.level]
 		switch old := n.get(col.key); {
+		case old != nil && col.field == "gaps":
+			if old.text != v.text {
+				r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line), old.text+" (all gaps of a run in one cell, or the same in each row)")
+			}
 		case old == nil && col.field == "gaps":
-			g := &node{line: line, kind: list, field: v.field}
+			g := &node{line: line, kind: list, field: v.field, text: v.text}
 			for _, s := range strings.FieldsFunc(v.text, func(r rune) bool { return r == ';' || r == ',' }) {
 				g.list = append(g.list, &node{line: line, field: v.field, text: strings.TrimSpace(s)})
 			}

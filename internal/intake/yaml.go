@@ -61,6 +61,8 @@ func (c *converter) convert(n ast.Node, depth int) *node {
 		return c.refuse(n, "is nested too deeply")
 	}
 	switch v := n.(type) {
+	case *ast.TagNode, *ast.AnchorNode, *ast.AliasNode, *ast.MergeKeyNode: // they would pass for scalars below
+		return c.refuse(n, "uses an anchor, alias, tag or merge key, which is not read here; write the value out")
 	case *ast.MappingNode:
 		return c.mapping(n, v.Values, depth)
 	case *ast.MappingValueNode:
@@ -82,7 +84,7 @@ func (c *converter) convert(n ast.Node, depth int) *node {
 	case ast.ScalarNode:
 		return &node{line: lineOf(n), text: n.GetToken().Value}
 	default:
-		return c.refuse(n, "uses anchors, aliases, tags or merge keys, which are not read here; write the value out")
+		return c.refuse(n, "is a kind of YAML that is not read here; write the value out")
 	}
 }
 

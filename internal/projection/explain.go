@@ -45,7 +45,7 @@ func (e *Engine) Explain(l Life, address string, kind coach.PartKind, on civil.D
 			}
 			line := lineCache{}.get(e, l, s, r, spans, on, careDays)
 			f, ok = e.part(line, s, r, p, on, end), true
-			x := explainer{e: e, line: line, part: p, on: on, f: &f}
+			x := explainer{e: e, line: line, part: p, on: on, care: careDays, f: &f}
 			why = x.chain()
 		}
 	})
@@ -58,6 +58,7 @@ type explainer struct {
 	line *line
 	part *coach.Part
 	on   civil.Date
+	care float64 // days
 	f    *Forecast
 	out  []Reason
 }
@@ -116,7 +117,7 @@ func (x *explainer) exposures(m *model) {
 		x.say("exposure", "exposure", "daily sums of typical days, Arrhenius rates", "%s", text)
 	}
 	if n := len(lubrications(x.line.life.Coach.Services, x.line.slide.ID, x.line.run.Key(), x.on)); x.part.Kind == coach.Wiper {
-		x.say("exposure", "lubricant", figure(x.e.Rules.Lubricant.Days), "conditioned %d time(s) since the first fitting on record", n)
+		x.say("exposure", "lubricant", figure(x.e.Rules.Lubricant.Days), "conditioned %d time(s) on record; from %s on it is assumed to be done every %.0f days, so a record of it moves the date a little", n, x.on, x.care)
 	}
 }
 
@@ -141,7 +142,10 @@ func (x *explainer) damages(a *aging) {
 		} else {
 			text += fmt.Sprintf(", lives scatter by a factor of %.2f", math.Exp(t.sigma))
 		}
-		x.say("damage", t.rule, x.source(t), "%s; %.0f %% of the need on %s", text, 100*share, x.f.Likely)
+		if x.f.Hold == "" {
+			text += fmt.Sprintf("; %.0f %% of the need on %s", 100*share, x.f.Likely)
+		}
+		x.say("damage", t.rule, x.source(t), "%s", text)
 		if t.dose == doseSet {
 			x.setDetail(dose)
 		}
@@ -184,7 +188,7 @@ func (x *explainer) setDetail(days float64) {
 	tau := tauYears(s, x.part.HotSet)
 	c := wear.Set(days/daysPerYear, tau, s.Beta.Value, 0)
 	text := fmt.Sprintf("compression set now about %.0f %% of the squeeze (limit %.0f %%)", 100*c, 100*s.Limit.Value)
-	if _, wide, ok := x.line.run.GapSpread(); ok && x.line.run.FreeHeight > 0 {
+	if _, wide, ok := x.line.run.GapSpread(); ok && x.line.run.FreeHeight > wide {
 		text += fmt.Sprintf(": of the %s that the bulb stands over its widest gap, %s press back", (x.line.run.FreeHeight - wide).Format(""), wear.Interference(c, x.line.run.FreeHeight, wide).Format(""))
 	}
 	src := figure(s.Beta)

@@ -248,12 +248,14 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 	if r := in.answered(c); r != "" {
 		return r
 	}
-	told, unanswered := in.memory(p, c)
+	m := in.memory(p, c)
+	rungs := len(in.Rules.Tasks[c.task.Kind].Lead)
+	spent := m.unanswered >= in.Rules.Manners.Unanswered || m.told && m.unanswered > 0 && c.rung == rungs-1
 	switch {
-	case told:
-		return AlreadyTold
-	case unanswered >= in.Rules.Manners.Unanswered:
+	case spent && m.last.DaysUntil(in.Today) >= in.Rules.Manners.GapDays:
 		return CallList
+	case spent, m.told:
+		return AlreadyTold
 	default:
 		return ""
 	}
@@ -286,22 +288,29 @@ func (in *Input) answered(c *candidate) Reason {
 	return ""
 }
 
-// memory returns whether a person was told on a rung, and how many messages that
-// named the task went unanswered. What was said before the rungs began anew does
-// not count.
-func (in *Input) memory(p *coach.Person, c *candidate) (told bool, unanswered int) {
+// remembered is what earlier messages to a person say about a task.
+type remembered struct {
+	told       bool // on this rung
+	unanswered int  // messages that named the task
+	last       civil.Date
+}
+
+// memory looks through the messages to a person for a task. What was said before
+// the rungs began anew does not count.
+func (in *Input) memory(p *coach.Person, c *candidate) (out remembered) {
 	rk, taskKey := c.key(), c.task.Key()
 	for i := range in.Past {
 		m := &in.Past[i]
 		if m.Person != p.Email || m.Day < c.anew {
 			continue
 		}
-		told = told || slices.Contains(m.Covers, rk)
+		out.told = out.told || slices.Contains(m.Covers, rk)
 		if !m.Answered && slices.ContainsFunc(m.Covers, func(c string) bool { return strings.HasPrefix(c, taskKey+"#") }) {
-			unanswered++
+			out.unanswered++
+			out.last = max(out.last, m.Day)
 		}
 	}
-	return told, unanswered
+	return out
 }
 
 // manners returns why a person gets no message about this coach today, or "".

@@ -67,6 +67,9 @@ type key struct {
 	set  func(c *Config, v string) string // returns what is wrong, or ""
 }
 
+// shown reports whether a value may stand in a message.
+func (k key) shown() bool { return k.path != "store.dsn" && k.path != "mail.password" }
+
 func text(at func(*Config) *string) func(*Config, string) string {
 	return func(c *Config, v string) string { *at(c) = v; return "" }
 }
@@ -74,7 +77,7 @@ func text(at func(*Config) *string) func(*Config, string) string {
 func oneOf(at func(*Config) *string, words ...string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		if !slices.Contains(words, v) {
-			return "is not one of " + strings.Join(words, ", ")
+			return "is not known here; allowed: " + strings.Join(words, ", ")
 		}
 		*at(c) = v
 		return ""
@@ -188,7 +191,7 @@ func Load(path string, env func(string) string) (Config, error) {
 // Parse reads a configuration. All problems are in the error, each with its key.
 func Parse(name string, src []byte, env func(string) string) (Config, error) {
 	c := Default()
-	values := map[string]string{}
+	values, broken := map[string]string{}, map[string]bool{}
 	var bad []string
 	var tree map[string]any
 	if err := yaml.Unmarshal(src, &tree); err != nil {
@@ -203,14 +206,22 @@ func Parse(name string, src []byte, env func(string) string) (Config, error) {
 		}
 		if given {
 			if wrong := k.set(&c, v); wrong != "" {
+				if k.shown() {
+					wrong = fmt.Sprintf("%q %s", v, wrong)
+				}
 				bad = append(bad, k.path+": "+wrong)
+				broken[k.path] = true
 			}
 		}
 	}
 	for k := range values {
 		bad = append(bad, fmt.Sprintf("%s: is not a setting; allowed: %s", k, strings.Join(Keys(), ", ")))
 	}
-	bad = append(bad, c.check()...)
+	for _, b := range c.check() {
+		if k, _, _ := strings.Cut(b, ":"); !broken[k] {
+			bad = append(bad, b)
+		}
+	}
 	if len(bad) == 0 {
 		return c, nil
 	}

@@ -99,11 +99,11 @@ func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, tas
 
 // Request is something an account's people wait for.
 type Request struct {
-	Coach   string `db:"coach_id"`
-	Person  string `db:"person"`
-	TaskKey string `db:"task_key"`
-	Kind    string `db:"kind"`
-	Day     string `db:"day"`
+	Coach   string `db:"coach_id" json:"coach"`
+	Person  string `db:"person" json:"person"`
+	TaskKey string `db:"task_key" json:"task"`
+	Kind    string `db:"kind" json:"kind"` // "book" or "call"
+	Day     string `db:"day" json:"day"`   // of the request; "" for calls
 }
 
 // Requests returns the bookings asked for since a day and the tasks on the call

@@ -9,7 +9,10 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"net/url"
+	"os"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -67,6 +70,9 @@ func OpenPostgres(dsn string) (*DB, error) {
 // OpenSQLite opens, or makes, the embedded database in a file. One process may
 // write at a time; others wait up to ten seconds.
 func OpenSQLite(path string) (*DB, error) {
+	if err := CheckFolder(path); err != nil {
+		return nil, err
+	}
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
 	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)&_pragma=synchronous(normal)&_txlock=immediate"
 	db, err := open("sqlite", u.String(), embedded)
@@ -74,6 +80,16 @@ func OpenSQLite(path string) (*DB, error) {
 		db.db.SetMaxOpenConns(4)
 	}
 	return db, err
+}
+
+// CheckFolder reports a database file whose folder does not exist: the driver
+// would only say that it cannot open the file.
+func CheckFolder(path string) error {
+	dir := filepath.Dir(path)
+	if st, err := os.Stat(dir); err != nil || !st.IsDir() {
+		return fault.New(fault.Invalid, fmt.Sprintf("the folder %s of the database file does not exist", dir), "Create it, or change store.path.")
+	}
+	return nil
 }
 
 func open(driver, dsn string, d dialect) (*DB, error) {
