@@ -23,6 +23,7 @@ require (
 	github.com/rogpeppe/go-internal v1.16.0
 	github.com/xuri/excelize/v2 v2.11.1
 	golang.org/x/text v0.44.0
+	gonum.org/v1/gonum v0.17.0
 	modernc.org/sqlite v1.62.0
 	pgregory.net/rapid v1.3.0
 )

@@ -20,7 +20,7 @@ import (
 // the package map in DEVELOPERS.md.
 var rows = [][]string{
 	{"unit", "civil", "fault", "buildinfo"},
-	{"coach", "wear", "climate", "settings", "metrics", "httpkit"},
+	{"coach", "wear", "climate", "survival", "settings", "metrics", "httpkit"},
 	{"rulebook", "exposure"},
 	{"projection"},
 	{"plan"},

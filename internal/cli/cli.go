@@ -48,6 +48,7 @@ type commands struct {
 	Resume   resumeCmd   `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
 	Check    checkCmd    `cmd:"" help:"Check configuration, rulebook, database and mail server."`
 	Climate  climateCmd  `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
+	Learn    learnCmd    `cmd:"" help:"Learn lives from a CSV of failures and survivors: Kaplan-Meier, Weibull, lognormal, log-rank."`
 	Version  versionCmd  `cmd:"" help:"Print the version."`
 }
 
