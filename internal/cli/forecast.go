@@ -77,9 +77,10 @@ func load(name string) (intake.File, error) {
 
 type forecastCmd struct {
 	reading
-	File string `arg:"" help:"Coach file, list, or 'demo'."`
-	On   day    `help:"Day to forecast from, YYYY-MM-DD (default today)." placeholder:"DATE"`
-	JSON bool   `help:"Print JSON."`
+	File   string   `arg:"" help:"Coach file, list, or 'demo'."`
+	On     day      `help:"Day to forecast from, YYYY-MM-DD (default today)." placeholder:"DATE"`
+	JSON   bool     `help:"Print JSON."`
+	WhatIf []string `help:"Put the same parts beside themselves under a change: topper=yes, shelter=carport, rooms=in, place=TOWN, lubricate=6/year; may be repeated." placeholder:"CHANGE" sep:"none"`
 }
 
 // Run dates a file's parts and tasks.
@@ -88,6 +89,9 @@ func (c *forecastCmd) Run(e *env) error {
 	content, tools, err := c.read(e, on, c.File)
 	if err != nil {
 		return err
+	}
+	if len(c.WhatIf) > 0 {
+		return c.compare(e, content, tools, on)
 	}
 	report := forecastReport{On: on, Rulebook: tools.Engine.Rules.Version, Coaches: []coachReport{}}
 	for i := range content.Coaches {

@@ -76,6 +76,7 @@ type Stay struct {
 	Cycles  unit.PerDay // out-and-in cycles of each slide
 	Coastal bool        // salt air
 	Heading float64     // compass bearing of the nose in degrees; < 0: not known
+	Topper  *bool       // fabric over the slides during this stay; nil: as the slide says
 }
 
 // Slide is a room that moves.

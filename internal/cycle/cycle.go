@@ -23,6 +23,9 @@ type Tools struct {
 	Atlas  *exposure.Atlas
 	Links  reminder.Linker // nil: messages carry no links
 	Domain string          // right side of Message-IDs
+	// CareDays, when positive, is how often the seals are assumed to be conditioned
+	// from the day of the pass on, instead of as the band asks.
+	CareDays float64
 }
 
 // Member is a coach with what is remembered about it.
@@ -88,7 +91,11 @@ func (t Tools) Assess(c *coach.Coach, on civil.Date) Outcome {
 	if !o.Settled {
 		return o
 	}
-	o.Forecasts = t.Engine.Run(life, on, o.Setting.CareDays(t.Engine.Rules))
+	care := o.Setting.CareDays(t.Engine.Rules)
+	if t.CareDays > 0 {
+		care = t.CareDays
+	}
+	o.Forecasts = t.Engine.Run(life, on, care)
 	o.Tasks = plan.Make(t.Engine.Rules, c, o.Setting, o.Forecasts, on)
 	return o
 }

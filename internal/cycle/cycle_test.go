@@ -297,3 +297,22 @@ func TestUnansweredGoToTheCallList(t *testing.T) {
 		}
 	}
 }
+
+// No change changes nothing, and shelter never shortens a life.
+func TestWhatIf(t *testing.T) {
+	tl, s := demo(t)
+	for i := range s.Members {
+		c := &s.Members[i].Coach
+		was := tl.Assess(c, today)
+		same, under := tl.WhatIf(c, today), tl.WhatIf(c, today, func(s *coach.Stay) { s.Shelter = coach.Indoor })
+		a, b := tl.Assess(&same, today), tl.Assess(&under, today)
+		for j, f := range was.Forecasts {
+			if d := int(a.Forecasts[j].Likely - f.Likely); d < -1 || d > 1 {
+				t.Errorf("%s %s/%s: moved by %d days under no change", c.ID, f.Run, f.Part, d)
+			}
+			if g := b.Forecasts[j]; g.Governing == coach.Weathering && g.Likely < f.Likely-1 {
+				t.Errorf("%s %s/%s: indoors %s, as it is %s", c.ID, f.Run, f.Part, g.Likely, f.Likely)
+			}
+		}
+	}
+}

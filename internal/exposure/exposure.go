@@ -150,7 +150,7 @@ func (t *Tables) light(st *coach.Stay, slide *coach.Slide, run *coach.Run) (face
 		view = r.ViewBehind
 	case run.Side == coach.Top:
 		f, view = roof, r.ViewTop
-		if slide.Topper {
+		if covered := slide.Topper; st.Topper != nil && *st.Topper || st.Topper == nil && covered {
 			view *= r.Topper
 		}
 	case run.Side == coach.Bottom:

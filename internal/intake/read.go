@@ -308,6 +308,12 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		if st.Cycles > 50 {
 			g.bad(g.n.get("cycles"), "cycles", "is more than a room can move", "up to 50/day")
 		}
+		if g.n.get("topper") != nil {
+			topper := g.flag("topper", false)
+			st.Topper = &topper
+		} else {
+			g.node("topper")
+		}
 		if h, ok := g.number("heading", 0, 360); ok {
 			st.Heading = h
 		}
