@@ -45,7 +45,7 @@ func (c *explainCmd) Run(e *env) error {
 		if cut < 0 {
 			continue
 		}
-		f, why, ok := tools.Engine.Explain(life, address[:cut], coach.PartKind(address[cut+1:]), on, set.CareDays(tools.Engine.Rules))
+		f, why, ok := tools.Engine.Explain(life, address[:cut], coach.PartKind(address[cut+1:]), projection.When{On: on, CareDays: set.CareDays(tools.Engine.Rules), By: set.NextOpening(on)})
 		if !ok {
 			continue
 		}

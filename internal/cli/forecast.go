@@ -129,6 +129,7 @@ type (
 		Early        civil.Date         `json:"early"`
 		Likely       civil.Date         `json:"likely"`
 		Late         civil.Date         `json:"late"`
+		Risk         *sig               `json:"risk_at_opening,omitempty"`
 		Capped       bool               `json:"beyond_horizon,omitempty"`
 		Hold         string             `json:"hold,omitempty"`
 		Readings     []readingReport    `json:"readings,omitempty"`
@@ -175,6 +176,10 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 		f := &o.Forecasts[i]
 		p := partReport{Run: f.Run, Part: f.Part, Material: f.Material, Construction: f.Construction, Fitted: f.Fitted, LifeUsed: sig(f.LifeUsed),
 			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold}
+		if !o.Setting.Season.IsZero() && f.Hold == "" {
+			risk := sig(f.Risk)
+			p.Risk = &risk
+		}
 		for _, s := range f.Shares {
 			p.Shares[string(s.Mechanism)] = sig(s.Value)
 		}

@@ -55,7 +55,7 @@ func (c *importCmd) Run(e *env) error {
 		if err := d.Import(e.ctx, coach.AccountID(c.Account), content); err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s with %s stored in account %q (%s). The next nightly pass dates them.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), c.Account, db.Name())
+		fmt.Fprintf(e.out, "%s with %s stored in account %q (%s). The daemon dates them at its next pass.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), c.Account, db.Name())
 		return nil
 	})
 }

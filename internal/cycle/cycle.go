@@ -95,7 +95,7 @@ func (t Tools) Assess(c *coach.Coach, on civil.Date) Outcome {
 	if t.CareDays > 0 {
 		care = t.CareDays
 	}
-	o.Forecasts = t.Engine.Run(life, on, care)
+	o.Forecasts = t.Engine.Run(life, projection.When{On: on, CareDays: care, By: o.Setting.NextOpening(on)})
 	o.Tasks = plan.Make(t.Engine.Rules, c, o.Setting, o.Forecasts, on)
 	return o
 }

@@ -53,6 +53,14 @@ type Setting struct {
 	Frost      bool    // the winter place freezes
 }
 
+// NextOpening returns the next day on which the season opens, or 0 without one.
+func (s Setting) NextOpening(on civil.Date) civil.Date {
+	if s.Season.IsZero() {
+		return 0
+	}
+	return s.Season.Opens.NextFrom(on)
+}
+
 // CareDays returns the conditioning interval in days, as far as cycles allow.
 func (s Setting) CareDays(r *rulebook.Rulebook) float64 {
 	d := s.CareMonths * 30.4

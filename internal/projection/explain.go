@@ -24,8 +24,8 @@ type Reason struct {
 
 // Explain returns the chain of reasons for one part of a run. ok is false when
 // the coach has no such part.
-func (e *Engine) Explain(l Life, address string, kind coach.PartKind, on civil.Date, careDays float64) (f Forecast, why []Reason, ok bool) {
-	end := e.Horizon(on)
+func (e *Engine) Explain(l Life, address string, kind coach.PartKind, w When) (f Forecast, why []Reason, ok bool) {
+	on, careDays, end := w.On, w.CareDays, e.Horizon(w.On)
 	eachRun(l.Coach, func(s *coach.Slide, r *coach.Run) {
 		if s.Address(*r) != address {
 			return
@@ -44,8 +44,8 @@ func (e *Engine) Explain(l Life, address string, kind coach.PartKind, on civil.D
 				return
 			}
 			line := lineCache{}.get(e, l, s, r, spans, on, careDays)
-			f, ok = e.part(line, s, r, p, on, end), true
-			x := explainer{e: e, line: line, part: p, on: on, care: careDays, f: &f}
+			f, ok = e.part(line, s, r, p, w, end), true
+			x := explainer{e: e, line: line, part: p, on: on, care: careDays, by: w.By, f: &f}
 			why = x.chain()
 		}
 	})
@@ -59,6 +59,7 @@ type explainer struct {
 	part *coach.Part
 	on   civil.Date
 	care float64 // days
+	by   civil.Date
 	f    *Forecast
 	out  []Reason
 }
@@ -221,6 +222,9 @@ func (x *explainer) need() {
 	case f.Governing == "":
 		x.say("need", "", "", "nothing dates this part")
 	default:
+		if x.by > x.on {
+			x.say("need", "", "the difference of the hazards", "if it is sound today, the chance that it needs renewal by %s, when the season opens, is %.0f %%", x.by, 100*f.Risk)
+		}
 		capped := ""
 		if f.Capped {
 			capped = fmt.Sprintf(" (dates past %s are not told apart)", x.e.Horizon(x.on))

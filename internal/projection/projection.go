@@ -32,6 +32,14 @@ type Forecast struct {
 	Capped       bool            // Late, at least, lies beyond the horizon and stands at its end
 	Hold         string          // why no clock is started; "" when it runs
 	Readings     []Used          // what each reading of the part did
+	Risk         float64         // chance in [0, 1] that it needs renewal by When.By if it is sound on When.On
+}
+
+// When are the days and habits that a forecast is made for.
+type When struct {
+	On       civil.Date
+	CareDays float64    // how often the seals are assumed to be conditioned from On on
+	By       civil.Date // the day that Risk looks to, such as the season's opening; 0: no risk is given
 }
 
 // Share is a mechanism's part in the need.
@@ -82,11 +90,10 @@ func (e *Engine) Horizon(on civil.Date) civil.Date {
 	return on.AddMonths(int(e.Rules.HorizonYears.Value * 12))
 }
 
-// Run forecasts every part of a coach as of a day. careDays is the interval, in
-// days, at which the seals are assumed to be conditioned from that day on. Parts
-// fitted after the day are left out. The result is in the coach's own order.
-func (e *Engine) Run(l Life, on civil.Date, careDays float64) []Forecast {
-	end := e.Horizon(on)
+// Run forecasts every part of a coach as of a day. Parts fitted after the day are
+// left out. The result is in the coach's own order.
+func (e *Engine) Run(l Life, w When) []Forecast {
+	on, end := w.On, e.Horizon(w.On)
 	start := on
 	n := 0
 	eachRun(l.Coach, func(_ *coach.Slide, r *coach.Run) {
@@ -102,10 +109,10 @@ func (e *Engine) Run(l Life, on civil.Date, careDays float64) []Forecast {
 	}
 	lines := lineCache{}
 	eachRun(l.Coach, func(s *coach.Slide, r *coach.Run) {
-		line := lines.get(e, l, s, r, spans, on, careDays)
+		line := lines.get(e, l, s, r, spans, on, w.CareDays)
 		for i := range r.Parts {
 			if p := &r.Parts[i]; p.Fitted <= on {
-				out = append(out, e.part(line, s, r, p, on, end))
+				out = append(out, e.part(line, s, r, p, w, end))
 			}
 		}
 	})
@@ -122,24 +129,27 @@ func eachRun(c *coach.Coach, f func(*coach.Slide, *coach.Run)) {
 
 // part forecasts one part of a run. Parts that share everything that dates them,
 // such as the fore and aft bulbs of one fitting, are dated once.
-func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, on, end civil.Date) Forecast {
+func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, w When, end civil.Date) Forecast {
 	k := datedKey{modelKey{p.Material, r.Construction, p.Kind}, p.Fitted, e.cold(r)}
-	own := p.HotSet != nil || l.measured(s, r, p, on) // dated by figures of its own
+	own := p.HotSet != nil || l.measured(s, r, p, w.On) // dated by figures of its own
 	d, ok := l.dated[k]
 	if !ok || own {
 		a := l.aging(e.model(p, r.Construction), p.Fitted, k.cold)
 		var used []Used
 		if own {
-			used = a.learn(s, r, p, on)
+			used = a.learn(s, r, p, w.On)
 		}
-		d = a.date(p.Fitted, on, end)
+		d = a.date(p.Fitted, w, end)
 		d.Readings = used
 		if !own {
 			l.dated[k] = d
 		}
 	}
 	d.Slide, d.Run, d.RunKey, d.Part, d.Material = s.ID, s.Address(*r), r.Key(), p.Kind, p.Material
-	d.Construction, d.Fitted, d.Hold = r.Construction, p.Fitted, e.Misfit(r)
+	d.Construction, d.Fitted = r.Construction, p.Fitted
+	if why := e.Misfit(r); why != "" { // no clock is started on a run that does not fit
+		return Forecast{Slide: d.Slide, Run: d.Run, RunKey: d.RunKey, Part: d.Part, Material: d.Material, Construction: d.Construction, Fitted: d.Fitted, Hold: why, Readings: d.Readings}
+	}
 	return d
 }
 
@@ -154,7 +164,7 @@ func (l *line) measured(s *coach.Slide, r *coach.Run, p *coach.Part, on civil.Da
 }
 
 // date finds the dates, the shares and the life used.
-func (a *aging) date(fitted, on, end civil.Date) (f Forecast) {
+func (a *aging) date(fitted civil.Date, w When, end civil.Date) (f Forecast) {
 	hazard := func(d int) float64 { h, _ := a.hazard(fitted.Add(d)); return h }
 	last := fitted.DaysUntil(end)
 	days := [3]int{last, last, last}
@@ -170,7 +180,12 @@ func (a *aging) date(fitted, on, end civil.Date) (f Forecast) {
 	f.Early, f.Likely, f.Late = fitted.Add(days[0]), fitted.Add(days[1]), fitted.Add(days[2])
 	f.Governing, f.Shares = a.shares(f.Likely)
 	if f.Governing != "" {
-		f.LifeUsed = a.ratio(f.Governing, on) / a.ratio(f.Governing, f.Likely)
+		f.LifeUsed = a.ratio(f.Governing, w.On) / a.ratio(f.Governing, f.Likely)
+	}
+	if w.By > w.On {
+		now, _ := a.hazard(w.On)
+		then, _ := a.hazard(w.By)
+		f.Risk = wear.RiskWithin(now, then)
 	}
 	return f
 }

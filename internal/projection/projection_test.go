@@ -49,7 +49,7 @@ func (b bench) one(p *exposure.Place, st coach.Stay, run coach.Run, part coach.P
 	st.From, run.Fitted, part.Fitted = fitted, fitted, fitted
 	run.Parts = []coach.Part{part}
 	c := &coach.Coach{Stays: []coach.Stay{st}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
-	return b.engine.Run(Life{c, []*exposure.Place{p}}, fitted, 60)[0]
+	return b.engine.Run(Life{c, []*exposure.Place{p}}, When{On: fitted, CareDays: 60})[0]
 }
 
 func years(f Forecast, d civil.Date) float64 {
@@ -191,7 +191,7 @@ func TestSplitStayEqualsWhole(t *testing.T) {
 		for i := range places {
 			places[i] = p
 		}
-		return b.engine.Run(Life{c, places}, fitted.Add(700), 60)[0]
+		return b.engine.Run(Life{c, places}, When{On: fitted.Add(700), CareDays: 60})[0]
 	}
 	a, z := st, st
 	a.Until, z.From = fitted.Add(99), fitted.Add(100)
@@ -223,6 +223,62 @@ func TestConditioningSparesTheLip(t *testing.T) {
 	if want := 1095 * .02 * .005 * 1.8 / .5; math.Abs(dry-want) > 1e-9 {
 		t.Errorf("dry wear %v, want %v", dry, want)
 	}
+}
+
+// No clock runs on a run whose bulb does not fit.
+func TestMisfitStartsNoClock(t *testing.T) {
+	b := setup(t)
+	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, FreeHeight: 30, Gaps: []unit.Length{11}}
+	f := b.one(b.place(t, "Yuma, AZ"), coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1}, run, coach.Part{Kind: coach.Bulb, Material: coach.EPDMSponge})
+	if f.Hold == "" || f.Likely != 0 || f.LifeUsed != 0 || len(f.Shares) != 0 {
+		t.Errorf("%+v", f)
+	}
+}
+
+// BenchmarkDates finds the three dates of a part over 40 years from running sums;
+// BenchmarkBareLoop adds the same daily rates day by day and notes when they pass
+// the same limits. Budget: within 3 times the bare loop.
+func BenchmarkDates(b *testing.B) {
+	s := setup(b)
+	ln, p := benchLine(b, s)
+	end := s.engine.Horizon(fitted)
+	for b.Loop() {
+		ln.aging(s.engine.model(p, coach.Track), fitted, false).date(fitted, When{On: fitted}, end)
+	}
+}
+
+func BenchmarkBareLoop(b *testing.B) {
+	s := setup(b)
+	ln, p := benchLine(b, s)
+	m := s.engine.model(p, coach.Track)
+	x := ln.exposed(m.surface)
+	var daily [366]exposure.Rates
+	for d := range daily {
+		day := civil.Of(2024, 1, 1).Add(d)
+		daily[d] = combine(x.tables[0].Until(exposure.At(day+1)), x.tables[0].Until(exposure.At(day)), -1)
+	}
+	last := fitted.DaysUntil(s.engine.Horizon(fitted))
+	for b.Loop() {
+		var sum exposure.Rates
+		var dates [3]int
+		for d := range last {
+			sum = combine(sum, daily[d%366], 1)
+			v := sum.Set*m.terms[0].per + sum.UV*m.terms[1].per
+			for i, limit := range [3]float64{.6, 1, 1.6} {
+				if dates[i] == 0 && v > limit {
+					dates[i] = d
+				}
+			}
+		}
+	}
+}
+
+func benchLine(b *testing.B, s bench) (*line, *coach.Part) {
+	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}
+	c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: -1}}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+	l := Life{c, []*exposure.Place{s.place(b, "Columbus, OH")}}
+	ln := lineCache{}.get(s.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, s.engine.Horizon(fitted)+1), fitted, 60)
+	return ln, &c.Slides[0].Runs[0].Parts[0]
 }
 
 func TestMisfit(t *testing.T) {

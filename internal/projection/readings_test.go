@@ -20,7 +20,7 @@ func (b bench) withReadings(p *exposure.Place, rs ...coach.Reading) map[coach.Pa
 		Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
 	c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1, Cycles: .1}}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}, Readings: rs}
 	out := map[coach.PartKind]Forecast{}
-	for _, f := range b.engine.Run(Life{c, []*exposure.Place{p}}, fitted.Add(5*365), 60) {
+	for _, f := range b.engine.Run(Life{c, []*exposure.Place{p}}, When{On: fitted.Add(5 * 365), CareDays: 60}) {
 		out[f.Part] = f
 	}
 	return out
