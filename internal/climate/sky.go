@@ -93,8 +93,8 @@ func (d day) on(f Face, i int, sky Sky) (total, uv float64) {
 	dif = min(dif, all)
 	beam := all - dif
 	var rb float64
-	if cz := d.cosZenith(w); cz > 0.01 {
-		rb = min(20, max(0, d.cosIncidence(f, w))/cz)
+	if cz := d.cosZenith(w); cz > 1e-4 { // beam falls with cz, so the product stays finite
+		rb = max(0, d.cosIncidence(f, w)) / cz
 	}
 	aniso := 0.0
 	if i0 := rd * d.rdScale * d.Ra; sky == Circumsolar && i0 > 0 {
