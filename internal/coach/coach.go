@@ -8,6 +8,8 @@
 package coach
 
 import (
+	"slices"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/unit"
 )
@@ -156,25 +158,45 @@ func (r Reading) Danger() bool {
 }
 
 // DangerOn returns the latest dangerous reading of a slide that is not settled
-// on a day: no later harmless reading of the same kind, and no replacement or
-// inspection by the shop since.
+// on a day. A later harmless reading of the same kind on the same run settles it
+// (one of the whole slide settles all runs); so does the shop's replacement, on the
+// same day or later, or its inspection on a later day: the visit that found the
+// danger does not settle it.
 func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
+	var open []Reading
 	for _, r := range c.Readings {
 		if r.Slide != slide || r.Day > on {
 			continue
 		}
+		open = slices.DeleteFunc(open, func(o Reading) bool { return o.Kind == r.Kind && (r.Run == "" || o.Run == r.Run) })
 		if r.Danger() {
-			found, ok = r, true
-		} else if ok && r.Kind == found.Kind {
-			ok = false
+			open = append(open, r)
 		}
 	}
 	for _, s := range c.Services {
-		if ok && s.Day >= found.Day && s.Day <= on && s.By == "shop" && s.Covers(slide, found.Run) && s.Kind != Clean && s.Kind != Lubricate && s.Kind != Exercise {
-			ok = false
+		if s.By != "shop" || s.Day > on {
+			continue
 		}
+		open = slices.DeleteFunc(open, func(o Reading) bool { return s.settles(slide, o) })
 	}
-	return found, ok
+	if len(open) == 0 {
+		return Reading{}, false
+	}
+	return open[len(open)-1], true
+}
+
+// settles reports whether a shop's service ends the danger that a reading showed.
+func (s Service) settles(slide SlideID, r Reading) bool {
+	if !s.Covers(slide, r.Run) {
+		return false
+	}
+	switch s.Kind {
+	case ReplaceBulb, ReplaceSeal, Rebond, Refit:
+		return s.Day >= r.Day
+	case Inspect, WaterTest, SafetyStop:
+		return s.Day > r.Day
+	}
+	return false
 }
 
 // Length returns the run's length from its slide: width for top and bottom,

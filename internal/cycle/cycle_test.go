@@ -303,6 +303,9 @@ func TestWhatIf(t *testing.T) {
 	tl, s := demo(t)
 	for i := range s.Members {
 		c := &s.Members[i].Coach
+		if i == 1 { // only today's place is known
+			c.Stays[0].From = today
+		}
 		was := tl.Assess(c, today)
 		same, under := tl.WhatIf(c, today), tl.WhatIf(c, today, func(s *coach.Stay) { s.Shelter = coach.Indoor })
 		a, b := tl.Assess(&same, today), tl.Assess(&under, today)
@@ -313,6 +316,40 @@ func TestWhatIf(t *testing.T) {
 			if g := b.Forecasts[j]; g.Governing == coach.Weathering && g.Likely < f.Likely-1 {
 				t.Errorf("%s %s/%s: indoors %s, as it is %s", c.ID, f.Run, f.Part, g.Likely, f.Likely)
 			}
+		}
+	}
+}
+
+// A danger is one message that does not wait its turn, silences everything else
+// about its room, and is not settled by a word.
+func TestDangerSpeaksAlone(t *testing.T) {
+	tl, s := demo(t)
+	s = only(s, "lark-11")
+	o := cycle.Evaluate(tl, s).Outcomes[0]
+	if len(o.Tasks) != 1 || len(o.Notices) != 1 || o.Notices[0].Task != coach.SafetyStop {
+		t.Fatalf("%d tasks, %d notices", len(o.Tasks), len(o.Notices))
+	}
+	m := s.Members[0]
+	m.Past = []reminder.Past{{Person: o.Notices[0].Person, Task: coach.Clean, Day: today - 1, Covers: []string{"other#0"}, TaskKey: "other"}}
+	s.Members = []cycle.Member{m}
+	if n := cycle.Evaluate(tl, s).Notices(); len(n) != 1 {
+		t.Errorf("%d messages the day after another one", len(n))
+	}
+	m.Answers = answers(o.Notices[0], reminder.Answer{Kind: reminder.Done, Day: today})
+	m.Past = nil
+	s.Members = []cycle.Member{m}
+	for _, c := range []struct{ after, want int }{{1, 0}, {60, 1}} {
+		later := s
+		later.Today = today.Add(c.after)
+		if n := cycle.Evaluate(tl, later).Notices(); len(n) != c.want {
+			t.Errorf("%d days after a mere word: %d messages, want %d", c.after, len(n), c.want)
+		}
+	}
+	m.Coach.Services = append(slices.Clone(m.Coach.Services), coach.Service{Day: today + 2, Kind: coach.ReplaceSeal, By: "shop", Slide: "bunk"})
+	s.Members, s.Today = []cycle.Member{m}, today+60
+	for _, k := range cycle.Evaluate(tl, s).Outcomes[0].Tasks {
+		if k.Kind == coach.SafetyStop {
+			t.Error("the shop's repair did not settle it")
 		}
 	}
 }

@@ -14,6 +14,19 @@ type Change func(*coach.Stay)
 func (t Tools) WhatIf(c *coach.Coach, on civil.Date, changes ...Change) coach.Coach {
 	out := *c
 	out.Stays = nil
+	if len(c.Stays) > 0 && c.Stays[0].From >= on { // the first place is assumed back to the fitting: that past stays
+		first := on - 1
+		for _, s := range c.Slides {
+			for _, r := range s.Runs {
+				for _, p := range r.Parts {
+					first = min(first, p.Fitted)
+				}
+			}
+		}
+		past := c.Stays[0]
+		past.From, past.Until = first, on-1
+		out.Stays = append(out.Stays, past)
+	}
 	for _, s := range c.Stays {
 		if s.From >= on {
 			break

@@ -168,6 +168,9 @@ type upkeepWorker struct {
 func (w *upkeepWorker) Work(ctx context.Context, _ *river.Job[upkeepArgs]) error {
 	d := w.daemon
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Lapse(ctx); err != nil {
+			return err
+		}
 		stuck, err := tx.Stuck(ctx, 30*time.Minute, 1000)
 		if err != nil {
 			return err

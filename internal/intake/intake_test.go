@@ -244,6 +244,31 @@ func TestListMistakes(t *testing.T) {
 	}
 }
 
+// A stay begins with the coach's earliest fitting unless a row says since when;
+// problems name the line of the file, blank lines counted.
+func TestListDates(t *testing.T) {
+	head := "coach,place,since,slide,run,part,material,construction,fitted\n"
+	row := func(since, run, fitted string) string {
+		return "k,\"Yuma, AZ\"," + since + ",s," + run + ",bulb,tpv,track," + fitted + "\n"
+	}
+	for name, c := range map[string]struct{ text, from string }{
+		"earliest":          {head + row("", "outer/top", "2023-04-01") + row("", "outer/aft", "2021-05-01"), "2021-05-01"},
+		"given later":       {head + row("", "outer/top", "2021-05-01") + row("2023-04-01", "outer/aft", "2024-05-01"), "2023-04-01"},
+		"given, then blank": {head + row("2023-04-01", "outer/top", "2024-05-01") + row("", "outer/aft", "2020-05-01"), "2023-04-01"},
+	} {
+		r := Read(opt(t), nil, File{"l.csv", []byte(c.text)})
+		if err := r.Problems.Err(); err != nil {
+			t.Errorf("%s: %v", name, err)
+		} else if got := r.Coaches[0].Stays[0].From.String(); got != c.from {
+			t.Errorf("%s: from %s, want %s", name, got, c.from)
+		}
+	}
+	err := Read(opt(t), nil, File{"l.csv", []byte(head + "\n\n" + row("", "outer/top", "soon"))}).Problems.Err()
+	if err == nil || !strings.Contains(err.Error(), "l.csv:4: column fitted") {
+		t.Errorf("the line is wrong: %v", err)
+	}
+}
+
 func TestDoubtsAreNotes(t *testing.T) {
 	c := Read(opt(t), nil, File{"a.yaml", []byte(`
 places: [{place: yard, lat: 39.74, lon: -104.99, zone: America/Denver}]

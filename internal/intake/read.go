@@ -348,7 +348,7 @@ func orOpen(d civil.Date) string {
 func (r *reader) services(f *fields, c *coach.Coach) {
 	for i, n := range f.list("services") {
 		g := r.fields(n, fmt.Sprintf("%s.services[%d]", f.path, i))
-		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: g.opt("run"),
+		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
 			By: g.opt("by"), Note: g.opt("note")}
 		g.must("date", "YYYY-MM-DD")
 		r.target(g, c, s.Slide, s.Run)

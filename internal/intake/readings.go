@@ -24,7 +24,7 @@ var readingWords = map[coach.ReadingKind][]string{
 func (r *reader) readings(f *fields, c *coach.Coach) {
 	for i, n := range f.list("readings") {
 		g := r.fields(n, fmt.Sprintf("%s.readings[%d]", f.path, i))
-		x := coach.Reading{Kind: word(g, "kind", coach.ReadingKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: g.opt("run"),
+		x := coach.Reading{Kind: word(g, "kind", coach.ReadingKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: strings.ToLower(g.opt("run")),
 			Part: word(g, "part", coach.PartKinds, "none"), By: word(g, "by", []string{"shop", "owner"}, "shop"), Note: g.opt("note")}
 		g.must("date", "YYYY-MM-DD")
 		if x.Part == "none" {
@@ -55,9 +55,25 @@ func (r *reader) about(g *fields, c *coach.Coach, x *coach.Reading) {
 	if x.Kind == coach.ShoreA && (x.Part == coach.Bulb || x.Part == "" || soft(c, x)) {
 		r.warn(g.n.get("kind"), g.at("kind"), "is kept as a note: Shore A says nothing on a hollow bulb or a sponge; name a dense wiper, or measure the bulb's height")
 	}
+	if x.Kind == coach.CrackGrade && x.Part == "" {
+		r.problem(&node{line: g.n.line}, g.at("part"), "is missing: a crack is on a part", "bulb, wiper or corner")
+	} else if x.Part != "" && x.Run != "" && !hasPart(c, x) {
+		r.warn(&node{line: g.n.line}, g.at("part"), "names a "+string(x.Part)+" that the run does not have: the reading is kept as a note")
+	}
 	if needsRun := x.Kind == coach.BulbHeight || x.Kind == coach.CrackGrade || x.Kind == coach.LipThickness || x.Kind == coach.LiftedEdge; needsRun && x.Run == "" {
 		r.problem(&node{line: g.n.line}, g.at("run"), "is missing", "position/side, such as outer/top")
 	}
+}
+
+func hasPart(c *coach.Coach, x *coach.Reading) bool {
+	for _, s := range c.Slides {
+		for _, run := range s.Runs {
+			if s.ID == x.Slide && run.Key() == x.Run && slices.ContainsFunc(run.Parts, func(p coach.Part) bool { return p.Kind == x.Part }) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // soft reports whether a reading's part is made of sponge or foam.

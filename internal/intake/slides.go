@@ -79,7 +79,7 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 	return map[coach.PartKind][]coach.Material{
 		coach.Bulb: rubber, coach.Wiper: rubber, coach.Corner: rubber,
 		coach.Carrier:  {coach.SteelCarrier, coach.PVC, coach.TPV, coach.EPDMDense, coach.Unknown},
-		coach.Adhesive: {coach.AcrylicTape, coach.Unknown},
+		coach.Adhesive: append([]coach.Material{coach.AcrylicTape}, rubber...), // what is bonded is often named by its strip
 	}
 }()
 

@@ -4,7 +4,9 @@ import (
 	"bytes"
 	"cmp"
 	"encoding/csv"
+	"errors"
 	"fmt"
+	"io"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -109,23 +111,28 @@ type table struct {
 
 func readRows(f File) (table, error) {
 	var grid [][]string
+	var lines []int // of each row; nil: one a row
 	var err error
 	if strings.EqualFold(filepath.Ext(f.Name), ".xlsx") {
 		grid, err = readXLSX(f.Data)
 	} else {
-		grid, err = readCSV(f.Data)
+		grid, lines, err = readCSV(f.Data)
 	}
 	if err != nil || len(grid) == 0 {
 		return table{}, cmp.Or(err, fmt.Errorf("it has no heading row"))
 	}
 	t := table{headings: grid[0]}
 	for i, cells := range grid[1:] {
-		rw := row{line: i + 2, cells: map[string]string{}}
+		line := i + 2
+		if lines != nil {
+			line = lines[i+1]
+		}
+		rw := row{line: line, cells: map[string]string{}}
 		for j, c := range cells {
 			c = strings.TrimSpace(c)
 			switch {
 			case c == "":
-			case j >= len(t.headings) || strings.TrimSpace(t.headings[j]) == "":
+			case j >= len(t.headings):
 				rw.surplus = cmp.Or(rw.surplus, c)
 			default:
 				rw.cells[foldHeading(t.headings[j])] = c
@@ -140,10 +147,10 @@ func readRows(f File) (table, error) {
 
 // readCSV reads commas, semicolons or tabs, whichever the headings use most, in
 // UTF-8, UTF-16 with its mark, or else Windows-1252 as spreadsheets save it.
-func readCSV(data []byte) ([][]string, error) {
+func readCSV(data []byte) (grid [][]string, lines []int, err error) {
 	text, err := toUTF8(data)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	r := csv.NewReader(bytes.NewReader(text))
 	first, _, _ := bytes.Cut(text, []byte("\n"))
@@ -153,7 +160,17 @@ func readCSV(data []byte) ([][]string, error) {
 		}
 	}
 	r.FieldsPerRecord = -1
-	return r.ReadAll()
+	for {
+		rec, err := r.Read()
+		if errors.Is(err, io.EOF) {
+			return grid, lines, nil
+		}
+		if err != nil {
+			return nil, nil, err
+		}
+		line, _ := r.FieldPos(0)
+		grid, lines = append(grid, rec), append(lines, line)
+	}
 }
 
 func toUTF8(data []byte) ([]byte, error) {
@@ -218,6 +235,7 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		}
 		r.addRow(c, rw.line, at)
 	}
+	beginStays(order)
 	return order
 }
 
@@ -286,12 +304,35 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 			r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line), old.text+" (one value for the whole coach, slide or run)")
 		}
 	}
-	if f := part.get("fitted"); f != nil && at("since") == nil && at("place") != nil {
-		if from := stay.get("from"); from == nil {
-			first := *f
-			stay.set("from", &first)
-		} else if len(from.text) == len(f.text) && f.text < from.text {
-			from.text = f.text
+}
+
+// beginStays lets the stay of each coach begin with its earliest fitting where no
+// row said since when.
+func beginStays(coaches []*node) {
+	for _, c := range coaches {
+		stay := firstItem(c, "stays", c.line)
+		if stay.get("from") != nil || stay.get("place") == nil {
+			continue
+		}
+		var first *node
+		eachPart(c, func(p *node) {
+			if f := p.get("fitted"); f != nil && (first == nil || len(f.text) == len(first.text) && f.text < first.text) {
+				first = f
+			}
+		})
+		if first != nil {
+			from := *first
+			stay.set("from", &from)
+		}
+	}
+}
+
+func eachPart(c *node, f func(*node)) {
+	for _, s := range listOf(c, "slides", c.line).list {
+		for _, r := range listOf(s, "runs", c.line).list {
+			for _, p := range listOf(r, "parts", c.line).list {
+				f(p)
+			}
 		}
 	}
 }

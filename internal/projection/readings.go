@@ -93,22 +93,21 @@ func (a *aging) evidence(run *coach.Run, p *coach.Part, r *coach.Reading) (t *be
 		rise := wear.Modulus(r.Value) - e0
 		limit := wear.Modulus(h.Shore.Value+h.Points.Value) - e0
 		step := wear.Modulus(r.Value+rules.Readings.ShoreError.Value) - wear.Modulus(r.Value)
-		return a.share(t, r.Day, rise/limit, step/limit, "softer than new: swelling, another spot or temperature, or a new part")
+		return a.share(t, r.Day, 0, rise/limit, step/limit, "softer than new: swelling, another spot or temperature, or a new part")
 	case coach.CrackGrade:
 		if t = a.find(coach.Weathering); t == nil {
 			return nil, 0, 0, "cracks are not what ends this part"
 		}
-		obs := max(0.1, 0.2*r.Value)
+		obs := 0.2 * r.Value
 		if r.Value >= 4 {
 			obs = 1
 		}
-		return a.share(t, r.Day, obs, obs*rules.Readings.GradeError.Value, "")
+		return a.grade(t, r.Day, obs)
 	case coach.LiftedEdge:
 		if t = a.find(coach.AdhesionLoss); t == nil {
 			return nil, 0, 0, "this part is not bonded"
 		}
-		obs := min(1, max(0.1, r.Value/5))
-		return a.share(t, r.Day, obs, obs*rules.Readings.GradeError.Value, "")
+		return a.grade(t, r.Day, min(1, r.Value/5))
 	case coach.LipThickness:
 		return a.fromLip(run, p, r)
 	}
@@ -124,18 +123,32 @@ func (a *aging) find(m coach.Mechanism) *belief {
 	return nil
 }
 
-// share compares an observed damage over limit, with its error, to the one the
-// rules predict for the day.
-func (a *aging) share(t *belief, day civil.Date, obs, err float64, backwards string) (*belief, float64, float64, string) {
+// grade reads a coarse sign. No sign at all says something only when the rules
+// expect one by then.
+func (a *aging) grade(t *belief, day civil.Date, obs float64) (*belief, float64, float64, string) {
+	const visible = 0.1 // damage that a careful look begins to see
 	now := a.line.until(a.x, day)
-	pred := a.damage(t.term, &now)
+	if obs < visible {
+		if a.damage(t.term, &now) <= visible {
+			return t, 0, 0, "no sign yet, as the rules expect"
+		}
+		obs = visible
+	}
+	return a.share(t, day, 0, obs, obs*a.line.engine.Rules.Readings.GradeError.Value, "")
+}
+
+// share compares an observed damage over limit, with its error, to the one the
+// rules predict for the day less what they predict up to the first reading.
+func (a *aging) share(t *belief, day civil.Date, before, obs, err float64, backwards string) (*belief, float64, float64, string) {
+	now := a.line.until(a.x, day)
+	pred := a.damage(t.term, &now) - before
 	switch {
-	case obs <= 0 && backwards != "":
+	case obs < -err && backwards != "":
 		return t, 0, 0, backwards
 	case pred < 0.02:
 		return t, 0, 0, "too soon after the fitting to say anything about the rate"
 	}
-	obs = max(obs, 0.02)
+	obs = max(obs, 0.02, err/2)
 	return t, math.Log(obs / pred), math.Min(2, err/obs), ""
 }
 
@@ -160,7 +173,8 @@ func (a *aging) fromHeight(run *coach.Run, p *coach.Part, r *coach.Reading) (*be
 		return t, 0, 0, "flatter than its gap: check the reading"
 	}
 	now := a.line.until(a.x, r.Day)
-	dose := max(0, now[doseSet]-a.from[doseSet]) / daysPerYear
+	rate := a.line.engine.Rules.Constructions[run.Construction].Rate.Value
+	dose := rate * max(0, now[doseSet]-a.from[doseSet]) / daysPerYear
 	pred := wear.Set(dose, tauYears(set, p.HotSet), set.Beta.Value, 0)
 	if pred < 0.02 {
 		return t, 0, 0, "too soon after the fitting to say anything about the rate"
@@ -176,7 +190,7 @@ func (a *aging) fromLip(run *coach.Run, p *coach.Part, r *coach.Reading) (*belie
 		return nil, 0, 0, "wear is not what ends this part"
 	}
 	for _, first := range a.line.life.Coach.Readings {
-		if first.Kind != r.Kind || first.Run != r.Run || first.Slide != r.Slide || first.Day < p.Fitted {
+		if first.Kind != r.Kind || first.Run != r.Run || first.Slide != r.Slide || first.Part != r.Part || first.Day < p.Fitted || first.By != "shop" && r.By == "shop" {
 			continue
 		}
 		if first.Day >= r.Day {
@@ -184,7 +198,8 @@ func (a *aging) fromLip(run *coach.Run, p *coach.Part, r *coach.Reading) (*belie
 		}
 		limit := a.line.engine.Rules.Abrasion.LipLimit.Value
 		e := a.line.engine.Rules.Readings.LipError.Value * math.Sqrt2 / limit
-		return a.share(t, r.Day, (first.Value-r.Value)/limit, e, fmt.Sprintf("thicker than on %s", first.Day))
+		then := a.line.until(a.x, first.Day)
+		return a.share(t, r.Day, a.damage(t.term, &then), (first.Value-r.Value)/limit, e, fmt.Sprintf("thicker than on %s", first.Day))
 	}
 	return t, 0, 0, "the first thickness of this lip: later ones are measured against it"
 }

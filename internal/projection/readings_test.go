@@ -50,7 +50,7 @@ func TestReadingsMoveDates(t *testing.T) {
 		{"hard wiper", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 1500, 76, "shop")}, coach.Wiper, earlier, ""},
 		{"soft wiper", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 1500, 62, "shop")}, coach.Wiper, later, ""},
 		{"softer than new", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 1500, 50, "shop")}, coach.Wiper, 0, "softer than new"},
-		{"the day of the fitting", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 0, 60, "shop")}, coach.Wiper, 0, "softer than new"},
+		{"the day of the fitting", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 0, 60, "shop")}, coach.Wiper, 0, "too soon"},
 		{"before the fitting", []coach.Reading{reading(coach.ShoreA, coach.Wiper, -10, 80, "shop")}, coach.Wiper, 0, ""},
 		{"owner against shop", []coach.Reading{reading(coach.ShoreA, coach.Wiper, 1480, 85, "owner"), reading(coach.ShoreA, coach.Wiper, 1500, 62, "shop")}, coach.Wiper, later, "outranks"},
 		{"first lip", []coach.Reading{reading(coach.LipThickness, coach.Wiper, 10, 2, "shop")}, coach.Wiper, 0, "first thickness"},
@@ -75,6 +75,42 @@ func TestReadingsMoveDates(t *testing.T) {
 	width := func(f Forecast) float64 { return years(f, f.Late) / years(f, f.Early) }
 	if width(s) >= width(base[coach.Wiper]) || width(s) < math.Exp(2*1.28*b.engine.Rules.Readings.LeastBand.Value)*.9 {
 		t.Errorf("the band went from a factor of %.2f to %.2f", width(base[coach.Wiper]), width(s))
+	}
+}
+
+// A reading that shows just what the rules predict leaves the rate where it is,
+// whatever the construction; no crack while none is expected says nothing.
+func TestReadingsAsPredicted(t *testing.T) {
+	b := setup(t)
+	p := b.place(t, "Columbus, OH")
+	for _, construction := range coach.Constructions {
+		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: construction, Fitted: fitted, FreeHeight: 20, Gaps: []unit.Length{12},
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
+		c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1, Cycles: 3}}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+		l := Life{c, []*exposure.Place{p}}
+		on := fitted.Add(1500)
+		ln := lineCache{}.get(b.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, on.Add(10)), on, 60)
+		bulb := ln.aging(b.engine.model(&run.Parts[0], construction), fitted, false)
+		limit := b.engine.Rules.Materials[coach.EPDMSponge].Set.Limit.Value
+		beta := b.engine.Rules.Materials[coach.EPDMSponge].Set.Beta.Value
+		set := -math.Expm1(math.Log1p(-limit) * math.Pow(bulb.ratio(coach.CompressionSet, on), beta))
+		wiper := ln.aging(b.engine.model(&run.Parts[1], construction), fitted, false)
+		lip := b.engine.Rules.Abrasion.LipLimit.Value
+		first, now := 2-lip*wiper.ratio(coach.Abrasion, fitted.Add(700)), 2-lip*wiper.ratio(coach.Abrasion, on)
+		c.Readings = []coach.Reading{
+			reading(coach.CrackGrade, coach.Wiper, 200, 0, "shop"), reading(coach.LipThickness, coach.Wiper, 700, first, "shop"),
+			reading(coach.BulbHeight, coach.Bulb, 1500, 20-8*set, "shop"), reading(coach.LipThickness, coach.Wiper, 1500, now, "shop"),
+		}
+		for _, f := range b.engine.Run(l, When{On: on, CareDays: 60}) {
+			for _, u := range f.Readings {
+				if u.Mechanism != "" && math.Abs(u.Rate-1) > .01 {
+					t.Errorf("%s %s on %s: rate %.3f after a reading as predicted", construction, u.Reading.Kind, f.Part, u.Rate)
+				}
+				if u.Reading.Kind == coach.CrackGrade && !strings.Contains(u.Flag, "as the rules expect") {
+					t.Errorf("%s: a clean lip early on: %+v", construction, u)
+				}
+			}
+		}
 	}
 }
 
@@ -111,6 +147,10 @@ func TestDangerHoldsTheSlide(t *testing.T) {
 		{"drip", coach.Coach{Readings: []coach.Reading{{Day: day, Slide: "s", Kind: coach.HoseTest, Value: 2}}}, true},
 		{"repaired by the shop", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day + 5, Kind: coach.ReplaceSeal, By: "shop", Slide: "s"}}}, false},
 		{"conditioned by the owner", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day + 5, Kind: coach.Lubricate, By: "owner", Slide: "s"}}}, true},
+		{"inspected the same day", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day, Kind: coach.Inspect, By: "shop", Slide: "s"}}}, true},
+		{"replaced the same day", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day, Kind: coach.ReplaceSeal, By: "shop", Slide: "s", Run: "outer/top"}}}, false},
+		{"dry on another run", coach.Coach{Readings: []coach.Reading{{Day: day, Slide: "s", Run: "outer/top", Kind: coach.HoseTest, Value: 3}, {Day: day + 1, Slide: "s", Run: "outer/bottom", Kind: coach.HoseTest}}}, true},
+		{"light, then drip, then dry", coach.Coach{Readings: []coach.Reading{light, {Day: day + 1, Slide: "s", Run: "outer/top", Kind: coach.HoseTest, Value: 2}, {Day: day + 2, Slide: "s", Run: "outer/top", Kind: coach.HoseTest}}}, true},
 		{"inspected before", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day - 5, Kind: coach.Inspect, By: "shop", Slide: "s"}}}, true},
 	} {
 		if _, held := c.c.DangerOn("s", day+10); held != c.held {

@@ -270,15 +270,15 @@ func (in *Input) answered(c *candidate) Reason {
 			continue
 		}
 		end := a.Until
-		switch a.Kind {
-		case Done:
+		switch {
+		case a.Kind == Done && c.task.Kind != coach.SafetyStop:
 			return DoneReported
-		case Book:
+		case a.Kind == Book || a.Kind == Done: // a danger is settled by a reading or the shop, not by a word
 			end = a.Day.Add(in.Rules.Manners.BookingDays)
 			if in.Today < end {
 				return BookedAsked
 			}
-		case Later:
+		case a.Kind == Later:
 			if in.Today < end {
 				return Snoozed
 			}
@@ -305,7 +305,8 @@ func (in *Input) memory(p *coach.Person, c *candidate) (out remembered) {
 			continue
 		}
 		out.told = out.told || slices.Contains(m.Covers, rk)
-		if !m.Answered && slices.ContainsFunc(m.Covers, func(c string) bool { return strings.HasPrefix(c, taskKey+"#") }) {
+		answered := m.Answered && m.Task == c.task.Kind // an answer is about what the message led with
+		if !answered && slices.ContainsFunc(m.Covers, func(c string) bool { return strings.HasPrefix(c, taskKey+"#") }) {
 			out.unanswered++
 			out.last = max(out.last, m.Day)
 		}

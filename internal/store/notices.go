@@ -27,7 +27,7 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
 			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', made_on = excluded.made_on, not_before = excluded.not_before, target = excluded.target,
-				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, subject = excluded.subject, body_text = excluded.body_text,
+				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, person_name = excluded.person_name, from_name = excluded.from_name, reply_to = excluded.reply_to, subject = excluded.subject, body_text = excluded.body_text,
 				body_html = excluded.body_html, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
 				WHERE notice.state = 'withdrawn'`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
@@ -122,7 +122,7 @@ func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease t
 	var rows []NoticeRow
 	err = tx.list(ctx, &rows, `
 		UPDATE notice SET state = 'sending', lease_end = ?, tries = tries + 1
-		WHERE account_id = ? AND notice_key = ? AND not_before <= ?
+		WHERE account_id = ? AND notice_key = ? AND not_before <= ? AND recalled_at IS NULL
 			AND (state IN ('queued', 'retry') OR (state = 'sending' AND lease_end <= ?))
 		RETURNING `+noticeColumns, micro(tx.now.Add(lease)), id, key, now, now)
 	if err != nil || len(rows) == 0 {
@@ -203,13 +203,20 @@ func (tx *Tx) Counts(ctx context.Context) (out map[reminder.State]int, oldest ti
 	return out, oldest, err
 }
 
+// Lapse withdraws recalled notices whose worker died: nobody will settle them.
+func (tx *Tx) Lapse(ctx context.Context) (n int64, err error) {
+	defer fail("store.Lapse", &err)
+	now := micro(tx.now)
+	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', lease_end = NULL, settled_at = ? WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NOT NULL`, now, now)
+}
+
 // Stuck returns open notices whose time, or whose lease, passed longer ago than
 // grace: their job was lost or died. Upkeep gives them a new one.
 func (tx *Tx) Stuck(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
 	defer fail("store.Stuck", &err)
 	before := micro(tx.now.Add(-grace))
 	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice
-		WHERE (state IN ('queued', 'retry') AND not_before < ?) OR (state = 'sending' AND lease_end < ?)
+		WHERE recalled_at IS NULL AND ((state IN ('queued', 'retry') AND not_before < ?) OR (state = 'sending' AND lease_end < ?))
 		ORDER BY not_before, notice_key LIMIT ?`, before, before, most)
 	return out, err
 }

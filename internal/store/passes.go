@@ -28,7 +28,7 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]
 	}
 	err = tx.list(ctx, &rows, `
 		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
-		WHERE account_id = ? AND state <> 'withdrawn' ORDER BY coach_id, made_on, notice_key`, id)
+		WHERE account_id = ? AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' ORDER BY coach_id, made_on, notice_key`, id)
 	if err != nil {
 		return nil, err
 	}
@@ -102,19 +102,23 @@ type Request struct {
 	Coach   string `db:"coach_id" json:"coach"`
 	Person  string `db:"person" json:"person"`
 	TaskKey string `db:"task_key" json:"task"`
-	Kind    string `db:"kind" json:"kind"` // "book" or "call"
+	Kind    string `db:"kind" json:"kind"` // "book", "confirm" or "call"
 	Day     string `db:"day" json:"day"`   // of the request; "" for calls
 }
 
-// Requests returns the bookings asked for since a day and the tasks on the call
-// list of the last pass, with kind "book" and "call".
+// Requests returns, with kind "book", the bookings asked for since a day; with
+// "confirm" the work that a person reported as done and only the shop can confirm;
+// and with "call" the tasks on the call list of the last pass.
 func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
 	defer fail("store.Requests", &err)
 	err = tx.list(ctx, &out, `
 		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?
 		UNION ALL
+		SELECT coach_id, person, task_key, 'confirm', day FROM answer WHERE account_id = ? AND kind = 'done' AND day >= ?
+			AND (task_key LIKE 'replace_%' OR task_key LIKE 'rebond|%' OR task_key LIKE 'refit|%' OR task_key LIKE 'safety_%')
+		UNION ALL
 		SELECT coach_id, person, task_key, 'call', '' FROM suppressed WHERE account_id = ? AND reason = 'call_list'
-		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id)
+		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id, since.String(), id)
 	return out, err
 }
 

@@ -277,10 +277,20 @@ func tail(z float64) (logS, hazard float64) {
 }
 
 // LogRank compares the survival of groups: chi-squared with one degree of freedom
-// less than the groups, and its upper tail probability. Groups without lives are
-// left out; ok is false with fewer than two groups or no failure.
+// less than the groups, and its upper tail probability. Groups with nobody
+// at risk at any failure are left out; ok is false with fewer than two groups or no failure.
 func LogRank(groups [][]Life) (chi2, p float64, ok bool) {
-	groups = slices.DeleteFunc(slices.Clone(groups), func(g []Life) bool { return len(g) == 0 })
+	first := math.Inf(1) // groups with nobody left at the first failure say nothing
+	for _, g := range groups {
+		for _, l := range g {
+			if l.Failed {
+				first = math.Min(first, l.Time)
+			}
+		}
+	}
+	groups = slices.DeleteFunc(slices.Clone(groups), func(g []Life) bool {
+		return !slices.ContainsFunc(g, func(l Life) bool { return l.Time >= first })
+	})
 	k := len(groups)
 	if k < 2 {
 		return 0, 0, false

@@ -97,6 +97,16 @@ func TestPublished(t *testing.T) {
 	}
 }
 
+// A group censored before the first failure changes nothing.
+func TestLogRankLeavesOutTheUnseen(t *testing.T) {
+	a, pa, _ := LogRank([][]Life{sixMP, placebo})
+	for _, groups := range [][][]Life{{sixMP, placebo, lives(nil, .5, .6)}, {lives(nil, .5), sixMP, placebo}, {sixMP, nil, placebo}} {
+		if b, pb, ok := LogRank(groups); !ok || math.Abs(a-b) > 1e-9 || math.Abs(pa-pb) > 1e-12 {
+			t.Errorf("%v %v %v, want %v %v", b, pb, ok, a, pa)
+		}
+	}
+}
+
 func TestTooFewFailures(t *testing.T) {
 	for name, l := range map[string][]Life{"four": lives([]float64{1, 2, 3, 4}, 5, 6), "one time": lives(repeat(3, 9)), "none": nil, "zero": lives([]float64{0, 1, 2, 3, 4, 5})} {
 		if _, ok := FitWeibull(l); ok {

@@ -35,6 +35,7 @@ func Run(t *testing.T, open Open) {
 		"SettleNeedsClaim":     settleNeedsClaim,
 		"RetryWaits":           retryWaits,
 		"RecalledWhileSending": recalledWhileSending,
+		"RecalledThenCrashed":  recalledThenCrashed,
 		"WithdrawnComesBack":   withdrawnComesBack,
 		"Requests":             requests,
 		"ConcurrentClaims":     concurrentClaims,
@@ -264,6 +265,34 @@ func recalledWhileSending(t *testing.T, open func() *store.DB) {
 	settle(t, db, reminder.Retry, 0)
 	if _, ok := claim(t, db, "k"); ok {
 		t.Error("a recalled notice was tried again")
+	}
+}
+
+// The same when the worker dies before it can settle.
+func recalledThenCrashed(t *testing.T, open func() *store.DB) {
+	db := open()
+	clock := noon
+	db.Now = func() time.Time { return clock }
+	seed(t, db)
+	add(t, db, notice("k", noon))
+	claim(t, db, "k")
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		_, err := tx.Withdraw(ctx, shop.ID, "", "")
+		return err
+	})
+	clock = noon.Add(3 * time.Hour)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		stuck, err := tx.Stuck(ctx, time.Minute, 10)
+		if len(stuck) != 0 {
+			t.Error("a recalled notice counts as stuck")
+		}
+		if n, err := tx.Lapse(ctx); err != nil || n != 1 {
+			t.Errorf("%d lapsed: %v", n, err)
+		}
+		return err
+	})
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("a recalled notice was claimed after a crash")
 	}
 }
 
