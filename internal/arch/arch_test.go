@@ -22,7 +22,7 @@ var rows = [][]string{
 	{"unit", "civil", "fault", "buildinfo"},
 	{"coach", "wear", "climate", "survival", "settings", "metrics", "httpkit"},
 	{"rulebook", "exposure"},
-	{"projection"},
+	{"projection", "experience"},
 	{"plan"},
 	{"reminder"},
 	{"intake", "store", "delivery", "mailbox"},

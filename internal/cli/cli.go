@@ -37,19 +37,20 @@ type commands struct {
 	Config string `help:"Configuration file; without it the defaults and SEALMANAC_* variables hold." env:"SEALMANAC_CONFIG"`
 	Rules  string `help:"Rulebook to use instead of the built-in one." type:"path"`
 
-	Demo     demoCmd     `cmd:"" help:"Run the whole job on invented coaches with a built-in mailbox."`
-	Import   importCmd   `cmd:"" help:"Read coach files or part lists into the store, all or nothing."`
-	Forecast forecastCmd `cmd:"" help:"Date every part and task of a coach file; needs no store."`
-	Explain  explainCmd  `cmd:"" help:"Show the chain of reasons behind one part's dates."`
-	Rehearse rehearseCmd `cmd:"" help:"Play days ahead: which notices would go to whom and why. Nothing is sent."`
-	Serve    serveCmd    `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
-	Migrate  migrateCmd  `cmd:"" help:"Bring the store's schema forward."`
-	Requests requestsCmd `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
-	Resume   resumeCmd   `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
-	Check    checkCmd    `cmd:"" help:"Check configuration, rulebook, database and mail server."`
-	Climate  climateCmd  `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
-	Learn    learnCmd    `cmd:"" help:"Learn lives from a CSV of failures and survivors: Kaplan-Meier, Weibull, lognormal, log-rank."`
-	Version  versionCmd  `cmd:"" help:"Print the version."`
+	Demo       demoCmd       `cmd:"" help:"Run the whole job on invented coaches with a built-in mailbox."`
+	Import     importCmd     `cmd:"" help:"Read coach files or part lists into the store, all or nothing."`
+	Forecast   forecastCmd   `cmd:"" help:"Date every part and task of a coach file; needs no store."`
+	Explain    explainCmd    `cmd:"" help:"Show the chain of reasons behind one part's dates."`
+	Rehearse   rehearseCmd   `cmd:"" help:"Play days ahead: which notices would go to whom and why. Nothing is sent."`
+	Serve      serveCmd      `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
+	Migrate    migrateCmd    `cmd:"" help:"Bring the store's schema forward."`
+	Experience experienceCmd `cmd:"" help:"Compare the account's own renewals with its rules, and accept what they propose."`
+	Requests   requestsCmd   `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
+	Resume     resumeCmd     `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
+	Check      checkCmd      `cmd:"" help:"Check configuration, rulebook, database and mail server."`
+	Climate    climateCmd    `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
+	Learn      learnCmd      `cmd:"" help:"Learn lives from a CSV of failures and survivors: Kaplan-Meier, Weibull, lognormal, log-rank."`
+	Version    versionCmd    `cmd:"" help:"Print the version."`
 }
 
 // env is what commands run in.

@@ -51,7 +51,7 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 		res = Evaluate(t, snap)
 		for i := range res.Outcomes {
 			o := &res.Outcomes[i]
-			if err := tx.SaveOutcome(ctx, id, o.Coach, on, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+			if err := tx.SaveOutcome(ctx, id, o.Coach, on, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
 				return err
 			}
 		}

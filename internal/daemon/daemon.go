@@ -54,6 +54,7 @@ type Daemon struct {
 	DB       *store.DB
 	Desk     *desk.Desk
 	tools    cycle.Tools
+	own      ownRules
 	river    *river.Client[*sql.Tx]
 	registry *prometheus.Registry
 	meters   *meters

@@ -98,7 +98,12 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 // RunPass makes an account's pass of a day now.
 func (d *Daemon) RunPass(ctx context.Context, id coach.AccountID, on civil.Date) (cycle.Result, []reminder.Notice, error) {
 	begun := time.Now()
-	res, added, err := cycle.Pass(ctx, d.DB, d.tools, id, on, d.enqueue)
+	tools, err := d.toolsOf(ctx, id)
+	if err != nil {
+		d.meters.passed(time.Since(begun), cycle.Result{}, err)
+		return cycle.Result{}, nil, err
+	}
+	res, added, err := cycle.Pass(ctx, d.DB, tools, id, on, d.enqueue)
 	d.meters.passed(time.Since(begun), res, err)
 	return res, added, err
 }

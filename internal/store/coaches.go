@@ -88,6 +88,9 @@ func (tx *Tx) saveCoach(ctx context.Context, id coach.AccountID, c *coach.Coach)
 	if err != nil {
 		return err
 	}
+	if err := tx.endLives(ctx, id, c); err != nil {
+		return err
+	}
 	if _, err := tx.exec(ctx, `DELETE FROM part WHERE account_id = ? AND coach_id = ?`, id, c.ID); err != nil {
 		return err
 	}

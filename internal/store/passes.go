@@ -148,8 +148,9 @@ func (tx *Tx) OptOuts(ctx context.Context, id coach.AccountID) (out map[string]b
 	return out, err
 }
 
-// SaveOutcome replaces what the last pass found for a coach.
-func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, fs []projection.Forecast, ts []plan.Task, ss []reminder.Suppressed) (err error) {
+// SaveOutcome replaces what the last pass found for a coach, and under which
+// version of the rulebook.
+func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, rulebook string, fs []projection.Forecast, ts []plan.Task, ss []reminder.Suppressed) (err error) {
 	defer fail("store.SaveOutcome", &err)
 	for _, table := range []string{"forecast", "task", "suppressed"} {
 		if _, err := tx.exec(ctx, `DELETE FROM `+table+` WHERE account_id = ? AND coach_id = ?`, id, c); err != nil {
@@ -159,9 +160,9 @@ func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, o
 	for i := range fs {
 		f := &fs[i]
 		_, err := tx.exec(ctx, `
-			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold)
+			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold, rulebook)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold, rulebook)
 		if err != nil {
 			return err
 		}

@@ -94,6 +94,7 @@ type Weibull struct {
 	Shape, Scale Estimate
 	LogLik       float64
 	B10          Estimate // Scale (-ln .9)^(1/Shape)
+	Median       Estimate // Scale (ln 2)^(1/Shape)
 }
 
 // FitWeibull fits by maximum likelihood. ok is false under LeastFailures failures
@@ -164,9 +165,12 @@ func weibullOf(k, scale, top, d, sumLog, s0, s1, s2 float64) Weibull {
 	det := iee*ikk - iek*iek
 	vEta, vK, cov := ikk/det, iee/det, -iek/det
 	w := Weibull{Shape: positive(k, math.Sqrt(vK)), Scale: positive(scale*top, math.Sqrt(vEta)), LogLik: ll}
-	q := math.Log(-math.Log(0.9))
-	vB := vEta + q*q/(k*k)*vK - 2*q/k*cov
-	w.B10 = positive(scale*top*math.Exp(q/k), math.Sqrt(math.Max(0, vB)))
+	quantile := func(p float64) Estimate {
+		q := math.Log(-math.Log1p(-p))
+		v := vEta + q*q/(k*k)*vK - 2*q/k*cov
+		return positive(scale*top*math.Exp(q/k), math.Sqrt(math.Max(0, v)))
+	}
+	w.B10, w.Median = quantile(0.1), quantile(0.5)
 	return w
 }
 

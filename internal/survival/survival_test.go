@@ -1,11 +1,18 @@
 package survival
 
 import (
+	"encoding/csv"
 	"math"
 	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"sealmanac/internal/testkit"
 )
 
 func lives(failed []float64, censored ...float64) (out []Life) {
@@ -18,83 +25,83 @@ func lives(failed []float64, censored ...float64) (out []Life) {
 	return out
 }
 
-func repeat(t float64, n int) (out []float64) {
-	for range n {
-		out = append(out, t)
+var sixMP, placebo = set("6-mp"), set("placebo")
+
+// set reads one published set of lives.
+func set(name string) (out []Life) {
+	f, err := os.Open(filepath.Join("..", "..", "testdata", "published", "lives.csv"))
+	if err != nil {
+		panic(err)
+	}
+	defer f.Close() //nolint:errcheck // read only
+	r := csv.NewReader(f)
+	r.Comment = '#'
+	rows, err := r.ReadAll()
+	if err != nil {
+		panic(err)
+	}
+	for _, row := range rows {
+		if t, err := strconv.ParseFloat(row[1], 64); err == nil && row[0] == name {
+			out = append(out, Life{t, row[2] == "1"})
+		}
 	}
 	return out
 }
 
-var (
-	// NIST/SEMATECH e-Handbook 8.2.1.5 (through a third-party test).
-	nistKM = lives([]float64{10, 32, 56, 98, 122, 181}, append([]float64{50, 100, 125, 150}, repeat(200, 10)...)...)
-	// NIST/SEMATECH e-Handbook 8.4.1.3 (two repositories).
-	nistWeibull = lives([]float64{54, 187, 216, 240, 244, 335, 361, 373, 375, 386}, repeat(500, 10)...)
-	// Shock absorbers of Meeker and Escobar (data through a repository).
-	shocks = lives([]float64{6700, 9120, 12200, 13150, 14300, 17520, 20100, 20900, 22700, 26510, 27490},
-		6950, 7820, 8790, 9660, 9820, 11310, 11690, 11850, 11880, 12140, 12870, 13330, 13470, 14040, 17540, 17890, 18420, 18960, 18980, 19410, 20100, 20150, 20320, 23490, 27410, 27890, 28100)
-	// Freireich's 6-MP patients, as in Gehan 1965 (from memory).
-	sixMP = lives([]float64{6, 6, 6, 7, 10, 13, 16, 22, 23}, 6, 9, 10, 11, 17, 19, 20, 25, 32, 32, 34, 35)
-	// The placebo group of the same trial (from memory).
-	placebo = lives([]float64{1, 1, 2, 2, 3, 4, 4, 5, 5, 8, 8, 8, 8, 11, 11, 12, 12, 15, 17, 22, 23})
-)
+// statistic computes what a row of fits.csv names: a statistic, a set, a step.
+func statistic(t *testing.T, what string) float64 {
+	t.Helper()
+	f := strings.Fields(what)
+	l := set(f[1])
+	w, _ := FitWeibull(l)
+	n, _ := FitLognormal(l)
+	step := func() Step {
+		k, err := strconv.Atoi(f[2])
+		if err != nil {
+			t.Fatal(err)
+		}
+		curve := KaplanMeier(l)
+		return curve[(k+len(curve))%len(curve)]
+	}
+	switch f[0] {
+	case "km":
+		return step().Survival
+	case "se":
+		return step().SE
+	case "shape":
+		return w.Shape.Value
+	case "scale":
+		return w.Scale.Value
+	case "lnscale":
+		return math.Log(w.Scale.Value)
+	case "loglik":
+		return w.LogLik
+	case "b10":
+		return w.B10.Value
+	case "se_lnscale":
+		return math.Log(w.Scale.High/w.Scale.Value) / z95
+	case "se_lnsigma":
+		return math.Log(w.Shape.High/w.Shape.Value) / z95
+	case "mu":
+		return n.Mu.Value
+	case "sigma":
+		return n.Sigma.Value
+	case "lloglik":
+		return n.LogLik
+	case "logrank":
+		chi2, _, _ := LogRank([][]Life{l, set(f[2])})
+		return chi2
+	}
+	t.Fatalf("unknown statistic %q", what)
+	return 0
+}
 
-// Values recomputed with R 4.2.2 and survival 3.5.3 agree with the published ones
-// where those are known; tolerance 1e-4 relative.
-func TestPublished(t *testing.T) {
-	near := func(name string, got, want float64) {
-		t.Helper()
-		if math.IsNaN(got) || math.Abs(got-want) > 1e-4*math.Abs(want) {
-			t.Errorf("%s: got %.8g, want %.8g", name, got, want)
-		}
+func TestPublishedFits(t *testing.T) {
+	functions := map[string]func([]float64) float64{}
+	for _, c := range testkit.Published(t, "fits.csv") {
+		functions[c.Function] = func([]float64) float64 { return statistic(t, c.Function) }
 	}
-	for i, want := range []float64{.95, .90, .847059, .794118, .737395, .670359} {
-		near("NIST 8.2.1.5", KaplanMeier(nistKM)[i].Survival, want)
-	}
-	near("NIST 8.2.1.5 se", KaplanMeier(nistKM)[5].SE, .112141)
-	for i, want := range []float64{.857143, .806723, .752941, .690196, .627451, .537815, .448179} {
-		near("6-MP", KaplanMeier(sixMP)[i].Survival, want)
-	}
-	steps := KaplanMeier(shocks)
-	near("shock absorbers, last step", steps[len(steps)-1].Survival, .287376)
-	for _, c := range []struct {
-		name             string
-		lives            []Life
-		shape, scale, ll float64
-	}{
-		{"NIST 8.4.1.3", nistWeibull, 1.720797, 606.5276, -75.134618},
-		{"shock absorbers", shocks, 3.160580, 27717.36, -123.99394},
-		{"6-MP", sixMP, 1.353735, 33.76515, -41.65868},
-	} {
-		w, ok := FitWeibull(c.lives)
-		if !ok {
-			t.Fatalf("%s: no fit", c.name)
-		}
-		near(c.name+" shape", w.Shape.Value, c.shape)
-		near(c.name+" scale", w.Scale.Value, c.scale)
-		near(c.name+" loglik", w.LogLik, c.ll)
-		if w.Shape.Low >= w.Shape.Value || w.Scale.High <= w.Scale.Value || w.B10.Low >= w.B10.Value {
-			t.Errorf("%s: intervals %+v", c.name, w)
-		}
-	}
-	w, _ := FitWeibull(nistWeibull)
-	near("NIST 8.4.1.3 B10", w.B10.Value, 164.022)
-	near("NIST 8.4.1.3 se of ln scale", math.Log(w.Scale.High/w.Scale.Value)/z95, .20594)
-	near("NIST 8.4.1.3 se of ln sigma", math.Log(w.Shape.High/w.Shape.Value)/z95, .29181)
-	ws, _ := FitWeibull(shocks)
-	near("shock absorbers B10", ws.B10.Value, 13599.7)
-	l, ok := FitLognormal(shocks)
-	if !ok {
-		t.Fatal("no lognormal fit")
-	}
-	near("shock absorbers mu", l.Mu.Value, 10.144703)
-	near("shock absorbers sigma", l.Sigma.Value, .530029)
-	near("shock absorbers lognormal loglik", l.LogLik, -124.60715)
-	// Cox and Oakes and many others give 16.79 for this comparison (from memory).
-	chi2, p, ok := LogRank([][]Life{sixMP, placebo})
-	if !ok || math.Abs(chi2-16.79) > .01 || math.Abs(p-4.17e-5) > 2e-6 {
-		t.Errorf("log-rank %.4f, p %.3g", chi2, p)
-	}
+	testkit.Check(t, "fits.csv", functions)
 }
 
 // A group censored before the first failure changes nothing.
@@ -108,7 +115,7 @@ func TestLogRankLeavesOutTheUnseen(t *testing.T) {
 }
 
 func TestTooFewFailures(t *testing.T) {
-	for name, l := range map[string][]Life{"four": lives([]float64{1, 2, 3, 4}, 5, 6), "one time": lives(repeat(3, 9)), "none": nil, "zero": lives([]float64{0, 1, 2, 3, 4, 5})} {
+	for name, l := range map[string][]Life{"four": lives([]float64{1, 2, 3, 4}, 5, 6), "one time": lives([]float64{3, 3, 3, 3, 3, 3}), "none": nil, "zero": lives([]float64{0, 1, 2, 3, 4, 5})} {
 		if _, ok := FitWeibull(l); ok {
 			t.Errorf("%s: Weibull fitted", name)
 		}

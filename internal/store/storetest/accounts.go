@@ -102,7 +102,7 @@ func outcomeIsReplaced(t *testing.T, open func() *store.DB) {
 	task := plan.Task{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}
 	for range 2 {
 		update(t, db, func(ctx context.Context, tx *store.Tx) error {
-			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, []projection.Forecast{f}, []plan.Task{task}, []reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
+			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", []projection.Forecast{f}, []plan.Task{task}, []reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
 			if err != nil {
 				return err
 			}

@@ -321,7 +321,7 @@ func requests(t *testing.T, open func() *store.DB) {
 		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org", reminder.Answer{TaskKey: "b", Kind: reminder.Book, Day: on}); err != nil {
 			return err
 		}
-		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, nil, nil, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
+		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", nil, nil, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
 			return err
 		}
 		got, err := tx.Requests(ctx, shop.ID, on-30)
