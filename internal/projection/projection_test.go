@@ -201,6 +201,64 @@ func TestSplitStayEqualsWhole(t *testing.T) {
 	}
 }
 
+// Time only adds: the hazard never falls from one day to the next.
+func TestHazardNeverFalls(t *testing.T) {
+	b := setup(t)
+	places := []*exposure.Place{b.place(t, "Kelowna BC"), b.place(t, "Yuma, AZ"), b.place(t, "Kelowna BC")}
+	c := &coach.Coach{Stays: []coach.Stay{
+		{From: fitted, Until: fitted + 199, Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: 40, Cycles: .2},
+		{From: fitted + 200, Until: fitted + 399, Shelter: coach.Carport, Rooms: coach.RoomsIn, Heading: -1, Cycles: 1},
+		{From: fitted + 400, Until: fitted + 600, Shelter: coach.Indoor, Rooms: coach.RoomsIn, Heading: -1},
+	}, Services: []coach.Service{{Day: fitted + 90, Kind: coach.Lubricate}, {Day: fitted + 300, Kind: coach.Lubricate}}}
+	for _, m := range coach.Materials {
+		for _, k := range coach.PartKinds {
+			run := coach.Run{Position: coach.Outer, Side: coach.Fore, Construction: coach.PeelStick, Fitted: fitted, Parts: []coach.Part{{Kind: k, Material: m, Fitted: fitted}}}
+			c.Slides = []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}
+			on := fitted.Add(500)
+			ln := lineCache{}.get(b.engine, Life{c, places}, &c.Slides[0], &run, exposure.Spans(c.Stays, fitted, fitted.Add(4000)), on, 60)
+			a := ln.aging(b.engine.model(&run.Parts[0], coach.PeelStick), fitted, false)
+			prev := 0.0
+			for d := fitted; d < fitted+4000; d++ {
+				h, _ := a.hazard(d)
+				if h < prev-1e-9 || math.IsNaN(h) {
+					t.Fatalf("%s %s: hazard falls from %v to %v on %s", m, k, prev, h, d)
+				}
+				prev = h
+			}
+		}
+	}
+}
+
+// Where every day is like every other, the order of two stays does not matter.
+func TestOrderOfEqualStaysIsIrrelevant(t *testing.T) {
+	b := setup(t)
+	dark := &exposure.Place{ID: "even"}
+	for m := range dark.Normals.Months {
+		dark.Normals.Months[m] = climate.Month{Tmax: 31, Tmin: 31}
+	}
+	out := coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: -1, Cycles: 2}
+	in := coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1, Cycles: .1}
+	damage := func(x, y coach.Stay) (sum []float64) {
+		x.From, x.Until, y.From = fitted, fitted+299, fitted+300
+		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}, {Kind: coach.Wiper, Material: coach.Neoprene, Fitted: fitted}}}
+		c := &coach.Coach{Stays: []coach.Stay{x, y}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+		on := fitted.Add(600)
+		ln := lineCache{}.get(b.engine, Life{c, []*exposure.Place{dark, dark}}, &c.Slides[0], &run, exposure.Spans(c.Stays, fitted, on+1), on, 60)
+		for i := range run.Parts {
+			a := ln.aging(b.engine.model(&run.Parts[i], coach.Track), fitted, false)
+			_, each := a.hazard(on)
+			sum = append(sum, each[:len(a.terms)]...)
+		}
+		return sum
+	}
+	x, y := damage(out, in), damage(in, out)
+	for i := range x {
+		if math.Abs(x[i]-y[i]) > 1e-9*(1+x[i]) {
+			t.Errorf("term %d: %v one way, %v the other", i, x[i], y[i])
+		}
+	}
+}
+
 func TestConditioningSparesTheLip(t *testing.T) {
 	b := setup(t)
 	p := b.place(t, "Columbus, OH")
