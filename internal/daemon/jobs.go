@@ -86,7 +86,8 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 	for i, n := range ns {
 		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
 			rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}}}
-		if n.NotBefore.After(tx.Now()) {
+		// The job library keeps its own clock; in the demo ours stands on another day.
+		if n.NotBefore.After(tx.Now()) && n.NotBefore.After(time.Now()) {
 			opts.ScheduledAt = n.NotBefore
 		}
 		jobs[i] = river.InsertManyParams{Args: noticeArgs{n.Account, n.Key}, InsertOpts: opts}
