@@ -95,7 +95,14 @@ func (c *forecastCmd) Run(e *env) error {
 	}
 	report := forecastReport{On: on, Rulebook: tools.Engine.Rules.Version, Coaches: []coachReport{}}
 	for i := range content.Coaches {
-		report.Coaches = append(report.Coaches, reportOf(tools.Assess(&content.Coaches[i], on), on))
+		k := &content.Coaches[i]
+		c := reportOf(tools.Assess(k, on), on)
+		for _, s := range k.Slides {
+			if r, held := k.DangerOn(s.ID, on); held {
+				c.Holds = append(c.Holds, holdReport{s.ID, r.Day, r.Kind})
+			}
+		}
+		report.Coaches = append(report.Coaches, c)
 	}
 	if c.JSON {
 		return printJSON(e.out, report)
@@ -114,6 +121,7 @@ type (
 		Coach  coach.ID     `json:"coach"`
 		Band   string       `json:"band,omitempty"`
 		Season string       `json:"season,omitempty"`
+		Holds  []holdReport `json:"holds,omitempty"`
 		Parts  []partReport `json:"parts"`
 		Tasks  []taskReport `json:"tasks"`
 	}
@@ -133,6 +141,11 @@ type (
 		Capped       bool               `json:"beyond_horizon,omitempty"`
 		Hold         string             `json:"hold,omitempty"`
 		Readings     []readingReport    `json:"readings,omitempty"`
+	}
+	holdReport struct {
+		Slide   coach.SlideID     `json:"slide"`
+		Since   civil.Date        `json:"since"`
+		Reading coach.ReadingKind `json:"reading"`
 	}
 	readingReport struct {
 		Date      civil.Date        `json:"date"`
@@ -224,6 +237,9 @@ func printForecast(w io.Writer, r forecastReport) error {
 			continue
 		}
 		fmt.Fprintf(w, " (band %s, season %s)\n", c.Band, c.Season)
+		for _, h := range c.Holds {
+			fmt.Fprintf(w, "  ON HOLD: slide %s, %s read on %s; its other tasks are silent until that is settled\n", h.Slide, strings.ReplaceAll(string(h.Reading), "_", " "), h.Since)
+		}
 		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "  run\tpart\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
 		for _, p := range c.Parts {

@@ -24,7 +24,7 @@ type whatIf struct {
 const whatIfForm = "topper=yes|no, shelter=open|carport|indoor, rooms=out|in, place=TOWN, lubricate=N/year"
 
 // parseWhatIf reads changes such as "shelter=carport".
-func parseWhatIf(texts []string, tab *climate.Tables) (w whatIf, err error) {
+func parseWhatIf(texts []string, tab *climate.Tables, known []coach.Coach) (w whatIf, err error) {
 	for _, text := range texts {
 		key, value, _ := strings.Cut(text, "=")
 		value = strings.TrimSpace(value)
@@ -49,6 +49,10 @@ func parseWhatIf(texts []string, tab *climate.Tables) (w whatIf, err error) {
 			}
 			w.changes = append(w.changes, func(s *coach.Stay) { s.Rooms = x })
 		case "place":
+			if own, ok := ownSite(known, value); ok {
+				w.changes = append(w.changes, func(s *coach.Stay) { s.Site = own })
+				continue
+			}
 			p, err := tab.Lookup(value)
 			if pe, ok := errors.AsType[*climate.PlaceError](err); ok {
 				return w, &fault.Error{Kind: fault.Invalid, Err: err, Hint: "Write " + pe.Allowed() + "."}
@@ -67,6 +71,18 @@ func parseWhatIf(texts []string, tab *climate.Tables) (w whatIf, err error) {
 		}
 	}
 	return w, nil
+}
+
+// ownSite finds a place of the shop's own among the stays of the file.
+func ownSite(known []coach.Coach, name string) (coach.Site, bool) {
+	for _, c := range known {
+		for _, s := range c.Stays {
+			if strings.EqualFold(s.Site.Name, name) {
+				return s.Site, true
+			}
+		}
+	}
+	return coach.Site{}, false
 }
 
 func oneOf[T ~string](value string, set []T) (T, bool) {
@@ -108,7 +124,7 @@ func (c *forecastCmd) compare(e *env, content intake.Content, tools cycle.Tools,
 	if err != nil {
 		return err
 	}
-	w, err := parseWhatIf(c.WhatIf, tab)
+	w, err := parseWhatIf(c.WhatIf, tab, content.Coaches)
 	if err != nil {
 		return err
 	}

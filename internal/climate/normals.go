@@ -46,7 +46,7 @@ func (t *Tables) At(lat, lon, elev float64) Normals {
 		}
 	}
 	if typical {
-		kind = "typical-year temperature, corrected by +0.9/+0.2 K"
+		kind = "typical-year temperature, corrected by +0.9/+0.2 K, ±1.6 K a month (one typical year, not a mean)"
 	}
 	n.fillRadiation(t)
 	n.Method = kind + "; radiation " + n.Method

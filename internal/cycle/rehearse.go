@@ -3,6 +3,7 @@ package cycle
 import (
 	"runtime"
 	"slices"
+	"strings"
 	"sync"
 
 	"sealmanac/internal/civil"
@@ -94,13 +95,17 @@ func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) Rehe
 			if assume == AllDone {
 				day := max(n.Target, in.Today+3)
 				due[day] = append(due[day], n)
+				for _, key := range n.Covers { // it is arranged: nobody is asked again before that day
+					taskKey, _, _ := strings.Cut(key, "#")
+					m.Answers = append(m.Answers, reminder.Answer{TaskKey: taskKey, Kind: reminder.Later, Day: in.Today, Until: day + 1})
+				}
 			}
 		}
 	}
 	return p
 }
 
-// do plays that everything of the notice's leading kind was done on a day.
+// do plays that everything a notice named was done on a day.
 func (m *Member) do(n reminder.Notice, day civil.Date) {
 	for i := range m.Past {
 		if m.Past[i].TaskKey == n.TaskKey {
@@ -108,19 +113,20 @@ func (m *Member) do(n reminder.Notice, day civil.Date) {
 		}
 	}
 	for _, key := range n.Covers {
-		_, run, ok := reminder.Covered(key, n.Task)
+		kind := coach.TaskKind(key[:strings.IndexByte(key, '|')])
+		_, run, ok := reminder.Covered(key, kind)
 		if !ok {
 			continue
 		}
 		for i := range m.Coach.Slides {
 			s := &m.Coach.Slides[i]
 			if run == string(s.ID) {
-				m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: n.Task, Slide: s.ID, By: "rehearsal"})
+				m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, By: "shop"})
 			}
 			for j := range s.Runs {
 				if r := &s.Runs[j]; s.Address(*r) == run {
-					m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: n.Task, Slide: s.ID, Run: r.Key(), By: "rehearsal"})
-					renew(r, n.Task, day)
+					m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, Run: r.Key(), By: "shop"})
+					renew(r, kind, day)
 				}
 			}
 		}

@@ -147,6 +147,14 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err
 	}
-	log.Info("notice", "message_id", n.MessageID, "channel", ch.Name(), "verdict", string(v), "reply", reply)
+	attrs := []any{"message_id", n.MessageID, "channel", ch.Name(), "verdict", string(v), "reply", reply}
+	if state == reminder.Retry {
+		attrs = append(attrs, "again_in", wait)
+	}
+	if v == Taken {
+		log.Info("notice", attrs...)
+	} else {
+		log.Warn("notice not taken; 'sealmanac check' tries the mail server", attrs...)
+	}
 	return v, sendErr
 }

@@ -75,6 +75,10 @@ func Plain(err error) string {
 	for err != nil {
 		e, ok := err.(*Error) //nolint:errorlint // walks the chain itself
 		if !ok {
+			if j, ok := err.(interface{ Unwrap() []error }); ok && len(j.Unwrap()) == 1 { //nolint:errorlint // walks the chain itself
+				err = j.Unwrap()[0]
+				continue
+			}
 			if u := errors.Unwrap(err); u != nil {
 				if f, ok := errors.AsType[*Error](u); ok && f.Msg != "" {
 					err = u // a wrapper around one of ours says nothing new

@@ -282,7 +282,7 @@ func (r *reader) season(f *fields, c *coach.Coach) {
 	g.done()
 	if ok1 && ok2 {
 		c.Season = civil.Season{Opens: opens, Closes: closes}
-	} else if len(g.n.keys) > 0 {
+	} else if g.n.get("opens") == nil || g.n.get("closes") == nil {
 		r.problem(&node{line: n.line}, g.path, "needs opens and closes", "opens: MM-DD and closes: MM-DD")
 	}
 }

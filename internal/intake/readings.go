@@ -57,8 +57,15 @@ func (r *reader) about(g *fields, c *coach.Coach, x *coach.Reading) {
 	}
 	if x.Kind == coach.CrackGrade && x.Part == "" {
 		r.problem(&node{line: g.n.line}, g.at("part"), "is missing: a crack is on a part", "bulb, wiper or corner")
-	} else if x.Part != "" && x.Run != "" && !hasPart(c, x) {
+	} else if x.Part != "" && x.Run != "" && slices.ContainsFunc(c.Slides, func(s coach.Slide) bool { return s.ID == x.Slide }) && !hasPart(c, x) {
 		r.warn(&node{line: g.n.line}, g.at("part"), "names a "+string(x.Part)+" that the run does not have: the reading is kept as a note")
+	}
+	for _, s := range c.Slides {
+		for _, run := range s.Runs {
+			if s.ID == x.Slide && run.Key() == x.Run && x.Day != 0 && x.Day < run.Fitted {
+				r.warn(g.n.get("date"), g.at("date"), "is before the run was fitted on "+run.Fitted.String()+": the reading moves no date")
+			}
+		}
 	}
 	if needsRun := x.Kind == coach.BulbHeight || x.Kind == coach.CrackGrade || x.Kind == coach.LipThickness || x.Kind == coach.LiftedEdge; needsRun && x.Run == "" {
 		r.problem(&node{line: g.n.line}, g.at("run"), "is missing", "position/side, such as outer/top")

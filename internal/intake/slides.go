@@ -123,8 +123,9 @@ func (r *reader) hotSet(n *node, path string) *coach.HotSet {
 	temp, ok3 := value(f, "temp", unit.ParseCelsius)
 	f.done()
 	switch {
-	case !ok1 || !ok2 || !ok3:
+	case f.n.get("set") == nil || f.n.get("hours") == nil || f.n.get("temp") == nil:
 		r.problem(&node{line: n.line}, path, "needs set, hours and temp", "such as {set: 35 %, hours: 22, temp: 70 C}")
+	case !ok1 || !ok2 || !ok3: // reported where it stands
 	case set <= 0 || set >= 0.95:
 		f.bad(f.n.get("set"), "set", "is not a usable figure", "more than 0 %, less than 95 %")
 	case temp < 50:

@@ -18,7 +18,7 @@ func (p *planner) replacements(forecasts []projection.Forecast) {
 		var t Task
 		switch {
 		case f.Hold != "":
-			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on, Latest: p.on.Add(30),
+			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on.Add(14), Latest: p.on.Add(30),
 				Why: "This run is on hold: " + f.Hold + "."}
 		case f.Governing == "" || f.Likely > limit || f.Likely >= f.Late && f.Capped:
 			continue

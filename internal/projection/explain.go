@@ -72,8 +72,11 @@ func (x *explainer) chain() []Reason {
 	x.places()
 	m := x.e.model(x.part, x.line.run.Construction)
 	x.exposures(m)
-	a := x.line.aging(m, x.part.Fitted, x.e.cold(x.line.run))
-	x.damages(a)
+	if x.f.Hold == "" { // no clock runs on a run that does not fit
+		a := x.line.aging(m, x.part.Fitted, x.e.cold(x.line.run))
+		a.learn(x.line.slide, x.line.run, x.part, x.on)
+		x.damages(a)
+	}
 	x.readings()
 	x.fit()
 	x.need()
@@ -117,6 +120,9 @@ func (x *explainer) exposures(m *model) {
 		}
 		x.say("exposure", "exposure", "daily sums of typical days, Arrhenius rates", "%s", text)
 	}
+	if st := x.line.life.Coach.Stays; st[len(st)-1].Until != 0 && st[len(st)-1].Until < x.on {
+		x.say("exposure", "", "as README.md says of stays", "no stay is known after %s: the twelve months before it are assumed to repeat, or the last stay to go on when less is known", st[len(st)-1].Until)
+	}
 	if n := len(lubrications(x.line.life.Coach.Services, x.line.slide.ID, x.line.run.Key(), x.on)); x.part.Kind == coach.Wiper {
 		x.say("exposure", "lubricant", figure(x.e.Rules.Lubricant.Days), "conditioned %d time(s) on record; from %s on it is assumed to be done every %.0f days, so a record of it moves the date a little", n, x.on, x.care)
 	}
@@ -143,9 +149,10 @@ func (x *explainer) damages(a *aging) {
 		} else {
 			text += fmt.Sprintf(", lives scatter by a factor of %.2f", math.Exp(t.sigma))
 		}
-		if x.f.Hold == "" {
-			text += fmt.Sprintf("; %.0f %% of the need on %s", 100*share, x.f.Likely)
+		if rate := a.terms[i].rate; rate != 1 {
+			text += fmt.Sprintf(", %.0f %% at its own rate of %.2f", 100*d*rate, rate)
 		}
+		text += fmt.Sprintf("; %.0f %% of the need on %s", 100*share, x.f.Likely)
 		x.say("damage", t.rule, x.source(t), "%s", text)
 		if t.dose == doseSet {
 			x.setDetail(dose)
@@ -201,7 +208,8 @@ func (x *explainer) setDetail(days float64) {
 
 // fit says the squeeze when it was measured.
 func (x *explainer) fit() {
-	r := x.line.run
+	now := AsMeasured(x.line.life.Coach, x.line.slide.ID, x.line.run, x.on)
+	r := &now
 	narrow, wide, ok := r.GapSpread()
 	if !ok || r.FreeHeight == 0 || x.part.Kind != coach.Bulb {
 		return

@@ -147,7 +147,8 @@ func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, w Wh
 	}
 	d.Slide, d.Run, d.RunKey, d.Part, d.Material = s.ID, s.Address(*r), r.Key(), p.Kind, p.Material
 	d.Construction, d.Fitted = r.Construction, p.Fitted
-	if why := e.Misfit(r); why != "" { // no clock is started on a run that does not fit
+	measured := AsMeasured(l.life.Coach, s.ID, r, w.On)
+	if why := e.Misfit(&measured); why != "" { // no clock is started on a run that does not fit
 		return Forecast{Slide: d.Slide, Run: d.Run, RunKey: d.RunKey, Part: d.Part, Material: d.Material, Construction: d.Construction, Fitted: d.Fitted, Hold: why, Readings: d.Readings}
 	}
 	return d

@@ -293,6 +293,28 @@ func TestMisfitStartsNoClock(t *testing.T) {
 	}
 }
 
+// A gap read later decides the fit: a room that was adjusted fits again.
+func TestGapsReadLaterDecideTheFit(t *testing.T) {
+	b := setup(t)
+	run := coach.Run{Position: coach.Outer, Side: coach.Top, Fitted: fitted, FreeHeight: 20, Gaps: []unit.Length{5}}
+	gap := func(after int, mm float64) coach.Reading {
+		return coach.Reading{Day: fitted.Add(after), Slide: "s", Run: "outer/top", Kind: coach.ClosedGap, Value: mm}
+	}
+	for _, c := range []struct {
+		name string
+		rs   []coach.Reading
+		bad  bool
+	}{
+		{"as fitted", nil, true}, {"adjusted", []coach.Reading{gap(10, 12), gap(10, 13)}, false}, {"one end still tight", []coach.Reading{gap(10, 12), gap(10, 6)}, true},
+		{"worse again", []coach.Reading{gap(10, 12), gap(90, 19)}, true}, {"not yet read", []coach.Reading{gap(500, 12)}, true},
+	} {
+		m := AsMeasured(&coach.Coach{Readings: c.rs}, "s", &run, fitted.Add(200))
+		if why := b.engine.Misfit(&m); (why != "") != c.bad {
+			t.Errorf("%s: %q", c.name, why)
+		}
+	}
+}
+
 // BenchmarkDates finds the three dates of a part over 40 years from running sums;
 // BenchmarkBareLoop adds the same daily rates day by day and notes when they pass
 // the same limits. Budget: within 3 times the bare loop.

@@ -111,6 +111,9 @@ func (a *aging) evidence(run *coach.Run, p *coach.Part, r *coach.Reading) (t *be
 	case coach.LipThickness:
 		return a.fromLip(run, p, r)
 	}
+	if r.Kind == coach.ClosedGap {
+		return nil, 0, 0, "taken for the fit of the run"
+	}
 	return nil, 0, 0, "noted; it moves no date by itself"
 }
 
