@@ -114,7 +114,7 @@ func MeanFilm(c, span, nl, dl float64) float64 {
 
 // bondPoints are hours after application and the share of the final bond of an
 // acrylic foam tape at room temperature: 50 % at 20 min, 90 % at 24 h, 100 % at
-// 72 h (hardware guide, secondary copy; see science notes in DEVELOPERS.md).
+// 72 h (hardware guide, secondary copy; see the table of checks in DEVELOPERS.md).
 var bondPoints = [][2]float64{{1.0 / 3, .5}, {24, .9}, {72, 1}}
 
 // Bond returns the share of the final bond, in [0, 1], h hours after an acrylic
