@@ -135,6 +135,16 @@ func (e *env) rulebook(fromConfig string) (*rulebook.Rulebook, error) {
 	return rulebook.Parse(b)
 }
 
+// parts returns the tables and the rules that a configuration's passes stand on.
+func (e *env) parts(cfg settings.Config) (*climate.Tables, *rulebook.Rulebook, error) {
+	tables, err := e.tables()
+	if err != nil {
+		return nil, nil, err
+	}
+	rules, err := e.rulebook(cfg.Rulebook)
+	return tables, rules, err
+}
+
 func (e *env) settings() (settings.Config, error) {
 	return settings.Load(e.top.Config, os.Getenv)
 }

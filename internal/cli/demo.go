@@ -13,6 +13,7 @@ import (
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/demo"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/settings"
 )
 
 type demoCmd struct {
@@ -23,11 +24,7 @@ type demoCmd struct {
 
 // Run plays the demo.
 func (c *demoCmd) Run(e *env) (err error) {
-	tables, err := e.tables()
-	if err != nil {
-		return err
-	}
-	rules, err := e.rulebook("")
+	tables, rules, err := e.parts(settings.Config{})
 	if err != nil {
 		return err
 	}
@@ -37,7 +34,7 @@ func (c *demoCmd) Run(e *env) (err error) {
 		}
 		defer os.RemoveAll(c.Dir) //nolint:errcheck // a temporary folder
 	}
-	d, err := demo.Start(e.ctx, demo.Options{Dir: c.Dir, Rules: rules, Tables: tables, Log: e.log(slog.LevelWarn), Out: e.out, Listen: c.Listen})
+	d, err := demo.Start(e.ctx, demo.Options{Dir: c.Dir, Rules: rules, Tables: tables, Log: e.log(slog.LevelWarn), Listen: c.Listen})
 	if err != nil {
 		return err
 	}

@@ -27,11 +27,7 @@ func (c *experienceCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	tables, err := e.tables()
-	if err != nil {
-		return err
-	}
-	rules, err := e.rulebook(cfg.Rulebook)
+	tables, rules, err := e.parts(cfg)
 	if err != nil {
 		return err
 	}

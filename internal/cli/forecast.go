@@ -19,6 +19,7 @@ import (
 	"sealmanac/internal/intake"
 	"sealmanac/internal/plan"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/settings"
 )
 
 // reading is how commands that need no store read their files.
@@ -29,11 +30,7 @@ type reading struct {
 
 // read reads files; "demo" stands for the built-in scenario.
 func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content, cycle.Tools, error) {
-	tables, err := e.tables()
-	if err != nil {
-		return intake.Content{}, cycle.Tools{}, err
-	}
-	rules, err := e.rulebook("")
+	tables, rules, err := e.parts(settings.Config{})
 	if err != nil {
 		return intake.Content{}, cycle.Tools{}, err
 	}

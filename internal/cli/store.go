@@ -85,7 +85,7 @@ func (c *importCmd) haveAccount(e *env, cfg settings.Config) error {
 	if db.Ready(e.ctx) != nil {
 		return missing
 	}
-	return db.Update(e.ctx, func(tx *store.Tx) error {
+	return db.View(e.ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(e.ctx, coach.AccountID(c.Account), false); fault.KindOf(err) == fault.NotFound {
 			return missing
 		} else {
@@ -146,11 +146,7 @@ func (serveCmd) Run(e *env) error {
 	if err := cfg.ForServing(); err != nil {
 		return err
 	}
-	tables, err := e.tables()
-	if err != nil {
-		return err
-	}
-	rules, err := e.rulebook(cfg.Rulebook)
+	tables, rules, err := e.parts(cfg)
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ package coach
 
 import (
 	"slices"
+	"time"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/unit"
@@ -31,6 +32,15 @@ type Account struct {
 	Email  string // where answers go
 	Phone  string
 	Zone   string // IANA name; the nightly pass runs in it
+}
+
+// Location returns the account's zone; UTC when it gave none or one that this
+// machine does not know.
+func (a Account) Location() *time.Location {
+	if loc, err := time.LoadLocation(a.Zone); err == nil {
+		return loc // "" is UTC
+	}
+	return time.UTC
 }
 
 // Coach is a motor coach or trailer, its slide-outs and its life so far.

@@ -75,7 +75,7 @@ func (s *states) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	var counts map[reminder.State]int
 	var oldest time.Time
-	err := s.db.Update(ctx, func(tx *store.Tx) (err error) {
+	err := s.db.View(ctx, func(tx *store.Tx) (err error) {
 		counts, oldest, err = tx.Counts(ctx)
 		return err
 	})

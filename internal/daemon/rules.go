@@ -24,7 +24,7 @@ type ownRules struct {
 func (d *Daemon) toolsOf(ctx context.Context, id coach.AccountID) (cycle.Tools, error) {
 	t := d.tools
 	var rules *rulebook.Rulebook
-	err := d.DB.Update(ctx, func(tx *store.Tx) (err error) {
+	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
 		rules, err = desk.RulesOf(ctx, tx, id, t.Engine.Rules)
 		return err
 	})

@@ -34,7 +34,7 @@ func (d *Daemon) keepSchedules(ctx context.Context) {
 
 func (d *Daemon) syncSchedules(ctx context.Context, zones map[coach.AccountID]string) error {
 	var accounts []coach.Account
-	err := d.DB.Update(ctx, func(tx *store.Tx) (err error) {
+	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
 		accounts, err = tx.Accounts(ctx)
 		return err
 	})
@@ -62,19 +62,12 @@ func (d *Daemon) syncSchedules(ctx context.Context, zones map[coach.AccountID]st
 
 // nightly is the schedule of an account's pass, in its own zone.
 func (d *Daemon) nightly(a coach.Account) (cron.Schedule, error) {
-	return cron.ParseStandard("CRON_TZ=" + zoneOf(a).String() + " " + d.opt.Config.PassCron)
-}
-
-func zoneOf(a coach.Account) *time.Location {
-	if loc, err := time.LoadLocation(a.Zone); err == nil && a.Zone != "" {
-		return loc
-	}
-	return time.UTC
+	return cron.ParseStandard("CRON_TZ=" + a.Location().String() + " " + d.opt.Config.PassCron)
 }
 
 // passJob is today's pass of an account, as its own zone dates today.
 func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
-	today := civil.FromTime(d.opt.Now().In(zoneOf(a)))
+	today := civil.FromTime(d.opt.Now().In(a.Location()))
 	return passArgs{a.ID, today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
 }
 
@@ -82,7 +75,7 @@ func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
 // schedules live in memory and miss what falls into a stop.
 func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 	done := map[string]string{}
-	err := d.DB.Update(ctx, func(tx *store.Tx) error {
+	err := d.DB.View(ctx, func(tx *store.Tx) error {
 		passes, err := tx.Passes(ctx)
 		for _, p := range passes {
 			done[p.Account] = p.Day
@@ -97,8 +90,8 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 		if err != nil {
 			return err
 		}
-		now := d.opt.Now().In(zoneOf(a))
-		midnight := civil.FromTime(now).In(zoneOf(a), 0, 0)
+		now := d.opt.Now().In(a.Location())
+		midnight := civil.FromTime(now).In(a.Location(), 0, 0)
 		if done[string(a.ID)] >= civil.FromTime(now).String() || s.Next(midnight.Add(-time.Second)).After(now) {
 			continue
 		}

@@ -7,7 +7,6 @@ package demo
 import (
 	"context"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/http"
 	"os"
@@ -40,7 +39,6 @@ type Options struct {
 	Rules  *rulebook.Rulebook
 	Tables *climate.Tables
 	Log    *slog.Logger
-	Out    io.Writer
 	Listen string // of the status page
 }
 

@@ -25,7 +25,7 @@ func startDemo(t *testing.T) *Demo {
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Out: io.Discard, Listen: "127.0.0.1:0"})
+	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}

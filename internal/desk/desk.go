@@ -11,6 +11,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"html"
+	"strings"
 	"time"
 
 	"sealmanac/internal/civil"
@@ -64,7 +65,7 @@ type Question struct {
 // Ask reads a link and says what it would do. It changes nothing, so that link
 // scanners do no harm.
 func (d *Desk) Ask(ctx context.Context, token string) (q Question, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		q, err = d.ask(ctx, tx, token)
 		return err
 	})
@@ -94,11 +95,7 @@ func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question,
 
 // today is the shop's day: what an owner says is dated by it.
 func (d *Desk) today(a coach.Account) civil.Date {
-	loc, err := time.LoadLocation(a.Zone)
-	if err != nil {
-		loc = time.UTC
-	}
-	return civil.FromTime(d.Now().In(loc))
+	return civil.FromTime(d.Now().In(a.Location()))
 }
 
 // Answer does what a link says. Doing it twice changes nothing more.
@@ -153,7 +150,8 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 		}
 		if q.Kind == reminder.Done && Care(n.Task) && !before {
 			s := coach.Service{Day: today, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
-			s.Slide, s.Run = splitRun(run)
+			slide, rest, _ := strings.Cut(run, "/") // "galley/outer/top", or a slide alone
+			s.Slide, s.Run = coach.SlideID(slide), rest
 			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
 				return err
 			}
@@ -191,7 +189,7 @@ func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
 // Requests returns what an account's people wait for: bookings asked for in the
 // last 90 days and the call list of the last pass.
 func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Request, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err := tx.Account(ctx, id, false)
 		if err != nil {
 			return err
@@ -229,16 +227,6 @@ func Care(k coach.TaskKind) bool {
 	return false
 }
 
-// splitRun parts "galley/outer/top" into slide and run; "galley" has no run.
-func splitRun(address string) (coach.SlideID, string) {
-	for i, r := range address {
-		if r == '/' {
-			return coach.SlideID(address[:i]), address[i+1:]
-		}
-	}
-	return coach.SlideID(address), ""
-}
-
 // Status is what an operator sees at a glance; it names no person.
 type Status struct {
 	Store  string
@@ -250,7 +238,7 @@ type Status struct {
 // Status reads the state of the store.
 func (d *Desk) Status(ctx context.Context) (s Status, err error) {
 	s.Store = d.DB.Name()
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if s.Passes, err = tx.Passes(ctx); err != nil {
 			return err
 		}
@@ -262,7 +250,7 @@ func (d *Desk) Status(ctx context.Context) (s Status, err error) {
 
 // Notices returns an account's newest notices.
 func (d *Desk) Notices(ctx context.Context, id coach.AccountID, most int) (rows []store.NoticeRow, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		rows, err = tx.Notices(ctx, id, most)
 		return err
 	})

@@ -44,7 +44,7 @@ type Learned struct {
 
 // Experience compares the account's own renewals and survivors with its rules.
 func (d *Desk) Experience(ctx context.Context, id coach.AccountID, t cycle.Tools) (out Learned, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		out, _, err = d.experience(ctx, tx, id, t)
 		return err
 	})

@@ -38,7 +38,8 @@ type Rates struct {
 	UV                             float64 // MJ/m² in 295-385 nm at 25 °C
 }
 
-func (r Rates) add(o Rates, k float64) Rates {
+// Add returns r + k o.
+func (r Rates) Add(o Rates, k float64) Rates {
 	return Rates{r.Set + k*o.Set, r.Hard + k*o.Hard, r.Plasticiser + k*o.Plasticiser, r.Adhere + k*o.Adhere, r.UV + k*o.UV}
 }
 
@@ -56,9 +57,9 @@ type Table struct {
 func (t *Table) Until(p Point) Rates {
 	r := t.sum[p.slot]
 	if p.slot > 59 && !p.leap {
-		r = r.add(t.leap, -1)
+		r = r.Add(t.leap, -1)
 	}
-	return r.add(t.year, float64(p.year)).add(t.leap, float64(p.leaps))
+	return r.Add(t.year, float64(p.year)).Add(t.leap, float64(p.leaps))
 }
 
 // Point is the start of a day, cut up for Table.Until.
@@ -187,7 +188,7 @@ func (t *Tables) compute(k key, p *Place) *Table {
 	for m := range 12 {
 		var mean Rates
 		for _, f := range faces {
-			mean = mean.add(t.month(k, p, m, f), 1/float64(len(faces)))
+			mean = mean.Add(t.month(k, p, m, f), 1/float64(len(faces)))
 		}
 		for i, v := range mean.list() {
 			months[i][m] = v
@@ -215,7 +216,7 @@ func (t *Tables) month(k key, p *Place, m int, f climate.Face) Rates {
 			a = mean + t.rules.CabinFollow*(s.Air-mean)
 		}
 		ts := climate.SurfaceTemperature(a, s.Sun*k.view, k.surface.Absorptance, skyView)
-		sum = sum.add(t.rates(k.surface, ts, s.UV*k.view), 1.0/climate.Steps)
+		sum = sum.Add(t.rates(k.surface, ts, s.UV*k.view), 1.0/climate.Steps)
 	}
 	return sum
 }
@@ -248,11 +249,11 @@ func tableOf(months [5][12]float64) *Table {
 	var tab Table
 	for d := range 366 {
 		day := Rates{daily[0][d], daily[1][d], daily[2][d], daily[3][d], daily[4][d]}
-		tab.sum[d+1] = tab.sum[d].add(day, 1)
+		tab.sum[d+1] = tab.sum[d].Add(day, 1)
 		if d == 59 {
 			tab.leap = day
 		}
 	}
-	tab.year = tab.sum[366].add(tab.leap, -1)
+	tab.year = tab.sum[366].Add(tab.leap, -1)
 	return &tab
 }

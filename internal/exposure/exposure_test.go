@@ -30,7 +30,7 @@ var (
 	out    = coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: -1}
 )
 
-func dose(t *Table, a, b civil.Date) Rates { return t.Until(At(b)).add(t.Until(At(a)), -1) }
+func dose(t *Table, a, b civil.Date) Rates { return t.Until(At(b)).Add(t.Until(At(a)), -1) }
 
 // A period's dose equals the sum of its days, and equals the doses of its halves.
 func TestDoseIsTheSumOfDays(t *testing.T) {
@@ -40,10 +40,10 @@ func TestDoseIsTheSumOfDays(t *testing.T) {
 		n := rapid.IntRange(1, 1500).Draw(t, "days")
 		cut := rapid.IntRange(0, n).Draw(t, "cut")
 		whole := dose(tab, a, a.Add(n))
-		halves := dose(tab, a, a.Add(cut)).add(dose(tab, a.Add(cut), a.Add(n)), 1)
+		halves := dose(tab, a, a.Add(cut)).Add(dose(tab, a.Add(cut), a.Add(n)), 1)
 		var days Rates
 		for i := range n {
-			days = days.add(dose(tab, a.Add(i), a.Add(i+1)), 1)
+			days = days.Add(dose(tab, a.Add(i), a.Add(i+1)), 1)
 		}
 		for i, w := range whole.list() {
 			if math.Abs(w-halves.list()[i]) > 1e-7*(1+w) || math.Abs(w-days.list()[i]) > 1e-6*(1+w) {

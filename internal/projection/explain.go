@@ -112,7 +112,7 @@ func (x *explainer) exposures(m *model) {
 		}
 		done[s.Stay] = true
 		st := &x.line.life.Coach.Stays[s.Stay]
-		r := combine(ex.tables[s.Stay].Until(next), ex.tables[s.Stay].Until(year), -1)
+		r := ex.tables[s.Stay].Until(next).Add(ex.tables[s.Stay].Until(year), -1)
 		text := fmt.Sprintf("%s from %s: %s, rooms %s, %.1f cycles a month; ", st.Site.Name, st.From, st.Shelter, st.Rooms, float64(st.Cycles)*30.4)
 		text += fmt.Sprintf("%.0f MJ/m² of UV a year reach the %s run", r.UV, x.line.run.Key())
 		if ea := m.surface.SetEa; ea > 0 && r.Set > 0 {

@@ -174,8 +174,8 @@ func (l *line) exposed(s exposure.Surface) *exposed {
 		}
 		tab := x.tables[sp.Stay]
 		start := weighted(tab.Until(sp.From), sp.squeezed)
-		x.base[i] = combine(sum, start, -1)
-		sum = combine(x.base[i], weighted(tab.Until(sp.Until), sp.squeezed), 1)
+		x.base[i] = sum.Add(start, -1)
+		sum = x.base[i].Add(weighted(tab.Until(sp.Until), sp.squeezed), 1)
 	}
 	l.parts[s] = x
 	return x
@@ -184,13 +184,6 @@ func (l *line) exposed(s exposure.Surface) *exposed {
 func weighted(r exposure.Rates, squeezed float64) exposure.Rates {
 	r.Set *= squeezed
 	return r
-}
-
-func combine(a, b exposure.Rates, k float64) exposure.Rates {
-	return exposure.Rates{
-		Set: a.Set + k*b.Set, Hard: a.Hard + k*b.Hard, Plasticiser: a.Plasticiser + k*b.Plasticiser,
-		Adhere: a.Adhere + k*b.Adhere, UV: a.UV + k*b.UV,
-	}
 }
 
 // doses are all sums of a part from its fitting to a day, indexed by dose.
@@ -204,7 +197,7 @@ func (l *line) until(x *exposed, d civil.Date) (out doses) {
 	}
 	i = max(0, i)
 	sp := &l.spans[i]
-	r := combine(x.base[i], weighted(x.tables[sp.Stay].Until(exposure.At(d)), sp.squeezed), 1)
+	r := x.base[i].Add(weighted(x.tables[sp.Stay].Until(exposure.At(d)), sp.squeezed), 1)
 	n := float64(sp.From.Day.DaysUntil(d))
 	out[doseSet], out[doseHard], out[dosePlasticiser], out[doseAdhere], out[doseUV] = r.Set, r.Hard, r.Plasticiser, r.Adhere, r.UV
 	out[doseWear], out[doseRust], out[doseOutdoors] = sp.sumWear+sp.worn(n), sp.sumRust+n*sp.rust, sp.sumOutdoors+n*sp.outdoors

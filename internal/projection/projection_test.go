@@ -335,14 +335,14 @@ func BenchmarkBareLoop(b *testing.B) {
 	var daily [366]exposure.Rates
 	for d := range daily {
 		day := civil.Of(2024, 1, 1).Add(d)
-		daily[d] = combine(x.tables[0].Until(exposure.At(day+1)), x.tables[0].Until(exposure.At(day)), -1)
+		daily[d] = x.tables[0].Until(exposure.At(day+1)).Add(x.tables[0].Until(exposure.At(day)), -1)
 	}
 	last := fitted.DaysUntil(s.engine.Horizon(fitted))
 	for b.Loop() {
 		var sum exposure.Rates
 		var dates [3]int
 		for d := range last {
-			sum = combine(sum, daily[d%366], 1)
+			sum = sum.Add(daily[d%366], 1)
 			v := sum.Set*m.terms[0].per + sum.UV*m.terms[1].per
 			for i, limit := range [3]float64{.6, 1, 1.6} {
 				if dates[i] == 0 && v > limit {

@@ -64,7 +64,7 @@ func bounds(path string) (low, high float64) {
 		return 0, 200
 	case "limit", "hot_set", "detection", "miss":
 		return 0.001, 0.999
-	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "ideal", "cold_penalty":
+	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "cold_penalty":
 		return 0, 1
 	case "freezing", "least_temp", "indoor_mean", "hot", "hot_temp":
 		return -60, 200

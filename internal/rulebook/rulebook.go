@@ -100,10 +100,8 @@ type Ozone struct {
 
 // Fit are the limits of bulb squeeze, shares of the free height.
 type Fit struct {
-	Least  Figure `yaml:"least"`
-	Most   Figure `yaml:"most"`
-	Ideal  Figure `yaml:"ideal"`
-	Spread Figure `yaml:"spread"` // mm between the widest and narrowest closed gap of a run
+	Least Figure `yaml:"least"`
+	Most  Figure `yaml:"most"`
 }
 
 // Install are gates on adhesive work.
@@ -211,15 +209,13 @@ type Readings struct {
 
 // Plan are lead times and windows.
 type Plan struct {
-	FirstCheckDays  Figure `yaml:"first_check_days"`
-	ExerciseDays    Figure `yaml:"exercise_days"`
-	IdleCycles      Figure `yaml:"idle_cycles"` // cycles a year below which a room counts as idle
-	BookDays        Figure `yaml:"book_days"`
-	ReadyDays       Figure `yaml:"ready_days"`   // before opening, work should be done
-	LastSeasonGrace Figure `yaml:"storage_days"` // pre-storage care this long before closing
-	SearchYears     Figure `yaml:"search_years"` // tasks are planned this far ahead
-	Detection       Figure `yaml:"detection"`    // chance that one inspection finds what can be found
-	Miss            Figure `yaml:"miss"`         // accepted chance of missing it until it fails
+	FirstCheckDays Figure `yaml:"first_check_days"`
+	ExerciseDays   Figure `yaml:"exercise_days"`
+	IdleCycles     Figure `yaml:"idle_cycles"`  // cycles a year below which a room counts as idle
+	ReadyDays      Figure `yaml:"ready_days"`   // before opening, work should be done
+	SearchYears    Figure `yaml:"search_years"` // tasks are planned this far ahead
+	Detection      Figure `yaml:"detection"`    // chance that one inspection finds what can be found
+	Miss           Figure `yaml:"miss"`         // accepted chance of missing it until it fails
 }
 
 // Task is how a kind of task is told to people.

@@ -2,9 +2,8 @@ package store
 
 import (
 	"context"
-	"errors"
-
 	"database/sql"
+	"errors"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"

@@ -120,9 +120,19 @@ func (db *DB) Ping(ctx context.Context) error {
 // Update runs f in a transaction and commits if f returns nil. f must not
 // outlive the call and must not start goroutines. On PostgreSQL a transaction
 // that lost against another is run again, a few times.
-func (db *DB) Update(ctx context.Context, f func(*Tx) error) (err error) {
+func (db *DB) Update(ctx context.Context, f func(*Tx) error) error {
+	return db.tries(ctx, nil, f)
+}
+
+// View runs f in a transaction that only reads: it takes no write lock, so pages,
+// metrics and schedules never make a pass wait. f must not write.
+func (db *DB) View(ctx context.Context, f func(*Tx) error) error {
+	return db.tries(ctx, &sql.TxOptions{ReadOnly: true}, f)
+}
+
+func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) (err error) {
 	for try := 0; ; try++ {
-		if err = db.once(ctx, f); err == nil || try == 4 || !lostRace(err) {
+		if err = db.once(ctx, opts, f); err == nil || try == 4 || !lostRace(err) {
 			return err
 		}
 		select {
@@ -133,8 +143,8 @@ func (db *DB) Update(ctx context.Context, f func(*Tx) error) (err error) {
 	}
 }
 
-func (db *DB) once(ctx context.Context, f func(*Tx) error) error {
-	tx, err := db.db.BeginTxx(ctx, nil)
+func (db *DB) once(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) error {
+	tx, err := db.db.BeginTxx(ctx, opts)
 	if err != nil {
 		return &fault.Error{Op: "store.Update", Kind: kindOf(err), Err: err}
 	}

@@ -32,6 +32,29 @@ func rollbackKeepsNothing(t *testing.T, open func() *store.DB) {
 	}
 }
 
+// A reader sees what was committed while a writer is at work, and neither waits.
+func viewsDoNotWait(t *testing.T, open func() *store.DB) {
+	db, other := open(), open()
+	seed(t, db)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		if _, err := tx.Account(ctx, shop.ID, true); err != nil {
+			return err
+		}
+		if _, err := tx.AddNotices(ctx, civil.Of(2026, 6, 2), []reminder.Notice{notice("k", noon)}); err != nil {
+			return err
+		}
+		short, cancel := context.WithTimeout(ctx, 2*time.Second)
+		defer cancel()
+		return other.View(short, func(tx *store.Tx) error {
+			n, _, err := tx.Counts(short)
+			if len(n) != 0 {
+				t.Errorf("a reader sees what is not committed: %v", n)
+			}
+			return err
+		})
+	})
+}
+
 func accountsAreWalls(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)

@@ -42,6 +42,7 @@ func Run(t *testing.T, open Open) {
 		"PassesTakeTurns":      passesTakeTurns,
 		"RollbackKeepsNothing": rollbackKeepsNothing,
 		"AccountsAreWalls":     accountsAreWalls,
+		"ViewsDoNotWait":       viewsDoNotWait,
 		"AnswersMarkNotices":   answersMarkNotices,
 		"OutcomeIsReplaced":    outcomeIsReplaced,
 		"LinkKeyIsKept":        linkKeyIsKept,
