@@ -20,11 +20,11 @@ import (
 // the package map in DEVELOPERS.md.
 var rows = [][]string{
 	{"unit", "civil", "fault", "buildinfo"},
-	{"coach", "wear", "climate", "survival", "settings", "metrics", "httpkit"},
+	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit"},
 	{"rulebook", "exposure"},
 	{"projection", "experience"},
 	{"plan"},
-	{"reminder"},
+	{"reminder", "season"},
 	{"intake", "store", "delivery", "mailbox"},
 	{"delivery/mail", "cycle", "store/storetest"},
 	{"desk"},

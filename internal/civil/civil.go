@@ -19,7 +19,23 @@ const epoch = 719163
 // Of returns the date of a calendar day. Days past the end of the month are
 // normalised as by time.Date.
 func Of(year int, month time.Month, day int) Date {
-	return FromTime(time.Date(year, month, day, 0, 0, 0, 0, time.UTC))
+	m := int(month) - 1
+	for ; m < 0; m += 12 {
+		year--
+	}
+	year, m = year+m/12, m%12
+	// The inverse of YMD: a year that starts in March.
+	y, mp := int64(year), int64(m-2)
+	if m < 2 {
+		y, mp = y-1, int64(m+10)
+	}
+	era := y / 400
+	if y < 0 {
+		era = (y - 399) / 400
+	}
+	yoe := y - era*400
+	doy := (153*mp + 2) / 5
+	return Date(era*146097 + yoe*365 + yoe/4 - yoe/100 + doy - 306 + int64(day))
 }
 
 // FromTime returns the day that t shows in its own location.
@@ -81,6 +97,15 @@ func (d Date) Year() int { y, _, _ := d.YMD(); return y }
 
 // Weekday returns the day of the week.
 func (d Date) Weekday() time.Weekday { return time.Weekday(((int64(d) % 7) + 7) % 7) }
+
+// Monday returns the Monday of the week of d.
+func (d Date) Monday() Date { return d - Date((int(d.Weekday())+6)%7) }
+
+// Week returns the ISO 8601 week of d, such as "2026-W07".
+func (d Date) Week() string {
+	y, w := d.Time().ISOWeek()
+	return fmt.Sprintf("%04d-W%02d", y, w)
+}
 
 // String returns YYYY-MM-DD, or "" for no date.
 func (d Date) String() string {

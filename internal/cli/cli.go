@@ -41,6 +41,10 @@ type commands struct {
 	Import     importCmd     `cmd:"" help:"Read coach files or part lists into the store, all or nothing."`
 	Forecast   forecastCmd   `cmd:"" help:"Date every part and task of a coach file; needs no store."`
 	Explain    explainCmd    `cmd:"" help:"Show the chain of reasons behind one part's dates."`
+	Plan       planCmd       `cmd:"" help:"Plan the season of a coach file or folder: visits, bay weeks, parts, cutting list; needs no store."`
+	Sheet      sheetCmd      `cmd:"" help:"Print the job sheet of a coach's next visit."`
+	Lot        lotCmd        `cmd:"" help:"List the coaches that carry a lot, or parts fitted between two days, with their people."`
+	Campaign   campaignCmd   `cmd:"" help:"Notices about a lot: to everybody whose coach carries it."`
 	Rehearse   rehearseCmd   `cmd:"" help:"Play days ahead: which notices would go to whom and why. Nothing is sent."`
 	Serve      serveCmd      `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
 	Migrate    migrateCmd    `cmd:"" help:"Bring the store's schema forward."`

@@ -22,7 +22,7 @@ type explainCmd struct {
 // Run prints the reasons behind a part's dates.
 func (c *explainCmd) Run(e *env) error {
 	on := e.on(c.On)
-	content, tools, err := c.read(e, on, c.File)
+	content, tools, err := c.readOn(e, on, c.File)
 	if err != nil {
 		return err
 	}

@@ -83,7 +83,7 @@ type forecastCmd struct {
 // Run dates a file's parts and tasks.
 func (c *forecastCmd) Run(e *env) error {
 	on := e.on(c.On)
-	content, tools, err := c.read(e, on, c.File)
+	content, tools, err := c.readOn(e, on, c.File)
 	if err != nil {
 		return err
 	}

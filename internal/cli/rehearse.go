@@ -59,7 +59,7 @@ func (c *rehearseCmd) Run(e *env) error {
 	if c.Until.Date < c.From.Date {
 		return fault.New(fault.Invalid, "--until is before --from", "Give the earlier day as --from.")
 	}
-	content, tools, err := c.read(e, max(c.From.Date, e.on(day{})), c.File)
+	content, tools, err := c.readOn(e, max(c.From.Date, e.on(day{})), c.File)
 	if err != nil {
 		return err
 	}

@@ -8,6 +8,7 @@
 package coach
 
 import (
+	"math"
 	"slices"
 	"time"
 
@@ -56,6 +57,9 @@ type Coach struct {
 	Slides   []Slide
 	Services []Service // by date
 	Readings []Reading // by date
+	Events   []Event   // by date
+	Bookings []Booking // by date; days on which it is let
+	Feed     string    // https address of an iCalendar feed of bookings; "": none
 	Sold     civil.Date
 }
 
@@ -76,6 +80,14 @@ type Site struct {
 	Lat, Lon, Elev float64 // degrees, degrees, metres
 	Zone           string
 	Tmax, Tmin     []float64 // °C, twelve each when the shop gave its own months, else empty
+}
+
+// KM returns the great-circle distance to another site in kilometres, on a sphere
+// of 6,371 km.
+func (s Site) KM(o Site) float64 {
+	const rad = math.Pi / 180
+	a, b := math.Sin((o.Lat-s.Lat)*rad/2), math.Sin((o.Lon-s.Lon)*rad/2)
+	return 2 * 6371 * math.Asin(math.Sqrt(min(1, a*a+math.Cos(s.Lat*rad)*math.Cos(o.Lat*rad)*b*b)))
 }
 
 // Stay is a dated period at a place. Until is the last day; zero: open-ended.
@@ -113,6 +125,7 @@ type Run struct {
 	Gaps         []unit.Length // closed gaps measured along the run
 	InstallTemp  *unit.Celsius // at the fitting; nil: not recorded
 	Carrier      CarrierMetal
+	Warranty     Warranty
 	Parts        []Part
 }
 
@@ -121,7 +134,8 @@ type Part struct {
 	Kind     PartKind
 	Material Material
 	Fitted   civil.Date // own clock; equal to the run's when fitted together
-	Lot      string     // "unknown" when not recorded
+	Lot      string     // UnknownLot when not recorded
+	Profile  string     // the shop's name of the section; "": material, part and height name it
 	HotSet   *HotSet    // from the part's data sheet; nil: the rulebook's default
 }
 
@@ -141,6 +155,8 @@ type Service struct {
 	Run   string // position/side, such as "outer/top"
 	By    string // who said so: "shop", "owner"
 	Note  string
+	// Removed is what was taken off to get at the seal, in the order it came off.
+	Removed []string
 }
 
 // Reading is a field measurement. Run and Part may be empty: the whole slide.

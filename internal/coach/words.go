@@ -33,6 +33,10 @@ type (
 	TaskKind string
 	// ReadingKind is a field measurement.
 	ReadingKind string
+	// EventKind is something that happened to a coach and asks for a look.
+	EventKind string
+	// Skill is a kind of work that a shop has hours for.
+	Skill string
 )
 
 // Classes of coach.
@@ -158,8 +162,26 @@ const (
 	ReplaceBulb TaskKind = "replace_bulb"
 	ReplaceSeal TaskKind = "replace_seal"
 	Rebond      TaskKind = "rebond"
-	Refit       TaskKind = "refit"       // a run that does not fit: right size first
-	SafetyStop  TaskKind = "safety_stop" // a reading that can hurt someone: stop, call the shop
+	Warranted   TaskKind = "warranty_check" // look at the seal while its warranty still holds
+	Refit       TaskKind = "refit"          // a run that does not fit: right size first
+	SafetyStop  TaskKind = "safety_stop"    // a reading that can hurt someone: stop, call the shop
+)
+
+// Events.
+const (
+	Hail       EventKind = "hail"
+	Storm      EventKind = "storm"
+	Freeze     EventKind = "freeze" // a room moved, or stood, in ice
+	Flood      EventKind = "flood"
+	TopperWork EventKind = "topper_work" // fabric and rail were off
+)
+
+// Skills, in the order in which hours are counted.
+const (
+	Inspection   Skill = "inspection"
+	PushOnWork   Skill = "push_on"  // anything that holds without adhesive
+	AdhesiveWork Skill = "adhesive" // needs a warm, dry bay and time to cure
+	RoomOut      Skill = "room_out" // the slide-out leaves the wall: a crew and lifting gear
 )
 
 // Readings, with what Value holds.
@@ -192,6 +214,8 @@ var (
 	Materials     = []Material{EPDMSponge, EPDMDense, TPV, Silicone, Neoprene, PVC, PEFoam, PUFoam, AcrylicTape, SteelCarrier, Unknown}
 	Carriers      = []CarrierMetal{Steel, Aluminium, NoCarrier}
 	Mechanisms    = []Mechanism{CompressionSet, Weathering, OzoneCracking, Abrasion, Hardening, Plasticiser, AdhesionLoss, Corrosion}
-	TaskKinds     = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Refit, SafetyStop}
+	TaskKinds     = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Warranted, Refit, SafetyStop}
+	EventKinds    = []EventKind{Hail, Storm, Freeze, Flood, TopperWork}
+	Skills        = []Skill{Inspection, PushOnWork, AdhesiveWork, RoomOut}
 	ReadingKinds  = []ReadingKind{BulbHeight, ClosedGap, ShoreA, CrackGrade, LipThickness, LiftedEdge, Flip, PaperStrip, Light, HoseTest, SoftFloor}
 )

@@ -58,10 +58,31 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 		if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
 			return err
 		}
+		if err := saveSeason(ctx, tx, t, snap, res); err != nil {
+			return err
+		}
 		if err := tx.SavePass(ctx, id, on, t.Engine.Rules.Version, len(res.Outcomes), len(added)); err != nil {
 			return err
 		}
 		return enqueue(ctx, tx, added)
 	})
 	return res, added, err
+}
+
+// SeasonWeeks is how far ahead a pass plans.
+const SeasonWeeks = 26
+
+// saveSeason plans the shop's weeks and keeps the visits: the next pass moves as
+// few of them as it can.
+func saveSeason(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, res Result) error {
+	shop, err := tx.Workshop(ctx, snap.Account.ID)
+	if err != nil {
+		return err
+	}
+	last, err := tx.Visits(ctx, snap.Account.ID)
+	if err != nil {
+		return err
+	}
+	p := t.PlanSeason(snap, shop, res.Outcomes, SeasonWeeks, last)
+	return tx.SaveVisits(ctx, snap.Account.ID, append(p.Visits, p.Elsewhere...))
 }

@@ -56,6 +56,7 @@ type Daemon struct {
 	tools    cycle.Tools
 	own      ownRules
 	river    *river.Client[*sql.Tx]
+	feeds    *http.Client
 	registry *prometheus.Registry
 	meters   *meters
 	listener net.Listener
@@ -88,7 +89,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
-	d := &Daemon{opt: opt, registry: metrics.New()}
+	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second)}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close(ctx))

@@ -13,6 +13,7 @@ import (
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 )
@@ -104,9 +105,26 @@ func (d *Daemon) RunPass(ctx context.Context, id coach.AccountID, on civil.Date)
 		d.meters.passed(time.Since(begun), cycle.Result{}, err)
 		return cycle.Result{}, nil, err
 	}
+	d.refreshFeeds(ctx, id)
 	res, added, err := cycle.Pass(ctx, d.DB, tools, id, on, d.enqueue)
 	d.meters.passed(time.Since(begun), res, err)
 	return res, added, err
+}
+
+// refreshFeeds reads the account's booking feeds anew. What cannot be read is told
+// to the log and keeps its earlier bookings: the pass goes on.
+func (d *Daemon) refreshFeeds(ctx context.Context, id coach.AccountID) {
+	trouble, err := d.Desk.RefreshFeeds(ctx, id, d.fetch)
+	if err != nil {
+		trouble = append(trouble, err.Error())
+	}
+	for _, t := range trouble {
+		d.opt.Log.Warn("bookings", "account", id, "trouble", t)
+	}
+}
+
+func (d *Daemon) fetch(ctx context.Context, address string) ([]byte, error) {
+	return httpkit.Get(ctx, d.feeds, address)
 }
 
 type passWorker struct {

@@ -11,6 +11,8 @@ import (
 	"encoding/hex"
 	"fmt"
 	"html"
+	"maps"
+	"slices"
 	"strings"
 	"time"
 
@@ -49,8 +51,33 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 		} else if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
 		}
-		return tx.SaveCoaches(ctx, id, c.Coaches)
+		if c.Workshop != nil {
+			if err := tx.SaveWorkshop(ctx, id, c.Workshop); err != nil {
+				return err
+			}
+		}
+		if err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
+			return err
+		}
+		return saveBooked(ctx, tx, id, c.Booked)
 	})
+}
+
+// saveBooked stores bookings of coaches that came without their coach, source by
+// source.
+func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, booked map[coach.ID][]coach.Booking) error {
+	for _, c := range slices.Sorted(maps.Keys(booked)) {
+		by := map[string][]coach.Booking{}
+		for _, b := range booked[c] {
+			by[b.Source] = append(by[b.Source], b)
+		}
+		for _, source := range slices.Sorted(maps.Keys(by)) {
+			if err := tx.SaveBookings(ctx, id, c, source, by[source]); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
 }
 
 // Question is what a link asks to be confirmed.
@@ -129,6 +156,16 @@ func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
 func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 	n, today := q.Notice, d.today(q.Account)
 	a := reminder.Answer{Kind: q.Kind, Day: today}
+	if n.IsLot() {
+		a.TaskKey = n.TaskKey
+		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
+			return err
+		}
+		if q.Kind == reminder.Book {
+			return d.tellShop(ctx, tx, q)
+		}
+		return nil
+	}
 	if q.Kind == reminder.Later {
 		a.Until = q.Until
 	}

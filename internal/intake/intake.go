@@ -14,7 +14,8 @@ type File struct {
 	Data []byte
 }
 
-// Read reads coach files (.yaml, .yml, .json) and part lists (.csv, .xlsx). m
+// Read reads coach files (.yaml, .yml, .json), part lists and lists of bookings
+// (.csv, .xlsx) and booking feeds (.ics, named after their coach). m
 // maps a list's columns; nil takes the columns' names as they stand. All
 // problems of all files are in the result.
 func Read(opt Options, m *Mapping, files ...File) Content {
@@ -27,8 +28,9 @@ func Read(opt Options, m *Mapping, files ...File) Content {
 		}
 		r.readFile(f, m)
 	}
+	r.joinBookings()
 	r.problems.sort()
-	return Content{Shop: r.shop, Coaches: r.coaches, Problems: r.problems}
+	return Content{Shop: r.shop, Workshop: r.workshop, Coaches: r.coaches, Booked: r.booked, Problems: r.problems}
 }
 
 func (r *reader) readFile(f File, m *Mapping) {
@@ -47,14 +49,21 @@ func (r *reader) readFile(f File, m *Mapping) {
 			r.problem(nil, "", "cannot be read: "+err.Error(), "CSV with commas or semicolons, or an XLSX sheet")
 			return
 		}
+		if rows.isBookings() {
+			r.bookingRows(rows)
+			return
+		}
 		for _, n := range r.coachesOf(rows, m) {
 			r.coach(n, "")
 		}
+	case ".ics":
+		r.feed(f, strings.TrimSuffix(filepath.Base(f.Name), filepath.Ext(f.Name)))
+		return
 	default:
-		r.problem(nil, "", "is of a kind that is not read", ".yaml, .yml, .json, .csv or .xlsx")
+		r.problem(nil, "", "is of a kind that is not read", ".yaml, .yml, .json, .csv, .xlsx or .ics")
 		return
 	}
-	if len(r.coaches) == before && len(r.problems) == problems && r.shop == nil {
+	if len(r.coaches) == before && len(r.problems) == problems && r.shop == nil && r.workshop == nil {
 		r.problem(nil, "", "holds no coach", "at least one coach under coaches:, or one row")
 	}
 }

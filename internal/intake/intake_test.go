@@ -97,7 +97,7 @@ func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 	}
 	for _, want := range []string{
 		`bad.yaml:2: shop.zone: "Mars/North" is not a time zone; allowed: an IANA name`,
-		`bad.yaml:5: coach a-1.colour: is not a field here; allowed: class, coach`,
+		`bad.yaml:5: coach a-1.colour: is not a field here; allowed: bookings, class, coach`,
 		`bad.yaml:6: coach a-1.class: "spaceship" is not known here; allowed: class_a`,
 		`bad.yaml:9: coach a-1.people[0].email: "ann at example" is not an e-mail address`,
 		`coach a-1.people[2]: says nobody`,

@@ -23,6 +23,7 @@ type Problem struct {
 	Message string // what is wrong, without a full stop
 	Allowed string // what would be accepted; "" when the message says it
 	Warning bool   // worth a look, but accepted
+	Aside   bool   // a plan can be made without it; to store it, it must be mended
 }
 
 // String is the problem on one line.
@@ -70,6 +71,22 @@ func (ps Problems) Err() error {
 	}
 	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s) in what was read\n%s", len(lines), strings.Join(lines, "\n")),
 		Hint: "Mend what is named above and run the same command again. Nothing was stored."}
+}
+
+// Hard returns the problems that leave nothing to plan with: all but warnings and
+// those aside.
+func (ps Problems) Hard() Problems {
+	return slices.DeleteFunc(slices.Clone(ps), func(p Problem) bool { return p.Aside })
+}
+
+// Asides returns the lines that a plan goes on without.
+func (ps Problems) Asides() (out []string) {
+	for _, p := range ps {
+		if p.Aside && !p.Warning {
+			out = append(out, p.String())
+		}
+	}
+	return out
 }
 
 // Warnings returns the lines that are only worth a look.

@@ -23,7 +23,11 @@ type Options struct {
 
 // Content is what a set of files holds.
 type Content struct {
-	Shop     *coach.Account // nil when no file says who the shop is
+	Shop     *coach.Account  // nil when no file says who the shop is
+	Workshop *coach.Workshop // nil when no file says what the shop can do
+	// Booked are bookings of coaches that these files do not hold, from feeds and
+	// lists of bookings.
+	Booked   map[coach.ID][]coach.Booking
 	Coaches  []coach.Coach
 	Problems Problems // warnings too; Problems.Err tells whether it may be stored
 }
@@ -35,6 +39,8 @@ type reader struct {
 	problems Problems
 	sites    map[string]coach.Site // places of the shop's own, by folded name
 	shop     *coach.Account
+	workshop *coach.Workshop
+	booked   map[coach.ID][]coach.Booking
 	coaches  []coach.Coach
 	seen     map[coach.ID]string // where each coach was first read
 }
@@ -50,6 +56,12 @@ func (r *reader) problem(n *node, field, message, allowed string) {
 	r.problems = append(r.problems, p)
 }
 
+// aside reports what a plan can go on without.
+func (r *reader) aside(n *node, field, message, allowed string) {
+	r.problem(n, field, message, allowed)
+	r.problems[len(r.problems)-1].Aside = true
+}
+
 func (r *reader) warn(n *node, field, message string) {
 	r.problem(n, field, message, "")
 	r.problems[len(r.problems)-1].Warning = true
@@ -63,6 +75,9 @@ func (r *reader) document(n *node) {
 	}
 	for i, p := range f.list("places") {
 		r.ownPlace(p, fmt.Sprintf("places[%d]", i))
+	}
+	if w := f.node("workshop"); w != nil {
+		r.readWorkshop(w)
 	}
 	for i, c := range f.list("coaches") {
 		r.coach(c, fmt.Sprintf("coaches[%d]", i))
@@ -210,6 +225,8 @@ func (r *reader) coach(n *node, path string) {
 	r.slides(f, &c)
 	r.services(f, &c)
 	r.readings(f, &c)
+	r.events(f, &c)
+	r.bookings(f, &c)
 	f.done()
 	r.doubts(f, &c)
 	if c.ID == "" {
@@ -350,6 +367,9 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 		g := r.fields(n, fmt.Sprintf("%s.services[%d]", f.path, i))
 		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
 			By: g.opt("by"), Note: g.opt("note")}
+		for _, x := range g.list("removed") {
+			s.Removed = append(s.Removed, strings.TrimSpace(x.text))
+		}
 		g.must("date", "YYYY-MM-DD")
 		r.target(g, c, s.Slide, s.Run)
 		g.done()

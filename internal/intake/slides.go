@@ -56,6 +56,9 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	if t, ok := value(f, "install_temp", unit.ParseCelsius); ok {
 		run.InstallTemp = &t
 	}
+	if w := f.node("warranty"); w != nil {
+		run.Warranty = r.warranty(w, path+".warranty")
+	}
 	for i, m := range f.list("parts") {
 		r.part(m, fmt.Sprintf("%s.parts[%d]", path, i), &run, f.n.get("fitted") != nil)
 	}
@@ -86,7 +89,7 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 // part reads one part; dated tells that its run has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
-	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot")}
+	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot"), Profile: f.opt("profile")}
 	if p.Lot == "" {
 		p.Lot = "unknown"
 	}

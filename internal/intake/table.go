@@ -48,7 +48,7 @@ var columns = []struct {
 	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"}, {"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"}, {"heading", levelStay, "heading"},
 	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"}, {"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"}, {"topper", levelSlide, "topper"},
 	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"}, {"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},
-	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"}, {"lot", levelPart, "lot"},
+	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"}, {"lot", levelPart, "lot"}, {"profile", levelPart, "profile"},
 }
 
 func columnNames() string {

@@ -40,12 +40,14 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 		}
 	}
 	p.inspection(s, newest, longest, care)
+	p.afterEvents(s)
+	p.warranty(s)
 	if m := care.WaterMonths.Value; m > 0 {
 		from, done := p.last(coach.WaterTest, s.ID, "")
 		if !done {
 			from = newest
 		}
-		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: rulebook.IntervalMonths(from, m)}
+		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: rulebook.IntervalMonths(from, m), Every: int(m * 30.4)}
 		t.Why = p.interval("water test", from, done, m)
 		p.settle(&t, 30, 60)
 	}
@@ -64,7 +66,7 @@ func (p *planner) interval(what string, from civil.Date, done bool, m float64) s
 // it with a window of so many days before and after.
 func (p *planner) settle(t *Task, before, after int) {
 	if open := p.set.Season.OpeningBefore(t.Target); open != 0 && p.set.Season.Holds(t.Target) {
-		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); ready > t.Anchor {
+		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); t.Anchor.DaysUntil(ready) >= t.Anchor.DaysUntil(t.Target)/2 { // else it would be done twice in a row
 			t.Target = ready
 			t.Why += fmt.Sprintf(" Moved ahead of the season that opens on %s.", open.Long())
 		}
@@ -131,7 +133,7 @@ func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64,
 		}
 		from, done = newest, false
 	}
-	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(int(max(30, longest) + 0.5))}
+	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(int(max(30, longest) + 0.5)), Every: int(max(30, longest))}
 	t.Why = p.interval("inspection", from, done, max(30, longest)/30.4)
 	p.settle(&t, 30, 45)
 }

@@ -30,6 +30,35 @@ type Task struct {
 	Why      string     // one or two plain sentences
 	Anchor   civil.Date // the fitting or service it counts from; part of its identity
 	Mark     string     // tells tasks apart that count from the same day, such as "first"
+	Every    int        // days after which it is due again once done; 0: it is not, or not by days
+}
+
+// MovedBy says what would move the task's dates.
+func (t Task) MovedBy() string {
+	switch t.Kind {
+	case coach.ReplaceBulb, coach.ReplaceSeal, coach.Rebond:
+		return "a reading of the part, another place, shelter or use, and the season's opening"
+	case coach.Refit:
+		return "the right size, or the room adjusted, and the gap measured again"
+	case coach.SafetyStop:
+		return "a harmless reading, or the shop's inspection or repair"
+	case coach.Warranted:
+		return "the warranty's dates, and an inspection while it holds"
+	case coach.Exercise:
+		return "running the room, or a place without frost"
+	}
+	switch t.Mark {
+	case "":
+		return "doing it, another exposure band, a part that ages faster, and the season's opening"
+	case "first":
+		return "an inspection after the fitting"
+	case "storage", "opening":
+		return "doing it, and the season's dates"
+	case "migration":
+		return "the day of leaving, and an inspection before it"
+	default:
+		return "an inspection after the day it counts from"
+	}
 }
 
 // Key names the task for as long as nobody does it: same kind, same run, counted
@@ -48,9 +77,10 @@ type Setting struct {
 	BandWhy    string
 	Season     civil.Season
 	SeasonWhy  string
-	CareMonths float64 // interval of conditioning in this band, in season
-	PerYear    float64 // cycles a year of each slide, at the current stay
-	Frost      bool    // the winter place freezes
+	CareMonths float64     // interval of conditioning in this band, in season
+	PerYear    float64     // cycles a year of each slide, at the current stay
+	Frost      bool        // the winter place freezes
+	Lows       [12]float64 // mean daily minimum where it stands, by month, °C
 }
 
 // NextOpening returns the next day on which the season opens, or 0 without one.
@@ -59,6 +89,16 @@ func (s Setting) NextOpening(on civil.Date) civil.Date {
 		return 0
 	}
 	return s.Season.Opens.NextFrom(on)
+}
+
+// Ahead returns the day on which work for a need is done: some days before the
+// opening of the season the need falls in or, out of season, before the next one;
+// the need itself without a season.
+func (s Setting) Ahead(r *rulebook.Rulebook, need civil.Date) civil.Date {
+	if open := s.Season.OpeningBefore(need); open != 0 {
+		return open.Add(-r.Plan.ReadyDays.Days())
+	}
+	return need
 }
 
 // CareDays returns the conditioning interval in days, as far as cycles allow.
@@ -82,6 +122,9 @@ func Settle(r *rulebook.Rulebook, l projection.Life, on civil.Date) (s Setting, 
 	s.PerYear = float64(st.Cycles) * 365.25
 	s.Band, s.BandWhy = band(r, l.Coach.Use, &st, place)
 	s.CareMonths = r.Bands[s.Band].LubricateMonths.Value
+	for mo := range s.Lows {
+		s.Lows[mo] = place.Normals.Months[mo].Tmin
+	}
 	winter := l.Places[winterStay(spans, place.Normals.Lat)]
 	season, frost := winter.Normals.FrostFree()
 	_, _, coldest := winter.Normals.Annual()
@@ -93,8 +136,25 @@ func Settle(r *rulebook.Rulebook, l projection.Life, on civil.Date) (s Setting, 
 		s.Season, s.SeasonWhy = season, "the frost-free months at "+l.Coach.Stays[winterStay(spans, place.Normals.Lat)].Site.Name
 	default:
 		s.SeasonWhy = "none: no frost where the coach spends the winter"
+		if k := winterStay(spans, place.Normals.Lat); migrates(r, l.Coach, k) {
+			w := l.Coach.Stays[k]
+			s.Season = civil.Season{Opens: monthDay(w.From), Closes: monthDay(w.Until)}
+			s.SeasonWhy = "the winter at " + w.Site.Name + ", as the stays say"
+		}
 	}
 	return s, true
+}
+
+// migrates reports whether a stay is one end of a yearly migration: it has an end
+// and the coach comes to it from far away.
+func migrates(r *rulebook.Rulebook, c *coach.Coach, k int) bool {
+	w := c.Stays[k]
+	return w.Until != 0 && w.From.DaysUntil(w.Until) < 300 && k > 0 && c.Stays[k-1].Site.KM(w.Site) >= r.Shop.FarKM.Value
+}
+
+func monthDay(d civil.Date) civil.MonthDay {
+	_, m, day := d.YMD()
+	return civil.MonthDay{Month: m, Day: day}
 }
 
 // winterStay returns the stay that holds in the middle of the local winter.
@@ -152,6 +212,7 @@ type planner struct {
 func Make(r *rulebook.Rulebook, c *coach.Coach, s Setting, forecasts []projection.Forecast, on civil.Date) []Task {
 	p := &planner{rules: r, coach: c, set: s, on: on}
 	stopped := p.stops()
+	p.migration()
 	p.replacements(slices.DeleteFunc(slices.Clone(forecasts), func(f projection.Forecast) bool { return stopped[f.Slide] }))
 	for i := range c.Slides {
 		if !stopped[c.Slides[i].ID] {

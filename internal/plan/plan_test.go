@@ -112,10 +112,10 @@ func TestReplacementWindows(t *testing.T) {
 		words  string
 	}{
 		{"inside the season", d(2027, 7, 1), "2027-04-01", "inside the season"},
-		{"in storage", d(2027, 1, 15), "2027-04-01", "in storage"},
+		{"in storage", d(2027, 1, 15), "2027-04-01", "out of season"},
 		{"days before the opening", d(2027, 4, 5), "2027-04-01", "just before the season"},
 		{"long past", d(2025, 6, 1), "2025-04-01", "past its time"},
-		{"this season, already begun", d(2026, 2, 11), "2026-04-01", "in storage"},
+		{"this season, already begun", d(2026, 2, 11), "2026-04-01", "out of season"},
 	} {
 		co, s := simple()
 		got := task(Make(r, co, s, []projection.Forecast{forecast(c.likely-600, c.likely, c.likely+900)}, on), coach.ReplaceBulb)

@@ -81,7 +81,7 @@ func (p *planner) beforeSeason(need civil.Date, why *string) civil.Date {
 	}
 	ready := open.Add(-p.rules.Plan.ReadyDays.Days())
 	if ready > need { // it falls in storage and would be late: the coach stands, so the opening is soon enough
-		*why += fmt.Sprintf(" The coach is in storage then; have it done before the season opens on %s.", open.Long())
+		*why += fmt.Sprintf(" The coach is out of season then; have it done before the season opens on %s.", open.Long())
 		return ready
 	}
 	where := "inside the season"

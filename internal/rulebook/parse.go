@@ -64,11 +64,11 @@ func bounds(path string) (low, high float64) {
 		return 0, 200
 	case "limit", "hot_set", "detection", "miss":
 		return 0.001, 0.999
-	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "cold_penalty":
+	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "cold_penalty", "waste", "least_share":
 		return 0, 1
 	case "freezing", "least_temp", "indoor_mean", "hot", "hot_temp":
 		return -60, 200
-	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years", "height_error", "shore_error", "lip_error", "owner_factor":
+	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years", "height_error", "shore_error", "lip_error", "owner_factor", "coil", "day_hours", "pull_days":
 		return 1e-6, 1e6
 	default:
 		return 0, 1e6
@@ -108,6 +108,11 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 			if r.Cautions[c] == "" {
 				say("tasks.%s.cautions: %q is not among cautions", k, c)
 			}
+		}
+	}
+	for _, k := range WorkKinds {
+		if w, ok := r.Work[k]; !ok || !slices.Contains(coach.Skills, w.Skill) || w.Low.Value > w.High.Value || w.High.Value <= 0 {
+			say("work.%s: needs a skill (%v), and low hours not above high ones", k, coach.Skills)
 		}
 	}
 	m := r.Manners

@@ -49,6 +49,8 @@ type Rulebook struct {
 	Plan          Plan                                    `yaml:"plan"`
 	Readings      Readings                                `yaml:"readings"`
 	Tasks         map[coach.TaskKind]Task                 `yaml:"tasks"`
+	Work          map[string]WorkTime                     `yaml:"work"`
+	Shop          Shop                                    `yaml:"shop"`
 	Manners       Manners                                 `yaml:"manners"`
 	Cautions      map[string]string                       `yaml:"cautions"`
 }
@@ -227,6 +229,60 @@ type Task struct {
 	Shop     bool     `yaml:"shop"`      // done at the shop: the mail offers to book
 	Cautions []string `yaml:"cautions"`
 	Weight   int      `yaml:"weight"` // which task leads a merged notice, high first
+}
+
+// WorkTime is the time that a kind of work takes.
+type WorkTime struct {
+	Name  string      `yaml:"name"`
+	Skill coach.Skill `yaml:"skill"`
+	Low   Figure      `yaml:"low"`  // hours
+	High  Figure      `yaml:"high"` // hours
+}
+
+// The kinds of work. Hours are for one slide; for one face of it where seals are
+// changed.
+const (
+	WorkInspection = "inspection"
+	WorkHose       = "hose_test"
+	WorkBulb       = "bulb_only"
+	WorkPushOn     = "push_on"
+	WorkTrack      = "track"
+	WorkPeel       = "peel_stick"
+	WorkBonded     = "bonded"
+	WorkRemoval    = "adhesive_removal"
+	WorkTopper     = "topper"
+	WorkRoomOut    = "room_out"
+)
+
+// WorkKinds lists the kinds of work.
+var WorkKinds = []string{WorkInspection, WorkHose, WorkBulb, WorkPushOn, WorkTrack, WorkPeel, WorkBonded, WorkRemoval, WorkTopper, WorkRoomOut}
+
+// Shop is what holds where a workshop does not say otherwise.
+type Shop struct {
+	Inspection Figure `yaml:"inspection_hours"` // a week
+	PushOn     Figure `yaml:"push_on_hours"`
+	Adhesive   Figure `yaml:"adhesive_hours"`
+	RoomOut    Figure `yaml:"room_out_hours"`
+	DayHours   Figure `yaml:"day_hours"`   // of one coach in a bay
+	LeastShare Figure `yaml:"least_share"` // of a face's hours, when little of it is changed
+	Book       Figure `yaml:"book_days"`
+	Notice     Figure `yaml:"notice_days"`
+	Travel     Figure `yaml:"travel_days"`
+	Lead       Figure `yaml:"lead_days"`      // supplier, not in stock
+	Shelf      Figure `yaml:"shelf_days"`     // in stock
+	Pull       Figure `yaml:"pull_days"`      // work is done at most so long before its target
+	Waste      Figure `yaml:"waste"`          // share of length added when buying
+	Allowance  Figure `yaml:"allowance"`      // mm each piece is cut longer
+	Keep       Figure `yaml:"keep"`           // mm, shorter remnants are thrown away
+	Coil       Figure `yaml:"coil"`           // mm of a coil as sold
+	Migration  Figure `yaml:"migration_days"` // a check so long before leaving for the other end
+	FarKM      Figure `yaml:"far_km"`         // a move this long is a migration
+	CureHours  Figure `yaml:"cure_hours"`     // the room may not move so long after bonding
+}
+
+// Hours returns the default weekly hours of a skill.
+func (s *Shop) Hours(k coach.Skill) float64 {
+	return map[coach.Skill]Figure{coach.Inspection: s.Inspection, coach.PushOnWork: s.PushOn, coach.AdhesiveWork: s.Adhesive, coach.RoomOut: s.RoomOut}[k].Value
 }
 
 // Manners bound what a person is sent.

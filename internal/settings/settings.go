@@ -52,6 +52,7 @@ type Config struct {
 	Rulebook     string
 	PassCron     string
 	Upkeep       time.Duration
+	FeedsAllow   []string // hosts of booking feeds that may lie inside the operator's network
 }
 
 // Default returns the configuration that an empty file gives.
@@ -135,6 +136,14 @@ var keys = []key{
 			return "is not a plain e-mail address"
 		}
 		c.MailFrom = v
+		return ""
+	}},
+	{"feeds.allow", "", func(c *Config, v string) string {
+		for _, h := range strings.Split(v, ",") {
+			if h = strings.TrimSpace(h); h != "" {
+				c.FeedsAllow = append(c.FeedsAllow, h)
+			}
+		}
 		return ""
 	}},
 	{"mail.hello", "", text(func(c *Config) *string { return &c.MailHello })},

@@ -125,6 +125,9 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 		}
 		at[out[i].ID] = i
 	}
+	if err := tx.mergeBookings(ctx, id, out, at); err != nil {
+		return nil, err
+	}
 	return out, tx.mergeServices(ctx, id, out, at)
 }
 

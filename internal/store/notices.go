@@ -165,20 +165,21 @@ func (tx *Tx) postpone(ctx context.Context, id coach.AccountID, key, reply strin
 }
 
 // Withdraw takes back the open notices to a person, or about a task when
-// taskKey is given, and returns how many. One that is being sent at this moment
+// taskKey is given, and returns how many. Notices about a lot stay unless their
+// own key is given. One that is being sent at this moment
 // is recalled: it is not tried again.
 func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey string) (n int64, err error) {
 	defer fail("store.Withdraw", &err)
 	_, err = tx.exec(ctx, `
 		UPDATE notice SET recalled_at = ?
-		WHERE account_id = ? AND state = 'sending' AND (CAST(? AS TEXT) = '' OR person = ?) AND (CAST(? AS TEXT) = '' OR task_key = ?)`,
+		WHERE account_id = ? AND state = 'sending' AND (CAST(? AS TEXT) = '' OR person = ?) AND (task_key = ? OR CAST(? AS TEXT) = '' AND task_key NOT LIKE 'lot|%')`,
 		micro(tx.now), id, person, person, taskKey, taskKey)
 	if err != nil {
 		return 0, err
 	}
 	return tx.exec(ctx, `
 		UPDATE notice SET state = 'withdrawn', settled_at = ?
-		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (CAST(? AS TEXT) = '' OR task_key = ?)`,
+		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (task_key = ? OR CAST(? AS TEXT) = '' AND task_key NOT LIKE 'lot|%')`,
 		micro(tx.now), id, person, person, taskKey, taskKey)
 }
 

@@ -28,7 +28,7 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]
 	}
 	err = tx.list(ctx, &rows, `
 		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
-		WHERE account_id = ? AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' ORDER BY coach_id, made_on, notice_key`, id)
+		WHERE account_id = ? AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' AND task_key NOT LIKE 'lot|%' ORDER BY coach_id, made_on, notice_key`, id)
 	if err != nil {
 		return nil, err
 	}

@@ -150,6 +150,12 @@ var thanks = map[reminder.AnswerKind]question{
 	reminder.Stop:  {Heading: "You will get no more reminders.", Explain: "If that was a mistake, write to the shop and they will switch them on again."},
 }
 
+// lotWords are the words of a notice about a lot.
+var lotWords = map[reminder.AnswerKind]question{
+	reminder.Done: {Heading: "Have you read it?", Explain: "The shop then knows that the notice about your part has reached you.", Button: "Yes, I have read it"},
+	reminder.Book: words[reminder.Book],
+}
+
 // ask shows what a link would do; only the button does it.
 func (s *Site) ask(r *http.Request) (view, error) {
 	q, err := s.Desk.Ask(r.Context(), r.PathValue("token"))
@@ -157,6 +163,9 @@ func (s *Site) ask(r *http.Request) (view, error) {
 		return view{}, err
 	}
 	v := words[q.Kind]
+	if q.Notice.IsLot() {
+		v = lotWords[q.Kind]
+	}
 	v.Question = q
 	return view{"ask", v.Heading, v}, nil
 }
@@ -167,6 +176,9 @@ func (s *Site) answer(r *http.Request) (view, error) {
 		return view{}, err
 	}
 	v := thanks[q.Kind]
+	if q.Notice.IsLot() && q.Kind == reminder.Done {
+		v.Explain = "The shop sees that you have read it."
+	}
 	v.Question = q
 	return view{"answered", v.Heading, v}, nil
 }

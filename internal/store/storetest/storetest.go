@@ -48,6 +48,8 @@ func Run(t *testing.T, open Open) {
 		"LinkKeyIsKept":        linkKeyIsKept,
 		"MigrateTwice":         migrateTwice,
 		"InstantsKeepMicros":   instantsKeepMicros,
+		"SeasonRoundTrip":      seasonRoundTrip,
+		"LotNoticesStay":       lotNoticesStay,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
@@ -154,7 +156,7 @@ func reimportKeepsReports(t *testing.T, open func() *store.DB) {
 	seed(t, db)
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		cs, err := tx.Coaches(ctx, shop.ID)
-		if err == nil && (len(cs[0].Services) != 2 || cs[0].Services[1] != s) {
+		if err == nil && (len(cs[0].Services) != 2 || !cmp.Equal(cs[0].Services[1], s)) {
 			t.Errorf("services after a second import: %+v", cs[0].Services)
 		}
 		return err

@@ -1,0 +1,339 @@
+package cli
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/daemon"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/season"
+	"sealmanac/internal/store"
+)
+
+type planCmd struct {
+	reading
+	File    string `arg:"" optional:"" help:"Coach file, folder of coach files, lists and booking feeds (COACH.ics), or 'demo'; without it the store is planned."`
+	Account string `default:"main" help:"Account of the store, when no file is named."`
+	Offline bool   `help:"Do not read the booking feeds that the coaches name."`
+	On      day    `help:"Day to plan from, YYYY-MM-DD (default today)." placeholder:"DATE"`
+	Weeks   int    `default:"26" help:"Weeks to plan, 1 to 260."`
+	JSON    bool   `help:"Print JSON."`
+	Last    string `help:"The JSON of an earlier plan: visits keep their weeks where they can, and what moved is told." type:"path"`
+	Picture string `help:"Also write the weeks before and after levelling as an SVG picture to this file." type:"path"`
+}
+
+// Run plans the season of a file.
+func (c *planCmd) Run(e *env) error {
+	if c.Weeks < 1 || c.Weeks > 260 {
+		return fault.New(fault.Invalid, fmt.Sprintf("--weeks %d is out of range", c.Weeks), "Give 1 to 260 weeks.")
+	}
+	last, err := c.last()
+	if err != nil {
+		return err
+	}
+	p, problems, err := c.plan(e, last)
+	if err != nil {
+		return err
+	}
+	p.Problems = append(problems, p.Problems...)
+	if c.Picture != "" {
+		if err := os.WriteFile(c.Picture, []byte(season.Picture(p)), 0o644); err != nil {
+			return fault.New(fault.Invalid, "the picture cannot be written: "+err.Error(), "Name a file in a folder you may write to.")
+		}
+	}
+	if c.JSON {
+		return printJSON(e.out, planOf(p))
+	}
+	return printPlan(e.out, p, c.Weeks)
+}
+
+// plan reads a file, a folder or the store and plans; what a plan can go on without
+// comes back as problems.
+func (c *planCmd) plan(e *env, last []season.Visit) (p season.Plan, problems []string, err error) {
+	if c.File == "" {
+		p, err = c.stored(e)
+		return p, nil, err
+	}
+	on := e.on(c.On)
+	content, tools, problems, err := c.readAside(e, on, c.File)
+	if err != nil {
+		return p, nil, err
+	}
+	if !c.Offline {
+		client := httpkit.Guarded(nil, 20*time.Second)
+		for i := range content.Coaches {
+			if k := &content.Coaches[i]; k.Feed != "" {
+				bs, lines := desk.ReadFeed(e.ctx, func(ctx context.Context, a string) ([]byte, error) { return httpkit.Get(ctx, client, a) }, k, on)
+				k.Bookings, problems = append(k.Bookings, bs...), append(problems, lines...)
+			}
+		}
+	}
+	return cycle.Season(tools, snapshotOf(content, on), content.Workshop, c.Weeks, last), problems, nil
+}
+
+// stored plans an account of the store, as of today in its zone.
+func (c *planCmd) stored(e *env) (p season.Plan, err error) {
+	if c.On.Date != 0 || c.Last != "" {
+		return p, fault.New(fault.Invalid, "--on and --last are for files", "Leave them out: the store is planned as of today, from its last plan.")
+	}
+	cfg, err := e.settings()
+	if err != nil {
+		return p, err
+	}
+	tables, rules, err := e.parts(cfg)
+	if err != nil {
+		return p, err
+	}
+	err = withStore(e, cfg, func(db *store.DB) error {
+		p, err = (&desk.Desk{DB: db, Now: e.now}).Season(e.ctx, coach.AccountID(c.Account), daemon.Tools(rules, tables, cfg.Domain()), c.Weeks)
+		return err
+	})
+	return p, err
+}
+
+func snapshotOf(content intake.Content, on civil.Date) cycle.Snapshot {
+	snap := cycle.Snapshot{Today: on}
+	for _, k := range content.Coaches {
+		snap.Members = append(snap.Members, cycle.Member{Coach: k})
+	}
+	return snap
+}
+
+// readAside reads a file or all files of a folder. Problems that a plan can go on
+// without come back as lines.
+func (r reading) readAside(e *env, on civil.Date, name string) (intake.Content, cycle.Tools, []string, error) {
+	names, err := filesOf(name)
+	if err != nil {
+		return intake.Content{}, cycle.Tools{}, nil, err
+	}
+	content, tools, err := r.read(e, on, names...)
+	if err != nil && content.Problems != nil {
+		err = content.Problems.Hard().Err()
+	}
+	asides := content.Problems.Asides()
+	for id := range content.Booked {
+		asides = append(asides, fmt.Sprintf("bookings of %s: no such coach is in these files; they were left out", id))
+	}
+	slices.Sort(asides)
+	return content, tools, asides, err
+}
+
+// readOn reads what a forecast needs; what it can go on without is noted.
+func (r reading) readOn(e *env, on civil.Date, name string) (intake.Content, cycle.Tools, error) {
+	content, tools, asides, err := r.readAside(e, on, name)
+	for _, s := range asides {
+		fmt.Fprintln(e.err, "note:", s)
+	}
+	return content, tools, err
+}
+
+// filesOf returns the files of a folder that are read, by name, or the file itself.
+func filesOf(name string) ([]string, error) {
+	st, err := os.Stat(name)
+	if err != nil || !st.IsDir() {
+		return []string{name}, nil
+	}
+	var out []string
+	err = filepath.WalkDir(name, func(p string, d fs.DirEntry, err error) error {
+		if err != nil || d.IsDir() || strings.HasPrefix(d.Name(), ".") {
+			return err
+		}
+		switch strings.ToLower(filepath.Ext(p)) {
+		case ".yaml", ".yml", ".json", ".csv", ".xlsx", ".ics":
+			out = append(out, p)
+		}
+		return nil
+	})
+	if err == nil && len(out) == 0 {
+		return nil, fault.New(fault.Invalid, "the folder holds no file that is read", "Put coach files (.yaml, .json), lists (.csv, .xlsx) or feeds (.ics) into it.")
+	}
+	return out, err
+}
+
+// last reads the visits of an earlier plan's JSON.
+func (c *planCmd) last() ([]season.Visit, error) {
+	if c.Last == "" {
+		return nil, nil
+	}
+	b, err := os.ReadFile(c.Last)
+	var old planReport
+	if err == nil {
+		err = json.Unmarshal(b, &old)
+	}
+	if err == nil && len(old.Visits) == 0 {
+		err = errors.New("it holds no visits")
+	}
+	if err != nil {
+		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the earlier plan cannot be read: " + err.Error(), Hint: "Name a file that 'sealmanac plan --json' wrote.", Err: err}
+	}
+	var out []season.Visit
+	for _, v := range old.Visits {
+		s := season.Visit{Coach: v.Coach, Day: v.Date}
+		for _, t := range v.Tasks {
+			s.Tasks = append(s.Tasks, plan.Task{Kind: t.Kind, Run: t.Run, Anchor: t.Anchor, Mark: t.Mark})
+		}
+		out = append(out, s)
+	}
+	return out, nil
+}
+
+// bar draws hours as a row of marks, one for each step hours.
+func bar(hours, step float64) string { return strings.Repeat("#", int(hours/step+.5)) }
+
+func printPlan(w io.Writer, p season.Plan, weeks int) error {
+	fmt.Fprintf(w, "Plan from %s for %d weeks\n", p.On, weeks)
+	for _, h := range p.Holds {
+		note := ""
+		if h.Let {
+			note = " It must not be let."
+		}
+		fmt.Fprintf(w, "\nON HOLD: %s, slide %s.%s %s\n", h.Coach, h.Slide, note, h.Why)
+	}
+	for _, s := range p.Problems {
+		fmt.Fprintf(w, "\nnote: %s\n", s)
+	}
+	fmt.Fprintf(w, "\nVisits\n\n")
+	if len(p.Visits)+len(p.Elsewhere) == 0 {
+		fmt.Fprintln(w, "  nothing is due at the shop in these weeks")
+	}
+	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	for _, v := range slices.Concat(p.Visits, p.Elsewhere) {
+		where := ""
+		if v.Partner != "" {
+			where = "at " + v.Partner
+		}
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%.1f to %.1f h\t%s\t%s\n", v.Day.Week(), v.Day, v.Coach, v.Low, v.High, kinds(v.Tasks), strings.TrimSpace(where+pinned(v)))
+	}
+	if err := t.Flush(); err != nil {
+		return err
+	}
+	printBays(w, p)
+	printShortages(w, p)
+	return printStores(w, p)
+}
+
+func pinned(v season.Visit) string {
+	switch {
+	case v.Pinned:
+		return " pinned"
+	case v.Unplaced:
+		return " no room in these weeks"
+	}
+	return ""
+}
+
+// kinds says what is done, each kind once with its count.
+func kinds(ts []plan.Task) string {
+	count := map[coach.TaskKind]int{}
+	var order []coach.TaskKind
+	for _, t := range ts {
+		if count[t.Kind]++; count[t.Kind] == 1 {
+			order = append(order, t.Kind)
+		}
+	}
+	var out []string
+	for _, k := range order {
+		s := strings.ReplaceAll(string(k), "_", " ")
+		if count[k] > 1 {
+			s += fmt.Sprintf(" x%d", count[k])
+		}
+		out = append(out, s)
+	}
+	return strings.Join(out, ", ")
+}
+
+func printBays(w io.Writer, p season.Plan) {
+	most := 1.0
+	for _, b := range p.Bays {
+		most = max(most, b.Before, b.Load.Sum())
+	}
+	step := max(1, most/24)
+	fmt.Fprintf(w, "\nHours a week (# is %.1f h)\n\n", step)
+	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "  week\tif all came on their best day\t\tlevelled\t\tof")
+	for _, b := range p.Bays {
+		if b.Before > 0 || b.Load.Sum() > 0 {
+			fmt.Fprintf(t, "  %s\t%.1f\t%s\t%.1f\t%s\t%.0f\n", b.Week.Week(), b.Before, bar(b.Before, step), b.Load.Sum(), bar(b.Load.Sum(), step), b.Capacity.Sum())
+		}
+	}
+	_ = t.Flush() // standard output
+}
+
+func printShortages(w io.Writer, p season.Plan) {
+	for _, s := range p.Short {
+		fmt.Fprintf(w, "\nToo much for %s to %s: %.1f h of %s are needed, %.1f h are there. %.1f more hours would do", s.First.Week(), s.Last.Week(), s.Need, s.Skill, s.Room, s.Need-s.Room)
+		if len(s.Earlier) > 0 {
+			var ids []string
+			for _, id := range s.Earlier {
+				ids = append(ids, string(id))
+			}
+			fmt.Fprintf(w, "; these could come earlier: %s", strings.Join(ids, ", "))
+		}
+		fmt.Fprintln(w, ".")
+	}
+	if len(p.Late) > 0 {
+		fmt.Fprintf(w, "\nLate\n\n")
+		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		for _, l := range p.Late {
+			day := cmp.Or(l.Day.String(), "no day")
+			fmt.Fprintf(t, "  %s\t%s\t%s\tlatest %s\tcomes %s\t%s\n", l.Coach, strings.ReplaceAll(string(l.Task.Kind), "_", " "), l.Task.Run, l.Task.Latest, day, l.Why)
+		}
+		_ = t.Flush() // standard output
+	}
+	if len(p.Moves) > 0 {
+		fmt.Fprintf(w, "\nMoved since the earlier plan\n\n")
+		for _, m := range p.Moves {
+			fmt.Fprintf(w, "  %s from %s to %s: %s\n", m.Coach, m.From.Week(), m.To, m.Why)
+		}
+	}
+}
+
+func printStores(w io.Writer, p season.Plan) error {
+	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	if len(p.Parts) > 0 {
+		fmt.Fprintf(w, "\nParts\n\n")
+		fmt.Fprintln(t, "  month\tprofile\tfeet expected\tenough in 9 of 10\tpieces\torder by")
+		for _, n := range p.Parts {
+			fmt.Fprintf(t, "  %s\t%s\t%.1f\t%.0f\t%.1f\t%s\n", n.Month.String()[:7], n.Profile, n.Expected.Feet(), n.High.Feet(), n.Pieces, n.OrderBy)
+		}
+		if err := t.Flush(); err != nil {
+			return err
+		}
+	}
+	if len(p.Cuts) > 0 {
+		fmt.Fprintf(w, "\nCutting list (feet)\n\n")
+		for _, c := range p.Cuts {
+			from, rest := "remnant", fmt.Sprintf("%.1f waste", c.Waste.Feet())
+			if c.New {
+				from = "coil"
+			}
+			if c.Remnant > 0 {
+				rest = fmt.Sprintf("%.1f kept", c.Remnant.Feet())
+			}
+			var ps []string
+			for _, q := range c.Pieces {
+				ps = append(ps, fmt.Sprintf("%.1f", q.Length.Feet()))
+			}
+			fmt.Fprintf(t, "  %s\t%s %.0f\t%s\t%s\n", c.Profile, from, c.Length.Feet(), strings.Join(ps, " + "), rest)
+		}
+	}
+	return t.Flush()
+}

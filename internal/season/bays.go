@@ -1,0 +1,264 @@
+package season
+
+import (
+	"fmt"
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/level"
+)
+
+// week returns the number of a day's week; below 0 before the plan.
+func (m *maker) week(d civil.Date) int { return int(d.Monday()-m.monday) / 7 }
+
+// pins gives drafts the days that people fixed: each pin goes to the visit of its
+// coach whose window is nearest and that has no pin yet.
+func (m *maker) pins(drafts []draft) {
+	for _, p := range m.Shop.Pins {
+		if p.Day < m.On || p.Day >= m.end {
+			m.problem("pin of %s to %s: it lies outside the plan (%s to %s) and was left out", p.Coach, p.Day, m.On, m.end-1)
+			continue
+		}
+		best, far := -1, 0
+		for i := range drafts {
+			d := &drafts[i]
+			if d.Coach != p.Coach || d.pin != 0 || d.Partner != "" {
+				continue
+			}
+			away := max(0, p.Day.DaysUntil(d.First), d.Latest.DaysUntil(p.Day))
+			if best < 0 || away < far {
+				best, far = i, away
+			}
+		}
+		if best < 0 {
+			m.problem("pin of %s to %s: nothing is due on that coach in this plan, or every visit of it is pinned already", p.Coach, p.Day)
+			continue
+		}
+		d := &drafts[best]
+		d.pin, d.Pinned = p.Day, true
+		if let(d.member.Coach, p.Day, p.Day) {
+			m.problem("pin of %s to %s: the coach is booked on that day; the pin holds", p.Coach, p.Day)
+		}
+	}
+}
+
+func (m *maker) problem(format string, a ...any) {
+	m.out.Problems = append(m.out.Problems, fmt.Sprintf(format, a...))
+}
+
+// level gives every draft a week and a day.
+func (m *maker) level(drafts []draft) {
+	var mine []draft
+	for _, d := range drafts {
+		if d.Partner != "" {
+			d.Day = d.days[0]
+			m.finish(&d)
+			m.out.Elsewhere = append(m.out.Elsewhere, d.Visit)
+			continue
+		}
+		mine = append(mine, d)
+	}
+	room := m.room()
+	m.remember(mine)
+	jobs := make([]level.Job, len(mine))
+	for i := range mine {
+		jobs[i] = m.job(&mine[i], room)
+	}
+	answer := level.Make(jobs, room)
+	for w := range room {
+		m.out.Bays = append(m.out.Bays, Bay{Week: m.monday.Add(7 * w), Load: answer.Load[w], Capacity: room[w]})
+	}
+	busy := map[civil.Date]float64{}
+	for i := range mine {
+		d := &mine[i]
+		if w := m.week(d.Best); w >= 0 && w < m.Weeks {
+			m.out.Bays[w].Before += d.Need.Sum()
+		}
+		m.place(d, answer.Week[i], busy)
+		m.finish(d)
+		m.out.Visits = append(m.out.Visits, d.Visit)
+	}
+	m.moves(mine, answer.Moves)
+	m.shortages(mine, jobs, room)
+}
+
+// room returns the hours of each week.
+func (m *maker) room() []level.Hours {
+	room := make([]level.Hours, m.Weeks)
+	for w := range room {
+		for k, s := range coach.Skills {
+			room[w][k] = max(0, m.Shop.HoursOf(s, m.monday.Add(7*w), m.Rules.Shop.Hours(s)))
+		}
+	}
+	return room
+}
+
+// remember gives drafts the day of the earlier plan's visit that shares the most
+// tasks with them.
+func (m *maker) remember(drafts []draft) {
+	last := map[coach.ID][]*Visit{}
+	for i := range m.Last {
+		v := &m.Last[i]
+		last[v.Coach] = append(last[v.Coach], v)
+	}
+	for i := range drafts {
+		d := &drafts[i]
+		var best *Visit
+		most := 0
+		for _, v := range last[d.Coach] {
+			n := 0
+			for _, t := range v.Tasks {
+				for _, o := range d.Tasks {
+					if t.Key() == o.Key() {
+						n++
+					}
+				}
+			}
+			if n > most {
+				best, most = v, n
+			}
+		}
+		if best != nil && !best.Unplaced {
+			d.Day = best.Day
+		}
+	}
+}
+
+// job is a draft as the levelling sees it. A visit that needs more hours of a
+// skill than any week has fills its best week; the sheet tells how long it is.
+func (m *maker) job(d *draft, room []level.Hours) level.Job {
+	j := level.Job{Need: d.Need, Due: m.week(d.Latest), Best: m.week(d.Best), Pin: -1, Was: -1}
+	if d.pin != 0 {
+		j.Pin = m.week(d.pin)
+	}
+	if d.Day != 0 {
+		j.Was = m.week(d.Day)
+	}
+	for k := range j.Need {
+		most := 0.0
+		for w := range room {
+			most = max(most, room[w][k])
+		}
+		if j.Need[k] > most && most > 0 {
+			m.problem("%s needs about %.0f hours of %s, more than any week has (%.0f): it is planned as one full week and will take longer", d.Coach, j.Need[k], coach.Skills[k], most)
+			j.Need[k] = most
+		}
+	}
+	for _, day := range d.days {
+		w := m.week(day)
+		if n := len(j.Open); n > 0 && j.Open[n-1].Last >= w-1 {
+			j.Open[n-1].Last = w
+		} else {
+			j.Open = append(j.Open, level.Span{First: w, Last: w})
+		}
+	}
+	return j
+}
+
+// place chooses the day in a week: one within the visit's window, if there is one,
+// the least busy first.
+func (m *maker) place(d *draft, w int, busy map[civil.Date]float64) {
+	if d.pin != 0 {
+		d.Day = d.pin
+		busy[d.Day] += d.Need.Sum()
+		return
+	}
+	if w < 0 {
+		d.Unplaced, d.Day = true, m.end
+		for _, day := range d.days {
+			if day >= m.end {
+				d.Day = day
+				break
+			}
+		}
+		return
+	}
+	was := d.Day
+	best := civil.Date(0)
+	from, _ := slices.BinarySearch(d.days, m.monday.Add(7*w))
+	for _, day := range d.days[from:] {
+		if m.week(day) != w {
+			break
+		}
+		if day == was && m.week(was) == w && (day <= d.Latest || best == 0) {
+			best = day
+			break
+		}
+		if best == 0 || best > d.Latest && day <= d.Latest || (day <= d.Latest) == (best <= d.Latest) && busy[day] < busy[best] {
+			best = day
+		}
+	}
+	d.Day = best
+	busy[best] += d.Need.Sum()
+}
+
+// finish dates what hangs on a visit's day and notes what is late.
+func (m *maker) finish(d *draft) {
+	d.BookBy = max(m.On, d.Day.Add(-shop(m.Shop.Book, m.Rules.Shop.Book)))
+	for _, w := range d.tasks {
+		if adhesive(d.member.Coach, w.Task) {
+			d.CureUntil = d.Day.Add(int(d.High/m.Rules.Shop.DayHours.Value) + m.cureDays())
+		}
+		if d.Day <= w.Latest && !d.Unplaced {
+			continue
+		}
+		why := w.missed
+		switch {
+		case d.Unplaced && why != "":
+		case d.Unplaced:
+			why = "no week of the plan has room for it"
+			for k, n := range d.Need {
+				if n > 0 && m.Rules.Shop.Hours(coach.Skills[k]) > 0 && !m.any(k) {
+					why = "the shop has no hours for " + string(coach.Skills[k])
+				}
+			}
+		case d.Pinned:
+			why = "it was pinned to that day"
+		case why == "":
+			why = "the weeks up to its latest day are full"
+		}
+		m.out.Late = append(m.out.Late, Late{d.Coach, w.Task, d.Day, w.Latest.DaysUntil(d.Day), why})
+	}
+}
+
+// any reports whether any week has hours of a skill.
+func (m *maker) any(skill int) bool {
+	return slices.ContainsFunc(m.out.Bays, func(b Bay) bool { return b.Capacity[skill] > 0 })
+}
+
+func (m *maker) moves(drafts []draft, moves []level.Move) {
+	for _, v := range moves {
+		d := &drafts[v.Job]
+		why := "its earlier week does not serve any more"
+		switch {
+		case d.Pinned:
+			why = "it was pinned"
+		case v.For >= 0:
+			why = "to make room for " + string(drafts[v.For].Coach)
+		case m.monday.Add(7*v.From+6) < d.First:
+			why = "nothing is due, or possible, before " + d.First.String()
+		}
+		m.out.Moves = append(m.out.Moves, Move{d.Coach, m.monday.Add(7 * v.From), d.Day, why})
+	}
+}
+
+// shortages names the weeks that cannot carry what must lie in them, and who
+// could come earlier.
+func (m *maker) shortages(drafts []draft, jobs []level.Job, room []level.Hours) {
+	for _, s := range level.Short(jobs, room) {
+		o := Short{First: m.monday.Add(7 * s.First), Last: m.monday.Add(7 * s.Last), Skill: coach.Skills[s.Skill], Need: s.Need, Room: s.Room}
+		for i := range jobs {
+			d := &drafts[i]
+			w := m.week(d.First)
+			earliest := d.First
+			for _, t := range d.tasks {
+				earliest = min(earliest, max(t.Earliest, m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice))))
+			}
+			if jobs[i].Need[s.Skill] > 0 && w >= s.First && w <= s.Last && m.week(earliest) < s.First && !slices.Contains(o.Earlier, d.Coach) {
+				o.Earlier = append(o.Earlier, d.Coach)
+			}
+		}
+		m.out.Short = append(m.out.Short, o)
+	}
+}

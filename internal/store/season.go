@@ -1,0 +1,163 @@
+package store
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/season"
+)
+
+// SaveWorkshop replaces what an account's shop can do and has.
+func (tx *Tx) SaveWorkshop(ctx context.Context, id coach.AccountID, w *coach.Workshop) (err error) {
+	defer fail("store.SaveWorkshop", &err)
+	doc, err := json.Marshal(w)
+	if err != nil {
+		return err
+	}
+	_, err = tx.exec(ctx, `INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, ?)
+		ON CONFLICT (account_id) DO UPDATE SET doc = excluded.doc, made_at = excluded.made_at`, id, string(doc), micro(tx.now))
+	return err
+}
+
+// Workshop returns what an account's shop can do and has; nil when it never said.
+func (tx *Tx) Workshop(ctx context.Context, id coach.AccountID) (_ *coach.Workshop, err error) {
+	defer fail("store.Workshop", &err)
+	var doc string
+	if err := tx.GetContext(ctx, &doc, tx.Rebind(`SELECT doc FROM workshop WHERE account_id = ?`), id); err != nil {
+		if kindOf(err) == fault.NotFound {
+			return nil, nil
+		}
+		return nil, err
+	}
+	var w coach.Workshop
+	return &w, json.Unmarshal([]byte(doc), &w)
+}
+
+// SaveBookings replaces the booked periods of a coach that came from one source.
+func (tx *Tx) SaveBookings(ctx context.Context, id coach.AccountID, c coach.ID, source string, bs []coach.Booking) (err error) {
+	defer fail("store.SaveBookings", &err)
+	var n int
+	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`), id, c); err != nil {
+		return err
+	}
+	if n == 0 {
+		return fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q in account %q", c, id), "Import the coach first; a feed's file is named after its coach.")
+	}
+	if _, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source = ?`, id, c, source); err != nil {
+		return err
+	}
+	for _, b := range bs {
+		_, err := tx.exec(ctx, `INSERT INTO booking (account_id, coach_id, source, from_day, until_day) VALUES (?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c, source, b.From.String(), b.Until.String())
+		if err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// mergeBookings adds the booked periods to their coaches, by date.
+func (tx *Tx) mergeBookings(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+	var rows []struct {
+		Coach  string `db:"coach_id"`
+		Source string `db:"source"`
+		From   string `db:"from_day"`
+		Until  string `db:"until_day"`
+	}
+	err := tx.list(ctx, &rows, `SELECT coach_id, source, from_day, until_day FROM booking WHERE account_id = ? ORDER BY coach_id, from_day, until_day, source`, id)
+	if err != nil {
+		return err
+	}
+	for _, r := range rows {
+		b := coach.Booking{Source: r.Source}
+		if b.From, err = civil.Parse(r.From); err != nil {
+			return err
+		}
+		if b.Until, err = civil.Parse(r.Until); err != nil {
+			return err
+		}
+		if i, ok := at[coach.ID(r.Coach)]; ok {
+			cs[i].Bookings = append(cs[i].Bookings, b)
+		}
+	}
+	return nil
+}
+
+// SaveVisits replaces the visits of an account's plan.
+func (tx *Tx) SaveVisits(ctx context.Context, id coach.AccountID, vs []season.Visit) (err error) {
+	defer fail("store.SaveVisits", &err)
+	if _, err := tx.exec(ctx, `DELETE FROM visit WHERE account_id = ?`, id); err != nil {
+		return err
+	}
+	for i := range vs {
+		doc, err := json.Marshal(&vs[i])
+		if err != nil {
+			return err
+		}
+		if _, err := tx.exec(ctx, `INSERT INTO visit (account_id, ordinal, coach_id, day, doc) VALUES (?, ?, ?, ?, ?)`, id, i, vs[i].Coach, vs[i].Day.String(), string(doc)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// Visits returns the visits of an account's last plan, in its order.
+func (tx *Tx) Visits(ctx context.Context, id coach.AccountID) (out []season.Visit, err error) {
+	defer fail("store.Visits", &err)
+	var docs []string
+	if err := tx.list(ctx, &docs, `SELECT doc FROM visit WHERE account_id = ? ORDER BY ordinal`, id); err != nil {
+		return nil, err
+	}
+	out = make([]season.Visit, len(docs))
+	for i, d := range docs {
+		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
+// Campaign is a notice to everybody whose coach carries a lot, as started.
+type Campaign struct {
+	ID          string `db:"campaign_id" json:"id"`
+	Lot         string `db:"lot" json:"lot"`
+	From        string `db:"from_day" json:"from,omitempty"`
+	Until       string `db:"until_day" json:"until,omitempty"`
+	Subject     string `db:"subject" json:"subject"`
+	Words       string `db:"words" json:"words"`
+	By          string `db:"said_by" json:"by"`
+	Coaches     int    `db:"coaches" json:"coaches"`
+	Unreachable string `db:"unreachable" json:"-"` // a JSON list of coaches with nobody to write to
+	MadeAt      int64  `db:"made_at" json:"-"`
+}
+
+// AddCampaign records a campaign; its name must be new.
+func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (err error) {
+	defer fail("store.AddCampaign", &err)
+	n, err := tx.exec(ctx, `
+		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c.ID, c.Lot, c.From, c.Until, c.Subject, c.Words, c.By, c.Coaches, c.Unreachable, micro(tx.now))
+	if err == nil && n == 0 {
+		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign show', or give the new one another --name.")
+	}
+	return err
+}
+
+// Campaigns returns an account's campaigns, newest first.
+func (tx *Tx) Campaigns(ctx context.Context, id coach.AccountID) (out []Campaign, err error) {
+	defer fail("store.Campaigns", &err)
+	err = tx.list(ctx, &out, `
+		SELECT campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at
+		FROM campaign WHERE account_id = ? ORDER BY made_at DESC, campaign_id`, id)
+	return out, err
+}
+
+// CampaignNotices returns the mails of a campaign, by coach and person.
+func (tx *Tx) CampaignNotices(ctx context.Context, id coach.AccountID, campaign string) (out []NoticeRow, err error) {
+	defer fail("store.CampaignNotices", &err)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_key = ? ORDER BY coach_id, person`, id, "lot|"+campaign)
+	return out, err
+}
