@@ -195,8 +195,14 @@ func (c *planCmd) last() ([]season.Visit, error) {
 	return out, nil
 }
 
-// bar draws hours as a row of marks, one for each step hours.
-func bar(hours, step float64) string { return strings.Repeat("#", int(hours/step+.5)) }
+// bar draws how full a week is: 20 marks are 100 %, what is beyond them differs.
+func bar(share float64) string {
+	n := int(share*20 + .5)
+	if n <= 20 {
+		return strings.Repeat("#", n)
+	}
+	return strings.Repeat("#", 20) + strings.Repeat("!", min(n-20, 20))
+}
 
 func printPlan(w io.Writer, p season.Plan, weeks int) error {
 	fmt.Fprintf(w, "Plan from %s for %d weeks\n", p.On, weeks)
@@ -261,17 +267,12 @@ func kinds(ts []plan.Task) string {
 }
 
 func printBays(w io.Writer, p season.Plan) {
-	most := 1.0
-	for _, b := range p.Bays {
-		most = max(most, b.Before, b.Load.Sum())
-	}
-	step := max(1, most/24)
-	fmt.Fprintf(w, "\nHours a week (# is %.1f h)\n\n", step)
+	fmt.Fprintf(w, "\nHow full the weeks are: the scarcest skill's hours (20 marks are 100 %%)\n\n")
 	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "  week\tif all came on their best day\t\tlevelled\t\tof")
+	fmt.Fprintln(t, "  week\tall on their best day\t\tlevelled\t\thours")
 	for _, b := range p.Bays {
-		if b.Before > 0 || b.Load.Sum() > 0 {
-			fmt.Fprintf(t, "  %s\t%.1f\t%s\t%.1f\t%s\t%.0f\n", b.Week.Week(), b.Before, bar(b.Before, step), b.Load.Sum(), bar(b.Load.Sum(), step), b.Capacity.Sum())
+		if b.Before.Sum() > 0 || b.Load.Sum() > 0 {
+			fmt.Fprintf(t, "  %s\t%.0f %%\t%s\t%.0f %%\t%s\t%.1f\n", b.Week.Week(), 100*b.Full(b.Before), bar(b.Full(b.Before)), 100*b.Full(b.Load), bar(b.Full(b.Load)), b.Load.Sum())
 		}
 	}
 	_ = t.Flush() // standard output

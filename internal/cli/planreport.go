@@ -50,11 +50,13 @@ type (
 		MovedBy string         `json:"moved_by"`
 	}
 	bayReport struct {
-		Week     string         `json:"week"`
-		Hours    sig            `json:"hours"`
-		Capacity sig            `json:"capacity"`
-		Before   sig            `json:"before_levelling"`
-		Skills   map[string]sig `json:"hours_by_skill"`
+		Week       string         `json:"week"`
+		Hours      sig            `json:"hours"`
+		Capacity   sig            `json:"capacity"`
+		Before     sig            `json:"before_levelling"`
+		Full       sig            `json:"full"`
+		FullBefore sig            `json:"full_before_levelling"`
+		Skills     map[string]sig `json:"hours_by_skill"`
 	}
 	needReport struct {
 		Profile  string     `json:"profile"`
@@ -111,7 +113,7 @@ func planOf(p season.Plan) planReport {
 	r := planReport{On: p.On, Visits: visitsOf(p.Visits), Elsewhere: visitsOf(p.Elsewhere), Bays: []bayReport{}, Parts: []needReport{}, Cuts: []cutReport{}, Late: []lateReport{},
 		Overload: []shortReport{}, Moved: []moveReport{}, Holds: []stopReport{}, Problems: append([]string{}, p.Problems...)}
 	for _, b := range p.Bays {
-		x := bayReport{Week: b.Week.Week(), Hours: sig(b.Load.Sum()), Capacity: sig(b.Capacity.Sum()), Before: sig(b.Before), Skills: map[string]sig{}}
+		x := bayReport{Week: b.Week.Week(), Hours: sig(b.Load.Sum()), Capacity: sig(b.Capacity.Sum()), Before: sig(b.Before.Sum()), Full: sig(b.Full(b.Load)), FullBefore: sig(b.Full(b.Before)), Skills: map[string]sig{}}
 		for k, s := range coach.Skills {
 			x.Skills[string(s)] = sig(b.Load[k])
 		}

@@ -73,7 +73,9 @@ func (m *maker) level(drafts []draft) {
 	for i := range mine {
 		d := &mine[i]
 		if w := m.week(d.Best); w >= 0 && w < m.Weeks {
-			m.out.Bays[w].Before += d.Need.Sum()
+			for k, h := range d.Need {
+				m.out.Bays[w].Before[k] += h
+			}
 		}
 		m.place(d, answer.Week[i], busy)
 		m.finish(d)

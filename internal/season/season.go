@@ -78,7 +78,23 @@ type Plan struct {
 type Bay struct {
 	Week           civil.Date // its Monday
 	Load, Capacity level.Hours
-	Before         float64 // hours if every visit came on its best day
+	Before         level.Hours // if every visit came on its best day
+}
+
+// Full returns how full the week is with some hours: the largest share of any
+// skill's hours, 1 when that skill has none left; 2 for work where there are no
+// hours at all.
+func (b Bay) Full(load level.Hours) (share float64) {
+	for k, h := range load {
+		switch {
+		case h <= 0:
+		case b.Capacity[k] <= 0:
+			share = max(share, 2)
+		default:
+			share = max(share, h/b.Capacity[k])
+		}
+	}
+	return share
 }
 
 // Late is a task that is not done by its latest day.

@@ -68,7 +68,7 @@ func TestPicture(t *testing.T) {
 	p := planFor(t, coach.Workshop{Hours: map[coach.Skill]float64{coach.Inspection: 0, coach.PushOnWork: 2, coach.AdhesiveWork: 0, coach.RoomOut: 0}}, ms...)
 	svg := Picture(p)
 	testkit.Golden(t, "season/weeks.svg", svg)
-	for _, want := range []string{"role=\"img\"", "<desc id=\"d\">20 weeks. Before levelling the busiest week has", "1 weeks have more than the bays; after it the busiest has 2 hours and 0 have more", "class=\"over\""} {
+	for _, want := range []string{"role=\"img\"", "20 weeks. Before levelling the fullest week is at 180 % and 1 weeks are over 100 %; after it the fullest is at 90 % and 0 are over.", "class=\"over\""} {
 		if !strings.Contains(svg, want) {
 			t.Errorf("lacks %q", want)
 		}
