@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"github.com/emersion/go-ical"
+	"github.com/teambition/rrule-go"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -32,6 +33,13 @@ const mostRepeats = 2000
 // on for three years from today, with a note. An event that cannot be read is
 // reported and the others stand.
 func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.Booking, bad []FeedProblem) {
+	// The library stumbles over some lines that are cut off; a feed is other people's
+	// text and must not stop the daemon.
+	defer func() {
+		if recover() != nil {
+			bad = append(bad, FeedProblem{Message: "is not a calendar that can be read: a line is cut off", Allowed: "an iCalendar file (RFC 5545) of bookings"})
+		}
+	}()
 	dec := ical.NewDecoder(bytes.NewReader(data))
 	calendars := 0
 	for {
@@ -93,6 +101,9 @@ func period(e ical.Event, zone *time.Location, today civil.Date) (out []coach.Bo
 	}
 	if rule == nil {
 		return append(out, first), bad
+	}
+	if rule.Freq > rrule.DAILY {
+		return refuse("is repeated more often than daily", "FREQ of DAILY, WEEKLY, MONTHLY or YEARLY")
 	}
 	set, err := e.RecurrenceSet(zone)
 	if err != nil || set == nil {

@@ -74,6 +74,8 @@ func TestParseFeed(t *testing.T) {
 
 func FuzzParseFeed(f *testing.F) {
 	f.Add(calendar(event("UID:1", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=SECONDLY")))
+	f.Add([]byte("BEGIN:VCALENDAR\r\nX;A="))
+	f.Add([]byte("B;0="))
 	f.Add(calendar(event("UID:1", "DTSTART:20260301T000000Z", "DTEND:20260308T000000Z", "EXDATE:20260301T000000Z", "RRULE:FREQ=DAILY;UNTIL=20270101T000000Z")))
 	f.Fuzz(func(t *testing.T, data []byte) {
 		bs, _ := ParseFeed(data, time.UTC, civil.Of(2026, 2, 10))
