@@ -191,6 +191,14 @@ func (checkCmd) Run(e *env) error {
 		cfgErr = cfg.ForServing()
 	}
 	say("configuration", cfgErr, "every key is known and in range")
+	if len(cfg.DKIM) > 0 {
+		say("signing keys", daemon.CheckKeys(cfg), "publish these records:")
+		for _, r := range daemon.Records(cfg) {
+			fmt.Fprintf(e.out, "      %-14s %s\n", "", r)
+		}
+	} else {
+		fmt.Fprintf(e.out, "--    %-14s none: messages leave unsigned; see dkim: in the example configuration\n", "signing keys")
+	}
 	rules, err := e.rulebook(cfg.Rulebook)
 	fine := ""
 	if err == nil {

@@ -10,6 +10,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"io"
 	"log/slog"
 	"net"
 	"net/http"
@@ -57,6 +58,7 @@ type Daemon struct {
 	own      ownRules
 	river    *river.Client[*sql.Tx]
 	feeds    *http.Client
+	asked    map[string]time.Time // passes asked for, by account and day; for keepSchedules alone
 	registry *prometheus.Registry
 	meters   *meters
 	listener net.Listener
@@ -86,10 +88,13 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if opt.Look == 0 {
 		opt.Look = 10 * time.Second
 	}
+	if err := CheckKeys(opt.Config); err != nil {
+		return nil, err
+	}
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
-	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second)}
+	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[string]time.Time{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close(ctx))
@@ -100,6 +105,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	if d.DB, err = OpenStore(opt.Config); err != nil {
 		return nil, err
+	}
+	if c, ok := opt.Channel.(io.Closer); ok {
+		d.onClose("mail", func(context.Context) error { return c.Close() })
 	}
 	d.DB.Now = opt.Now
 	d.onClose("store", func(context.Context) error { return d.DB.Close() })
@@ -129,10 +137,43 @@ func OpenStore(c settings.Config) (*store.DB, error) {
 	return store.OpenSQLite(c.StorePath)
 }
 
-// Relay returns the mail relay that a configuration names.
-func Relay(c settings.Config) *mail.Relay {
-	return &mail.Relay{Addr: c.MailAddress, Security: mail.Security(c.MailTLS), Username: c.MailUser, Password: string(c.MailPassword),
-		Hello: c.MailHello, From: c.MailFrom, Timeout: c.MailTimeout, Now: time.Now}
+// CheckKeys returns what is wrong with the keys that sign messages.
+func CheckKeys(c settings.Config) error {
+	for _, k := range c.DKIM {
+		if _, err := mail.ParseKey(k.Domain, k.Selector, []byte(k.Key)); err != nil {
+			return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the key of dkim selector %s %v", k.Selector, err), Hint: "Make one with: openssl genpkey -algorithm ed25519, or -algorithm rsa -pkeyopt rsa_keygen_bits:2048."}
+		}
+	}
+	return nil
+}
+
+// Records returns the DNS records that publish the keys that sign messages.
+func Records(c settings.Config) (out []string) {
+	for _, k := range c.DKIM {
+		if key, err := mail.ParseKey(k.Domain, k.Selector, []byte(k.Key)); err == nil {
+			name, text := key.Record()
+			out = append(out, name+" TXT \""+text+"\"")
+		}
+	}
+	return out
+}
+
+// Relay returns the mail channel that a configuration names.
+func Relay(c settings.Config) *mail.Outlet {
+	first := &mail.Relay{Addr: c.MailAddress, Security: mail.Security(c.MailTLS), Username: c.MailUser, Password: string(c.MailPassword)}
+	o := &mail.Outlet{Relays: []*mail.Relay{first}, Limits: mail.Limits{PerMinute: c.MailPerMinute, PerDomain: c.MailPerDomain, DomainPerMinute: c.MailDomainPerMinute}}
+	if c.BackupAddress != "" {
+		o.Relays = append(o.Relays, &mail.Relay{Addr: c.BackupAddress, Security: mail.Security(c.BackupTLS), Username: c.BackupUser, Password: string(c.BackupPassword)})
+	}
+	for _, r := range o.Relays {
+		r.Hello, r.From, r.Timeout, r.Now = c.MailHello, c.MailFrom, c.MailTimeout, time.Now
+		for _, k := range c.DKIM {
+			if key, err := mail.ParseKey(k.Domain, k.Selector, []byte(k.Key)); err == nil { // checked by settings
+				r.Keys = append(r.Keys, key)
+			}
+		}
+	}
+	return o
 }
 
 // Tools returns the unchanging parts of a pass, without links.
@@ -177,6 +218,12 @@ func (d *Daemon) Start(ctx context.Context) error {
 		d.keepSchedules(loops)
 	}()
 	d.onClose("schedules", func(context.Context) error { stop(); <-done; return nil })
+	over := make(chan struct{})
+	go func() {
+		defer close(over)
+		d.keepTakingOver(loops)
+	}()
+	d.onClose("takeover", func(context.Context) error { stop(); <-over; return nil })
 	d.opt.Log.Info("started", "pages", d.Addr(), "store", d.DB.Name())
 	return nil
 }

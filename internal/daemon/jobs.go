@@ -2,6 +2,7 @@ package daemon
 
 import (
 	"context"
+	"errors"
 	"log/slog"
 	"time"
 
@@ -24,13 +25,15 @@ const (
 	queuePasses  = "passes"
 )
 
-// lease is how long a worker may keep a notice: longer than one whole attempt.
-func (d *Daemon) lease() time.Duration { return d.opt.Config.MailTimeout + time.Minute }
+// lease is how long a notice stays with a worker that gives no sign of life. It
+// beats every delivery.Beat.
+const lease = 20 * time.Second
 
 // noticeArgs asks for the delivery of one notice.
 type noticeArgs struct {
 	Account coach.AccountID `json:"account"`
 	Key     string          `json:"key"`
+	Turn    int             `json:"turn,omitempty"` // above 0: takes over from a worker that died at this try
 }
 
 func (noticeArgs) Kind() string { return "notice" }
@@ -39,6 +42,7 @@ func (noticeArgs) Kind() string { return "notice" }
 type passArgs struct {
 	Account coach.AccountID `json:"account"`
 	Day     string          `json:"day"`
+	Turn    int64           `json:"turn,omitempty"` // above 0: asked for again, as the first one may have died
 }
 
 func (passArgs) Kind() string { return "pass" }
@@ -91,7 +95,7 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 		if n.NotBefore.After(tx.Now()) && n.NotBefore.After(time.Now()) {
 			opts.ScheduledAt = n.NotBefore
 		}
-		jobs[i] = river.InsertManyParams{Args: noticeArgs{n.Account, n.Key}, InsertOpts: opts}
+		jobs[i] = river.InsertManyParams{Args: noticeArgs{Account: n.Account, Key: n.Key}, InsertOpts: opts}
 	}
 	_, err := d.river.InsertManyFastTx(ctx, tx.Tx.Tx, jobs)
 	return err
@@ -127,6 +131,18 @@ func (d *Daemon) fetch(ctx context.Context, address string) ([]byte, error) {
 	return httpkit.Get(ctx, d.feeds, address)
 }
 
+// passed reports whether an account's pass of a day is on record.
+func (d *Daemon) passed(ctx context.Context, id coach.AccountID, day string) (done bool, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		ps, err := tx.Passes(ctx)
+		for _, p := range ps {
+			done = done || p.Account == string(id) && p.Day >= day
+		}
+		return err
+	})
+	return done, err
+}
+
 type passWorker struct {
 	river.WorkerDefaults[passArgs]
 	daemon *Daemon
@@ -137,6 +153,11 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 	on, err := civil.Parse(j.Args.Day)
 	if err != nil {
 		return river.JobCancel(err)
+	}
+	if j.Args.Turn > 0 {
+		if done, err := w.daemon.passed(ctx, j.Args.Account, j.Args.Day); err != nil || done {
+			return err
+		}
 	}
 	res, added, err := w.daemon.RunPass(ctx, j.Args.Account, on)
 	if fault.KindOf(err) == fault.NotFound {
@@ -166,7 +187,7 @@ func (w *noticeWorker) NextRetry(j *river.Job[noticeArgs]) time.Time {
 // Work makes one attempt at one notice.
 func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error {
 	d := w.daemon
-	v, err := delivery.Step(ctx, outbox{d.DB, d.lease()}, d.opt.Channel, j.Args.Account, j.Args.Key, j.Attempt, d.opt.Log)
+	v, err := delivery.Step(ctx, outbox{d.DB}, d.opt.Channel, j.Args.Account, j.Args.Key, j.Attempt, d.opt.Log)
 	d.meters.attempts.WithLabelValues(d.opt.Channel.Name(), string(v)).Inc()
 	switch v {
 	case delivery.Taken, delivery.Idle:
@@ -176,6 +197,9 @@ func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error
 	case delivery.Ours:
 		d.opt.Log.Error("the mail server refused our login or TLS; notices wait", "err", err)
 		return river.JobSnooze(delivery.PauseOurs)
+	case delivery.Busy:
+		busy, _ := errors.AsType[*delivery.BusyError](err)
+		return river.JobSnooze(busy.Wait)
 	case delivery.Broken:
 		return river.JobSnooze(30 * time.Second)
 	default:
@@ -213,14 +237,13 @@ func (w *upkeepWorker) Work(ctx context.Context, _ *river.Job[upkeepArgs]) error
 
 // outbox gives delivery the store's notices.
 type outbox struct {
-	db    *store.DB
-	lease time.Duration
+	db *store.DB
 }
 
 // Claim gives a notice to the caller, or tells whether it is still open.
 func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error) {
 	err = o.db.Update(ctx, func(tx *store.Tx) error {
-		if n, ok, err = tx.Claim(ctx, account, key, o.lease); err != nil || ok {
+		if n, ok, err = tx.Claim(ctx, account, key, lease); err != nil || ok {
 			return err
 		}
 		row, err := tx.NoticeByKey(ctx, account, key)
@@ -234,6 +257,11 @@ func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) 
 		return err
 	})
 	return n, ok, open, err
+}
+
+// Extend keeps a notice with its worker.
+func (o outbox) Extend(ctx context.Context, account coach.AccountID, key string) error {
+	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Extend(ctx, account, key, lease) })
 }
 
 // Settle records the outcome.

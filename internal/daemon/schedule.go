@@ -68,7 +68,23 @@ func (d *Daemon) nightly(a coach.Account) (cron.Schedule, error) {
 // passJob is today's pass of an account, as its own zone dates today.
 func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
 	today := civil.FromTime(d.opt.Now().In(a.Location()))
-	return passArgs{a.ID, today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
+	return passArgs{Account: a.ID, Day: today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
+}
+
+// turn tells how often a pass was asked for in vain: 0 at first, then another
+// number every lease, so that a job whose worker died does not stand in the way.
+// Asking once too often costs one look at the record.
+func (d *Daemon) turn(what string) int64 {
+	now := time.Now()
+	first, ok := d.asked[what]
+	if !ok {
+		d.asked[what] = now
+		return 0
+	}
+	if now.Sub(first) < lease {
+		return 0
+	}
+	return now.Unix() / int64(lease/time.Second)
 }
 
 // catchUp asks for the passes whose time has come today without a pass: the
@@ -96,6 +112,7 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 			continue
 		}
 		args, opts := d.passJob(a)
+		args.Turn = d.turn(string(a.ID) + args.Day)
 		if _, err := d.river.Insert(ctx, args, opts); err != nil {
 			return err
 		}

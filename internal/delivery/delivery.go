@@ -15,6 +15,7 @@ import (
 	"github.com/emersion/go-smtp"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
 )
 
@@ -29,6 +30,8 @@ type Outbox interface {
 	// Claim gives a notice to the caller. open tells, when it was not given,
 	// whether it still waits for somebody.
 	Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error)
+	// Extend keeps a claimed notice with the caller for another while.
+	Extend(ctx context.Context, account coach.AccountID, key string) error
 	// Settle records the outcome; a notice to be tried again rests for wait.
 	Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) error
 }
@@ -41,13 +44,14 @@ const (
 	Taken  Verdict = "accepted" // the server has it
 	Later  Verdict = "retry"    // not now
 	Never  Verdict = "given_up" // this recipient, or this message, never
+	Busy   Verdict = "busy"     // our own limits: the notice waits and the try does not count
 	Ours   Verdict = "login"    // our own login or TLS set-up: the notice is not to blame
 	Idle   Verdict = "idle"     // nothing to send: settled, or somebody else has it
 	Broken Verdict = "broken"   // the store failed; the job runs again
 )
 
 // Verdicts are the outcomes of an attempt, for the metrics.
-var Verdicts = []Verdict{Taken, Later, Never, Ours, Idle, Broken}
+var Verdicts = []Verdict{Taken, Later, Never, Busy, Ours, Idle, Broken}
 
 // LoginError says that the server refused us rather than the message.
 type LoginError struct{ Err error }
@@ -60,6 +64,24 @@ func (e *LoginError) Error() string {
 // Unwrap returns the server's refusal.
 func (e *LoginError) Unwrap() error { return e.Err }
 
+// UnreachedError says that no recipient was named to this server: another one may
+// be tried at once, without a message arriving twice.
+type UnreachedError struct{ Err error }
+
+// Error returns what happened.
+func (e *UnreachedError) Error() string { return e.Err.Error() }
+
+// Unwrap returns the cause.
+func (e *UnreachedError) Unwrap() error { return e.Err }
+
+// BusyError says that our own limits let nothing more out just now.
+type BusyError struct{ Wait time.Duration }
+
+// Error says how long to wait.
+func (e *BusyError) Error() string {
+	return fmt.Sprintf("our own limits ask to wait %v", e.Wait)
+}
+
 // Judge turns a channel's error into a verdict. Permanent replies (RFC 5321
 // 4.2.1, 5yz) end the notice; everything not recognised is Later: a repeated
 // message is cheaper than a lost one.
@@ -69,6 +91,9 @@ func Judge(err error) Verdict {
 	}
 	if _, ok := errors.AsType[*LoginError](err); ok {
 		return Ours
+	}
+	if _, ok := errors.AsType[*BusyError](err); ok {
+		return Busy
 	}
 	if e, ok := errors.AsType[*smtp.SMTPError](err); ok && e.Code >= 500 && e.Code < 600 {
 		return Never
@@ -126,24 +151,23 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	case !ok:
 		return Idle, nil
 	}
-	reply, sendErr := ch.Send(ctx, &n)
+	reply, sendErr := attend(ctx, out, ch, &n, account, key)
 	v := Judge(sendErr)
-	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Ours: reminder.Retry}[v]
+	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Busy: reminder.Retry, Ours: reminder.Retry}[v]
 	wait := Wait(attempt)
 	switch {
 	case v == Later && attempt >= MaxAttempts:
 		v, state = Never, reminder.GivenUp
 	case v == Ours:
 		wait = PauseOurs
+	case v == Busy:
+		busy, _ := errors.AsType[*BusyError](sendErr)
+		wait = busy.Wait
 	}
 	if sendErr != nil {
 		reply = Words(sendErr)
 	}
-	// The outcome is recorded even when the job was told to stop meanwhile: the
-	// server may have taken the message already.
-	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 15*time.Second)
-	defer cancel()
-	if err := out.Settle(ctx, account, key, state, reply, wait); err != nil {
+	if err := record(ctx, func(ctx context.Context) error { return out.Settle(ctx, account, key, state, reply, wait) }); err != nil {
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err
 	}
@@ -151,10 +175,58 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	if state == reminder.Retry {
 		attrs = append(attrs, "again_in", wait)
 	}
-	if v == Taken {
+	if v == Taken || v == Busy {
 		log.Info("notice", attrs...)
 	} else {
 		log.Warn("notice not taken; 'sealmanac check' tries the mail server", attrs...)
 	}
 	return v, sendErr
+}
+
+// Beat is how often a worker says that it still has a notice.
+const Beat = 3 * time.Second
+
+// attend makes the attempt and meanwhile keeps the notice with this worker: when
+// the process dies, the beats end and another takes over soon.
+func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice, account coach.AccountID, key string) (string, error) {
+	beat, stop := context.WithCancel(ctx)
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		tick := time.NewTicker(Beat)
+		defer tick.Stop()
+		for {
+			select {
+			case <-beat.Done():
+				return
+			case <-tick.C:
+				_ = out.Extend(beat, account, key) // a beat that fails is made up for by the next
+			}
+		}
+	}()
+	reply, err := ch.Send(ctx, n)
+	stop()
+	<-done
+	return reply, err
+}
+
+// recordFor is how long an outcome waits for the store to come back.
+const recordFor = 2 * time.Minute
+
+// record writes an outcome down. It goes on when the job was told to stop
+// meanwhile, and while the store is away: the server may have the message
+// already, and only the record keeps it from being sent again.
+func record(ctx context.Context, settle func(context.Context) error) (err error) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), recordFor)
+	defer cancel()
+	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
+		if err = settle(ctx); err == nil || fault.KindOf(err) != fault.Unavailable {
+			return err
+		}
+		select {
+		case <-ctx.Done():
+			return err
+		case <-time.After(pause):
+		}
+	}
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	"github.com/emersion/go-smtp"
@@ -26,6 +27,8 @@ type outbox struct {
 func (o *outbox) Claim(context.Context, coach.AccountID, string) (reminder.Notice, bool, bool, error) {
 	return reminder.Notice{MessageID: "<x@y>"}, !o.open && o.claimErr == nil, o.open, o.claimErr
 }
+
+func (o *outbox) Extend(context.Context, coach.AccountID, string) error { return nil }
 
 func (o *outbox) Settle(_ context.Context, _ coach.AccountID, _ string, s reminder.State, reply string, _ time.Duration) error {
 	o.settled, o.reply = s, reply
@@ -53,6 +56,7 @@ func TestStep(t *testing.T) {
 		{"later, last try", no(451), true, outbox{}, Never, reminder.GivenUp, true},
 		{"never", no(550), false, outbox{}, Never, reminder.GivenUp, true},
 		{"our login", &LoginError{no(535)}, true, outbox{}, Ours, reminder.Retry, true},
+		{"our own limits", &BusyError{Wait: time.Second}, true, outbox{}, Busy, reminder.Retry, true},
 		{"network", errors.New("reset"), false, outbox{}, Later, reminder.Retry, true},
 		{"another worker has it", nil, false, outbox{open: true}, Later, "", true},
 		{"store down at claim", nil, false, outbox{claimErr: fault.New(fault.Unavailable, "down", "")}, Broken, "", true},
@@ -64,10 +68,12 @@ func TestStep(t *testing.T) {
 			if c.last {
 				attempt = MaxAttempts
 			}
-			v, err := Step(t.Context(), &out, channel(func() (string, error) { return "250 ok", c.send }), "a", "k", attempt, slog.New(slog.DiscardHandler))
-			if v != c.verdict || out.settled != c.state || (err != nil) != c.failed {
-				t.Errorf("%s, settled %q, %v", v, out.settled, err)
-			}
+			synctest.Test(t, func(t *testing.T) { // a store that is away is waited for: minutes of the bubble's clock
+				v, err := Step(t.Context(), &out, channel(func() (string, error) { return "250 ok", c.send }), "a", "k", attempt, slog.New(slog.DiscardHandler))
+				if v != c.verdict || out.settled != c.state || (err != nil) != c.failed {
+					t.Errorf("%s, settled %q, %v", v, out.settled, err)
+				}
+			})
 		})
 	}
 }
@@ -83,4 +89,29 @@ func TestWaitsSpanFourDays(t *testing.T) {
 	if sum < 94*time.Hour || sum > 100*time.Hour {
 		t.Errorf("the waits span %v, want about four days", sum)
 	}
+}
+
+// A worker that is at it says so; the store coming back ends the wait to record.
+func TestBeatsAndRecords(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		o := &beating{away: 3}
+		v, err := Step(t.Context(), o, channel(func() (string, error) { time.Sleep(10 * Beat); return "250 ok", nil }), "a", "k", 1, slog.New(slog.DiscardHandler))
+		if v != Taken || err != nil || o.beats < 9 || o.beats > 10 || o.asked != 4 {
+			t.Errorf("%s %v, %d beats, asked %d times", v, err, o.beats, o.asked)
+		}
+	})
+}
+
+type beating struct {
+	outbox
+	beats, asked, away int
+}
+
+func (o *beating) Extend(context.Context, coach.AccountID, string) error { o.beats++; return nil }
+
+func (o *beating) Settle(ctx context.Context, a coach.AccountID, k string, s reminder.State, reply string, w time.Duration) error {
+	if o.asked++; o.asked <= o.away {
+		return fault.New(fault.Unavailable, "down", "")
+	}
+	return o.outbox.Settle(ctx, a, k, s, reply, w)
 }

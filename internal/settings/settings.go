@@ -36,28 +36,50 @@ func (Secret) MarshalText() ([]byte, error) { return []byte("[hidden]"), nil }
 
 // Config is the whole configuration.
 type Config struct {
-	StoreKind    string // sqlite or postgres
-	StorePath    string
-	StoreDSN     Secret
-	MailAddress  string
-	MailTLS      string
-	MailUser     string
-	MailPassword Secret
-	MailFrom     string
-	MailHello    string
-	MailTimeout  time.Duration
-	Workers      int
-	Listen       string
-	PublicURL    string
-	Rulebook     string
-	PassCron     string
-	Upkeep       time.Duration
-	FeedsAllow   []string // hosts of booking feeds that may lie inside the operator's network
+	StoreKind           string // sqlite or postgres
+	StorePath           string
+	StoreDSN            Secret
+	MailAddress         string
+	MailTLS             string
+	MailUser            string
+	MailPassword        Secret
+	MailFrom            string
+	MailHello           string
+	MailTimeout         time.Duration
+	Workers             int
+	Listen              string
+	PublicURL           string
+	Rulebook            string
+	PassCron            string
+	Upkeep              time.Duration
+	MailPerMinute       int // messages a minute; 0: no limit
+	MailPerDomain       int // messages at a time to one domain
+	MailDomainPerMinute int
+	BackupAddress       string // a second mail server, tried when the first is not reached
+	BackupTLS           string
+	BackupUser          string
+	BackupPassword      Secret
+	DKIM                []DKIM
+	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
+}
+
+// DKIM is a key that signs messages.
+type DKIM struct {
+	Domain, Selector string
+	Key              Secret // PEM
+}
+
+// dkim returns the i-th key of the configuration, made on first use.
+func (c *Config) dkim(i int) *DKIM {
+	for len(c.DKIM) <= i {
+		c.DKIM = append(c.DKIM, DKIM{})
+	}
+	return &c.DKIM[i]
 }
 
 // Default returns the configuration that an empty file gives.
 func Default() Config {
-	return Config{StoreKind: "sqlite", StorePath: "sealmanac.db", MailTLS: "starttls", MailTimeout: time.Minute, Workers: 4,
+	return Config{StoreKind: "sqlite", StorePath: "sealmanac.db", MailTLS: "starttls", BackupTLS: "starttls", MailTimeout: time.Minute, Workers: 4,
 		Listen: "127.0.0.1:8080", PassCron: "30 2 * * *", Upkeep: 5 * time.Minute}
 }
 
@@ -69,7 +91,9 @@ type key struct {
 }
 
 // shown reports whether a value may stand in a message.
-func (k key) shown() bool { return k.path != "store.dsn" && k.path != "mail.password" }
+func (k key) shown() bool {
+	return k.path != "store.dsn" && k.path != "mail.password" && k.path != "backup.password"
+}
 
 func text(at func(*Config) *string) func(*Config, string) string {
 	return func(c *Config, v string) string { *at(c) = v; return "" }
@@ -111,6 +135,17 @@ func span(at func(*Config) *time.Duration, low, high time.Duration) func(*Config
 	}
 }
 
+func number(at func(*Config) *int, low, high int) func(*Config, string) string {
+	return func(c *Config, v string) string {
+		n, err := strconv.Atoi(v)
+		if err != nil || n < low || n > high {
+			return fmt.Sprintf("is not a number from %d to %d", low, high)
+		}
+		*at(c) = n
+		return ""
+	}
+}
+
 func hostPort(at func(*Config) *string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		if _, port, err := net.SplitHostPort(v); err != nil || port == "" {
@@ -127,7 +162,19 @@ var keys = []key{
 	{"store.dsn", "SEALMANAC_STORE_DSN", secret(func(c *Config) *Secret { return &c.StoreDSN })},
 	{"store.dsn_file", "", secretFile(func(c *Config) *Secret { return &c.StoreDSN })},
 	{"mail.address", "SEALMANAC_MAIL_ADDRESS", hostPort(func(c *Config) *string { return &c.MailAddress })},
-	{"mail.tls", "", oneOf(func(c *Config) *string { return &c.MailTLS }, "starttls", "implicit", "none")},
+	{"mail.tls", "", oneOf(func(c *Config) *string { return &c.MailTLS }, "starttls", "prefer", "implicit", "none")},
+	{"mail.per_minute", "", number(func(c *Config) *int { return &c.MailPerMinute }, 0, 100_000)},
+	{"mail.per_domain", "", number(func(c *Config) *int { return &c.MailPerDomain }, 0, 100)},
+	{"mail.domain_per_minute", "", number(func(c *Config) *int { return &c.MailDomainPerMinute }, 0, 100_000)},
+	{"backup.address", "SEALMANAC_BACKUP_ADDRESS", hostPort(func(c *Config) *string { return &c.BackupAddress })},
+	{"backup.tls", "", oneOf(func(c *Config) *string { return &c.BackupTLS }, "starttls", "prefer", "implicit", "none")},
+	{"backup.username", "", text(func(c *Config) *string { return &c.BackupUser })},
+	{"backup.password", "SEALMANAC_BACKUP_PASSWORD", secret(func(c *Config) *Secret { return &c.BackupPassword })},
+	{"backup.password_file", "", secretFile(func(c *Config) *Secret { return &c.BackupPassword })},
+	{"dkim.selector", "", text(func(c *Config) *string { return &c.dkim(0).Selector })},
+	{"dkim.key_file", "", secretFile(func(c *Config) *Secret { return &c.dkim(0).Key })},
+	{"dkim.second_selector", "", text(func(c *Config) *string { return &c.dkim(1).Selector })},
+	{"dkim.second_key_file", "", secretFile(func(c *Config) *Secret { return &c.dkim(1).Key })},
 	{"mail.username", "", text(func(c *Config) *string { return &c.MailUser })},
 	{"mail.password", "SEALMANAC_MAIL_PASSWORD", secret(func(c *Config) *Secret { return &c.MailPassword })},
 	{"mail.password_file", "", secretFile(func(c *Config) *Secret { return &c.MailPassword })},
@@ -148,14 +195,7 @@ var keys = []key{
 	}},
 	{"mail.hello", "", text(func(c *Config) *string { return &c.MailHello })},
 	{"mail.timeout", "", span(func(c *Config) *time.Duration { return &c.MailTimeout }, time.Second, 10*time.Minute)},
-	{"mail.workers", "", func(c *Config, v string) string {
-		n, err := strconv.Atoi(v)
-		if err != nil || n < 1 || n > 100 {
-			return "is not a number from 1 to 100"
-		}
-		c.Workers = n
-		return ""
-	}},
+	{"mail.workers", "", number(func(c *Config) *int { return &c.Workers }, 1, 100)},
 	{"web.listen", "SEALMANAC_WEB_LISTEN", hostPort(func(c *Config) *string { return &c.Listen })},
 	{"web.public_url", "SEALMANAC_WEB_PUBLIC_URL", func(c *Config, v string) string {
 		u, err := url.Parse(v)
@@ -264,9 +304,24 @@ func (c *Config) check() (bad []string) {
 	if (c.MailUser == "") != (c.MailPassword == "") {
 		bad = append(bad, "mail.username: goes with mail.password or mail.password_file")
 	}
-	if c.MailTLS == "none" && c.MailUser != "" {
-		bad = append(bad, "mail.tls: none would send the password in the clear; use starttls or implicit")
+	plain := func(tls string) bool { return tls == "none" || tls == "prefer" }
+	if plain(c.MailTLS) && c.MailUser != "" {
+		bad = append(bad, "mail.tls: "+c.MailTLS+" could send the password in the clear; use starttls or implicit")
 	}
+	if (c.BackupUser == "") != (c.BackupPassword == "") {
+		bad = append(bad, "backup.username: goes with backup.password or backup.password_file")
+	}
+	if plain(c.BackupTLS) && c.BackupUser != "" {
+		bad = append(bad, "backup.tls: "+c.BackupTLS+" could send the password in the clear; use starttls or implicit")
+	}
+	for i := range c.DKIM {
+		c.DKIM[i].Domain = c.Domain()
+		name := []string{"dkim.selector", "dkim.second_selector"}[i]
+		if k := c.DKIM[i]; (k.Selector == "") != (k.Key == "") || strings.Trim(k.Selector, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-._") != "" {
+			bad = append(bad, name+": goes with its key_file, and is letters, digits, - and .")
+		}
+	}
+	c.DKIM = slices.DeleteFunc(c.DKIM, func(k DKIM) bool { return k.Selector == "" || k.Key == "" })
 	if c.MailAddress != "" && c.MailFrom == "" {
 		bad = append(bad, "mail.from: is required with mail.address")
 	}

@@ -132,6 +132,20 @@ func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease t
 	return n, err == nil, err
 }
 
+// Extend keeps a notice that is being sent with its worker for another lease.
+func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, lease time.Duration) (err error) {
+	defer fail("store.Extend", &err)
+	_, err = tx.exec(ctx, `UPDATE notice SET lease_end = ? WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, micro(tx.now.Add(lease)), id, key)
+	return err
+}
+
+// Orphans returns notices that are being sent by nobody: their lease ran out.
+func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error) {
+	defer fail("store.Orphans", &err)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NULL ORDER BY lease_end, notice_key LIMIT ?`, micro(tx.now), most)
+	return out, err
+}
+
 // Settle records how an attempt ended, with the server's words. Only a notice
 // that is being sent can be settled. One that is to be tried again is not due
 // before wait has gone; one that was recalled meanwhile is withdrawn instead.
