@@ -129,10 +129,9 @@ func (r reading) readAside(e *env, on civil.Date, name string) (intake.Content, 
 		err = content.Problems.Hard().Err()
 	}
 	asides := content.Problems.Asides()
-	for id := range content.Booked {
+	for _, id := range content.JoinBookings() {
 		asides = append(asides, fmt.Sprintf("bookings of %s: no such coach is in these files; they were left out", id))
 	}
-	slices.Sort(asides)
 	return content, tools, asides, err
 }
 
@@ -186,7 +185,7 @@ func (c *planCmd) last() ([]season.Visit, error) {
 	}
 	var out []season.Visit
 	for _, v := range old.Visits {
-		s := season.Visit{Coach: v.Coach, Day: v.Date}
+		s := season.Visit{Coach: v.Coach, Day: v.Date, Unplaced: v.Unplaced}
 		for _, t := range v.Tasks {
 			s.Tasks = append(s.Tasks, plan.Task{Kind: t.Kind, Run: t.Run, Anchor: t.Anchor, Mark: t.Mark})
 		}

@@ -33,7 +33,7 @@ const lease = 20 * time.Second
 type noticeArgs struct {
 	Account coach.AccountID `json:"account"`
 	Key     string          `json:"key"`
-	Turn    int             `json:"turn,omitempty"` // above 0: takes over from a worker that died at this try
+	Turn    int64           `json:"turn,omitempty"` // above 0: takes over from a worker that died
 }
 
 func (noticeArgs) Kind() string { return "notice" }

@@ -5,6 +5,7 @@ import (
 	"time"
 
 	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/delivery"
@@ -43,22 +44,42 @@ func (d *Daemon) keepTakingOver(ctx context.Context) {
 	}
 }
 
-// takeOver makes a job for each orphan. Its name holds the try that was cut off,
-// so that two replicas make one job and the dead worker's job does not stand in
-// the way.
+// takeOver makes a job for each notice whose worker died: with the notice in hand,
+// or with its job only, before it had claimed the notice. The latter shows when
+// notices are due and no job waits for a worker. The job's name holds the time in
+// steps of a lease, so that replicas make one job and a dead worker's job does not
+// stand in the way; a job too many finds nothing to do.
 func (d *Daemon) takeOver(ctx context.Context) error {
-	var rows []store.NoticeRow
+	var rows, waiting []store.NoticeRow
 	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
-		rows, err = tx.Orphans(ctx, 1000)
+		if rows, err = tx.Orphans(ctx, 1000); err != nil {
+			return err
+		}
+		waiting, err = tx.Waiting(ctx, lease, 1000)
 		return err
 	})
-	if err != nil || len(rows) == 0 {
+	if err != nil {
 		return err
 	}
+	for _, r := range rows {
+		d.opt.Log.Warn("a worker died with a notice; it is taken over and may arrive twice, with the same Message-ID", "message_id", r.MessageID, "try", r.Tries)
+	}
+	if len(waiting) > 0 {
+		busy, err := d.river.JobList(ctx, river.NewJobListParams().Queues(queueNotices).States(rivertype.JobStateAvailable).First(1))
+		if err != nil {
+			return err
+		}
+		if len(busy.Jobs) == 0 {
+			rows = append(rows, waiting...)
+		}
+	}
+	if len(rows) == 0 {
+		return nil
+	}
+	turn := time.Now().Unix() / int64(lease/time.Second)
 	jobs := make([]river.InsertManyParams, len(rows))
 	for i, r := range rows {
-		d.opt.Log.Warn("a worker died with a notice; it is taken over and may arrive twice, with the same Message-ID", "message_id", r.MessageID, "try", r.Tries)
-		jobs[i] = river.InsertManyParams{Args: noticeArgs{Account: coach.AccountID(r.Account), Key: r.Key, Turn: r.Tries},
+		jobs[i] = river.InsertManyParams{Args: noticeArgs{Account: coach.AccountID(r.Account), Key: r.Key, Turn: turn},
 			InsertOpts: &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts, UniqueOpts: river.UniqueOpts{ByArgs: true}}}
 	}
 	_, err = d.river.InsertManyFast(ctx, jobs)

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"strings"
+	"time"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -226,6 +227,10 @@ func (d *Desk) Season(ctx context.Context, id coach.AccountID, t cycle.Tools, we
 // Fetch gets the text at a feed's address.
 type Fetch func(ctx context.Context, address string) ([]byte, error)
 
+// feedsFor bounds the reading of all feeds of an account: dead ones must not keep
+// the pass waiting.
+const feedsFor = 2 * time.Minute
+
 // RefreshFeeds reads the booking feeds of an account's coaches anew. A feed that
 // cannot be read keeps its earlier bookings and is returned as a line.
 func (d *Desk) RefreshFeeds(ctx context.Context, id coach.AccountID, get Fetch) (trouble []string, err error) {
@@ -237,9 +242,14 @@ func (d *Desk) RefreshFeeds(ctx context.Context, id coach.AccountID, get Fetch) 
 	if err != nil {
 		return nil, err
 	}
+	ctx, cancel := context.WithTimeout(ctx, feedsFor)
+	defer cancel()
 	for i := range cs {
 		if cs[i].Feed == "" {
 			continue
+		}
+		if ctx.Err() != nil {
+			return append(trouble, "the feeds took too long; those not reached keep their earlier bookings until the next pass"), nil
 		}
 		bs, lines := ReadFeed(ctx, get, &cs[i], civil.FromTime(d.Now()))
 		trouble = append(trouble, lines...)

@@ -59,13 +59,18 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 		if err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
 			return err
 		}
-		return saveBooked(ctx, tx, id, c.Booked)
+		return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
 	})
 }
 
-// saveBooked stores bookings of coaches that came without their coach, source by
-// source.
-func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, booked map[coach.ID][]coach.Booking) error {
+// saveBooked stores the bookings that came beside the coaches. Each file replaces
+// what it said before, also when it says nothing now.
+func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, files []string, booked map[coach.ID][]coach.Booking) error {
+	for _, f := range files {
+		if err := tx.DropBookings(ctx, id, f); err != nil {
+			return err
+		}
+	}
 	for _, c := range slices.Sorted(maps.Keys(booked)) {
 		by := map[string][]coach.Booking{}
 		for _, b := range booked[c] {

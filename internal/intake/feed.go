@@ -2,9 +2,12 @@ package intake
 
 import (
 	"bytes"
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
+	"slices"
+	"strings"
 	"time"
 
 	"github.com/emersion/go-ical"
@@ -25,13 +28,17 @@ type FeedProblem struct {
 // feedYears is how far a repeated booking is carried on.
 const feedYears = 3
 
-// mostRepeats bounds what one event can make.
-const mostRepeats = 2000
+// What one feed may hold: other people write it.
+const (
+	mostEvents   = 20_000
+	mostRepeated = 100 // events with a rule of repetition
+	mostPeriods  = 5_000
+)
 
 // ParseFeed reads the booked periods of an iCalendar text (RFC 5545) as days of a
-// zone. Cancelled and transparent events book nothing. A repeated event is carried
-// on for three years from today, with a note. An event that cannot be read is
-// reported and the others stand.
+// zone, by date, with touching ones joined. Cancelled and transparent events book
+// nothing. A repeated event is carried on for three years from today, with a note.
+// An event that cannot be read is reported and the others stand.
 func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.Booking, bad []FeedProblem) {
 	// The library stumbles over some lines that are cut off; a feed is other people's
 	// text and must not stop the daemon.
@@ -39,9 +46,12 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 		if recover() != nil {
 			bad = append(bad, FeedProblem{Message: "is not a calendar that can be read: a line is cut off", Allowed: "an iCalendar file (RFC 5545) of bookings"})
 		}
+		out = merge(out)
 	}()
+	f := feedReader{zone: zone, today: today, without: map[string]map[civil.Date]bool{}}
 	dec := ical.NewDecoder(bytes.NewReader(data))
 	calendars := 0
+	var events []ical.Event
 	for {
 		cal, err := dec.Decode()
 		if errors.Is(err, io.EOF) {
@@ -51,34 +61,99 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 			return out, append(bad, FeedProblem{Message: "is not a calendar that can be read: " + err.Error(), Allowed: "an iCalendar file (RFC 5545) of bookings"})
 		}
 		calendars++
-		for _, e := range cal.Events() {
-			bs, p := period(e, zone, today)
-			out, bad = append(out, bs...), append(bad, p...)
-		}
+		events = append(events, cal.Events()...)
 	}
 	if calendars == 0 {
-		bad = append(bad, FeedProblem{Message: "holds no calendar", Allowed: "an iCalendar file (RFC 5545) of bookings"})
+		return out, append(bad, FeedProblem{Message: "holds no calendar", Allowed: "an iCalendar file (RFC 5545) of bookings"})
+	}
+	if len(events) > mostEvents {
+		return out, append(bad, FeedProblem{Message: fmt.Sprintf("holds %d events", len(events)), Allowed: fmt.Sprintf("at most %d", mostEvents)})
+	}
+	for i := range events {
+		f.override(&events[i])
+	}
+	for i := range events {
+		bs, p := f.period(&events[i])
+		out, bad = append(out, bs...), append(bad, p...)
+		if len(out) > 2*mostPeriods {
+			out = merge(out)
+		}
+		if len(out) > mostPeriods {
+			return out[:mostPeriods], append(bad, FeedProblem{Message: "books more periods than are read; the rest was left out", Allowed: fmt.Sprintf("at most %d", mostPeriods)})
+		}
 	}
 	return out, bad
 }
 
+// merge orders periods by date and joins those that touch.
+func merge(in []coach.Booking) (out []coach.Booking) {
+	slices.SortFunc(in, func(a, b coach.Booking) int {
+		return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.Until, b.Until))
+	})
+	for _, b := range in {
+		if n := len(out); n > 0 && b.From <= out[n-1].Until {
+			out[n-1].Until = max(out[n-1].Until, b.Until)
+			continue
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// feedReader reads the events of one feed.
+type feedReader struct {
+	zone     *time.Location
+	today    civil.Date
+	repeated int
+	without  map[string]map[civil.Date]bool // by UID: days of a repetition that another event replaces
+}
+
+// override notes which day of a repetition an event replaces.
+func (f *feedReader) override(e *ical.Event) {
+	p := e.Props.Get(ical.PropRecurrenceID)
+	if p == nil {
+		return
+	}
+	zone := f.zone
+	if p.ValueType() == ical.ValueDate {
+		zone = time.UTC
+	}
+	if t, err := p.DateTime(zone); err == nil {
+		uid := propText(e, ical.PropUID)
+		if f.without[uid] == nil {
+			f.without[uid] = map[civil.Date]bool{}
+		}
+		f.without[uid][civil.FromTime(t.In(zone))] = true
+	}
+}
+
+// propText returns a property's text, or "".
+func propText(e *ical.Event, name string) string {
+	if p := e.Props.Get(name); p != nil {
+		return p.Value
+	}
+	return ""
+}
+
 // period returns what one event books.
-func period(e ical.Event, zone *time.Location, today civil.Date) (out []coach.Booking, bad []FeedProblem) {
-	uid := "an event without UID"
-	if p := e.Props.Get(ical.PropUID); p != nil {
-		uid = "event " + clip(p.Value)
-	}
-	if s := e.Props.Get(ical.PropStatus); s != nil && s.Value == "CANCELLED" {
-		return nil, nil
-	}
-	if s := e.Props.Get(ical.PropTransparency); s != nil && s.Value == "TRANSPARENT" {
+func (f *feedReader) period(e *ical.Event) (out []coach.Booking, bad []FeedProblem) {
+	uid := "event " + clip(cmp.Or(propText(e, ical.PropUID), "without UID"))
+	if strings.EqualFold(propText(e, ical.PropStatus), "CANCELLED") || strings.EqualFold(propText(e, ical.PropTransparency), "TRANSPARENT") {
 		return nil, nil
 	}
 	refuse := func(message, allowed string) ([]coach.Booking, []FeedProblem) {
 		return nil, append(bad, FeedProblem{Where: uid, Message: message, Allowed: allowed})
 	}
-	if p := e.Props.Get(ical.PropDateTimeStart); p == nil {
+	p := e.Props.Get(ical.PropDateTimeStart)
+	if p == nil {
 		return refuse("has no DTSTART", "the first day of the booking")
+	}
+	if note := f.zoneNote(e, p); note != "" {
+		bad = append(bad, FeedProblem{Where: uid, Message: note, Note: true})
+	}
+	zone := f.zone
+	if p.ValueType() == ical.ValueDate {
+		zone = time.UTC // a day is a day, and UNTIL is one too
 	}
 	start, err := e.DateTimeStart(zone)
 	if err != nil {
@@ -88,40 +163,81 @@ func period(e ical.Event, zone *time.Location, today civil.Date) (out []coach.Bo
 	if err != nil {
 		return refuse("has an end that cannot be read: "+err.Error(), "a DATE, UTC time, or time with an IANA zone")
 	}
-	if p := e.Props.Get(ical.PropDateTimeStart); p.Params.Get(ical.ParamTimezoneID) != "" && p.Params.Get(ical.ParamTimezoneID) != zone.String() {
-		bad = append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is in zone %s: its days are taken at the coach's place (%s)", p.Params.Get(ical.ParamTimezoneID), zone), Note: true})
-	}
 	if end.Before(start) {
 		return refuse("ends before it begins", "DTEND after DTSTART")
 	}
 	first := days(start, end, zone)
+	if p.ValueType() == ical.ValueDate && e.Props.Get(ical.PropDateTimeEnd) == nil && e.Props.Get(ical.PropDuration) == nil {
+		first.Until = first.From // one day, also when the clocks change on it
+	}
+	repeats := e.Props.Get(ical.PropRecurrenceRule) != nil || e.Props.Get(ical.PropRecurrenceDates) != nil
+	if !repeats || e.Props.Get(ical.PropRecurrenceID) != nil {
+		return append(out, first), bad
+	}
+	return f.repeat(e, uid, first, zone, bad)
+}
+
+// zoneNote tells when an event's days are taken in another zone than its own, and
+// mends a zone that nobody knows: its times are then read at the coach's place.
+func (f *feedReader) zoneNote(e *ical.Event, start *ical.Prop) string {
+	name := start.Params.Get(ical.ParamTimezoneID)
+	if name == "" || name == f.zone.String() {
+		return ""
+	}
+	if _, err := time.LoadLocation(name); err == nil {
+		return fmt.Sprintf("is in zone %s: its days are taken at the coach's place (%s)", name, f.zone)
+	}
+	for _, k := range []string{ical.PropDateTimeStart, ical.PropDateTimeEnd, ical.PropRecurrenceDates, ical.PropExceptionDates} {
+		if p := e.Props.Get(k); p != nil {
+			p.Params.Del(ical.ParamTimezoneID)
+		}
+	}
+	return fmt.Sprintf("is in zone %q, which is not known: its times are read at the coach's place (%s)", clip(name), f.zone)
+}
+
+// repeat carries a repeated event on.
+func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone *time.Location, bad []FeedProblem) (out []coach.Booking, _ []FeedProblem) {
+	refuse := func(message, allowed string) ([]coach.Booking, []FeedProblem) {
+		return nil, append(bad, FeedProblem{Where: uid, Message: message, Allowed: allowed})
+	}
+	if f.repeated++; f.repeated > mostRepeated {
+		return refuse("is repeated, as are too many before it", fmt.Sprintf("at most %d repeated events", mostRepeated))
+	}
 	rule, err := e.Props.RecurrenceRule()
 	if err != nil {
 		return refuse("has a rule of repetition that cannot be read: "+err.Error(), "an RRULE as in RFC 5545")
 	}
-	if rule == nil {
-		return append(out, first), bad
-	}
-	if rule.Freq > rrule.DAILY {
+	if rule != nil && rule.Freq > rrule.DAILY {
 		return refuse("is repeated more often than daily", "FREQ of DAILY, WEEKLY, MONTHLY or YEARLY")
 	}
-	set, err := e.RecurrenceSet(zone)
-	if err != nil || set == nil {
-		return refuse("has a rule of repetition that cannot be read", "an RRULE as in RFC 5545")
-	}
-	limit := today.AddMonths(12 * feedYears).Time()
-	n := 0
-	for next := set.Iterator(); n < mostRepeats; n++ {
-		t, ok := next()
-		if !ok || t.After(limit) {
-			break
+	length := first.From.DaysUntil(first.Until)
+	limit := f.today.AddMonths(12 * feedYears)
+	out = append(out, first)
+	if rule != nil {
+		set, err := e.RecurrenceSet(zone)
+		if err != nil || set == nil {
+			return refuse("has a rule of repetition that cannot be read", "an RRULE as in RFC 5545")
 		}
-		if t.Add(end.Sub(start)).After(today.Time().AddDate(-1, 0, 0)) {
+		out = out[:0]
+		for _, t := range set.Between(f.today.Add(-400-length).Time(), limit.Time(), true) {
 			from := civil.FromTime(t.In(zone)) // in days: a change of the clocks makes it no longer
-			out = append(out, coach.Booking{From: from, Until: from.Add(first.From.DaysUntil(first.Until))})
+			if !f.without[propText(e, ical.PropUID)][from] {
+				out = append(out, coach.Booking{From: from, Until: from.Add(length)})
+			}
 		}
 	}
-	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken", len(out), today.AddMonths(12*feedYears)), Note: true})
+	if p := e.Props.Get(ical.PropRecurrenceDates); p != nil && rule == nil {
+		for _, v := range strings.Split(p.Value, ",") {
+			one := ical.Prop{Name: p.Name, Params: p.Params, Value: strings.TrimSpace(v)}
+			t, err := one.DateTime(zone)
+			if err != nil {
+				return refuse("has an RDATE that cannot be read", "dates as in RFC 5545")
+			}
+			from := civil.FromTime(t.In(zone))
+			out = append(out, coach.Booking{From: from, Until: from.Add(length)})
+		}
+	}
+	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken", len(out), limit), Note: true})
 }
 
 // days returns the days that a period touches in a zone. An end at midnight, as

@@ -42,7 +42,13 @@ func TestParseFeed(t *testing.T) {
 		{"repeated", event("UID:8", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260303", "RRULE:FREQ=WEEKLY;COUNT=2"), "2026-03-01/2026-03-02 2026-03-08/2026-03-09", "is repeated: 2 periods", ""},
 		{"backwards", event("UID:9", "DTSTART;VALUE=DATE:20260308", "DTEND;VALUE=DATE:20260301"), "", "", "ends before it begins"},
 		{"no start", event("UID:10"), "", "", "has no DTSTART"},
-		{"unknown zone", event("UID:11", "DTSTART;TZID=Nowhere/Here:20260301T010000"), "", "", "cannot be read"},
+		{"unknown zone", event("UID:11", "DTSTART;TZID=Mountain Standard Time:20260301T010000", "DTEND;TZID=Mountain Standard Time:20260303T010000"), "2026-03-01/2026-03-03", "which is not known", ""},
+		{"one day on which the clocks change", event("UID:13", "DTSTART;VALUE=DATE:20260308"), "2026-03-08/2026-03-08", "", ""},
+		{"cancelled in small letters", event("UID:14", "STATUS:cancelled", "DTSTART;VALUE=DATE:20260301"), "", "", ""},
+		{"repeated since long ago", event("UID:15", "DTSTART;VALUE=DATE:20150105", "RRULE:FREQ=WEEKLY;UNTIL=20250120"), "2025-01-06/2025-01-06 2025-01-13/2025-01-13 2025-01-20/2025-01-20", "is repeated: 3 periods", ""},
+		{"one of a repetition cancelled", event("UID:16", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=WEEKLY;COUNT=2") + event("UID:16", "STATUS:CANCELLED", "RECURRENCE-ID;VALUE=DATE:20260308", "DTSTART;VALUE=DATE:20260308"), "2026-03-01/2026-03-01", "is repeated: 1 periods", ""},
+		{"dates one by one", event("UID:17", "DTSTART;VALUE=DATE:20260301", "RDATE;VALUE=DATE:20260310,20260320"), "2026-03-01/2026-03-01 2026-03-10/2026-03-10 2026-03-20/2026-03-20", "is repeated: 3 periods", ""},
+		{"by the hour", event("UID:18", "DTSTART:20260301T000000Z", "RRULE:FREQ=HOURLY"), "", "", "more often than daily"},
 		{"nonsense date", event("UID:12", "DTSTART;VALUE=DATE:20261350"), "", "", "cannot be read"},
 	} {
 		good := event("UID:good", "DTSTART;VALUE=DATE:20260501", "DTEND;VALUE=DATE:20260502")
@@ -64,6 +70,12 @@ func TestParseFeed(t *testing.T) {
 		if !strings.Contains(said, c.note+c.bad) || (c.note+c.bad == "") != (said == "") {
 			t.Errorf("%s: said %q", c.name, said)
 		}
+	}
+	// A feed that means harm: its size is bounded.
+	bomb := strings.Repeat(event("UID:b", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260302", "RRULE:FREQ=DAILY;INTERVAL=2"), 3000)
+	begun := time.Now()
+	if bs, bad := ParseFeed(calendar(bomb), denver, today); len(bs) > mostPeriods || len(bad) == 0 || time.Since(begun) > 20*time.Second {
+		t.Errorf("%d periods in %v", len(bs), time.Since(begun))
 	}
 	for _, text := range []string{"", "not a calendar", "BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n"} {
 		if _, bad := ParseFeed([]byte(text), denver, today); len(bad) != 1 || bad[0].Note {
@@ -124,6 +136,9 @@ func TestWorkshopMistakesStandAside(t *testing.T) {
 	}
 	if w := c.Problems.Warnings(); len(w) == 0 || !strings.Contains(strings.Join(w, "\n"), "no such work can be planned") {
 		t.Errorf("warnings %v", w)
+	}
+	if unknown := c.JoinBookings(); len(unknown) != 0 {
+		t.Errorf("unknown: %v", unknown)
 	}
 	k := c.Coaches[0]
 	if len(k.Bookings) != 3 || k.Bookings[1].From != civil.Of(2026, 5, 1) || k.Bookings[1].Source != "a.ics" {

@@ -25,11 +25,12 @@ type Options struct {
 type Content struct {
 	Shop     *coach.Account  // nil when no file says who the shop is
 	Workshop *coach.Workshop // nil when no file says what the shop can do
-	// Booked are bookings of coaches that these files do not hold, from feeds and
-	// lists of bookings.
-	Booked   map[coach.ID][]coach.Booking
-	Coaches  []coach.Coach
-	Problems Problems // warnings too; Problems.Err tells whether it may be stored
+	// Booked are the bookings that came beside the coaches, from feeds and lists, and
+	// BookingFiles the files they came from: each replaces what it said before.
+	Booked       map[coach.ID][]coach.Booking
+	BookingFiles []string
+	Coaches      []coach.Coach
+	Problems     Problems // warnings too; Problems.Err tells whether it may be stored
 }
 
 // reader turns trees into vocabulary and collects problems.
@@ -41,6 +42,7 @@ type reader struct {
 	shop     *coach.Account
 	workshop *coach.Workshop
 	booked   map[coach.ID][]coach.Booking
+	sources  []string // files of bookings
 	coaches  []coach.Coach
 	seen     map[coach.ID]string // where each coach was first read
 }

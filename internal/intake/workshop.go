@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -225,14 +226,21 @@ func (r *reader) addBooked(id coach.ID, bs []coach.Booking) {
 	r.booked[id] = append(r.booked[id], bs...)
 }
 
-// joinBookings gives each coach its booked periods, by date.
-func (r *reader) joinBookings() {
-	for i := range r.coaches {
-		c := &r.coaches[i]
-		c.Bookings = append(c.Bookings, r.booked[c.ID]...)
-		delete(r.booked, c.ID)
-		slices.SortStableFunc(c.Bookings, func(a, b coach.Booking) int { return int(a.From - b.From) })
+// JoinBookings gives each coach the booked periods that came beside it, by date, and
+// returns the names that are no coach of these files. It is for plans made from
+// files; a store keeps them by their source.
+func (c *Content) JoinBookings() (unknown []coach.ID) {
+	left := map[coach.ID]bool{}
+	for id := range c.Booked {
+		left[id] = true
 	}
+	for i := range c.Coaches {
+		k := &c.Coaches[i]
+		k.Bookings = append(k.Bookings, c.Booked[k.ID]...)
+		delete(left, k.ID)
+		slices.SortStableFunc(k.Bookings, func(a, b coach.Booking) int { return int(a.From - b.From) })
+	}
+	return slices.Sorted(maps.Keys(left))
 }
 
 // isBookings reports whether a list holds booked periods: coach, from, until.
@@ -244,6 +252,7 @@ func (t table) isBookings() bool {
 }
 
 func (r *reader) bookingRows(t table) {
+	r.sources = append(r.sources, r.file)
 	for _, rw := range t.rows {
 		n := &node{line: rw.line, kind: object}
 		for _, key := range []string{"coach", "from", "until"} {
@@ -279,6 +288,7 @@ func (r *reader) zoneOf(id coach.ID) *time.Location {
 
 // feed reads a feed of bookings of one coach.
 func (r *reader) feed(f File, id string) {
+	r.sources = append(r.sources, f.Name)
 	bs, bad := ParseFeed(f.Data, r.zoneOf(coach.ID(id)), civil.FromTime(r.opt.Today.Time()))
 	for _, m := range bad {
 		r.aside(nil, m.Where, m.Message, m.Allowed)
@@ -287,5 +297,7 @@ func (r *reader) feed(f File, id string) {
 	for i := range bs {
 		bs[i].Source = f.Name
 	}
-	r.addBooked(coach.ID(id), bs)
+	if len(bs) > 0 {
+		r.addBooked(coach.ID(id), bs)
+	}
 }

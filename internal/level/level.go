@@ -102,10 +102,13 @@ type board struct {
 	free []Hours // what is left of it; below 0 where pins overload a week
 	week []int
 	in   [][]int // jobs by week
+
+	open  map[int][]int // weeksFor's answers
+	spent int           // of budget
 }
 
 func newBoard(jobs []Job, room []Hours) *board {
-	b := &board{jobs: jobs, room: room, free: slices.Clone(room), week: make([]int, len(jobs)), in: make([][]int, len(room))}
+	b := &board{jobs: jobs, room: room, free: slices.Clone(room), week: make([]int, len(jobs)), in: make([][]int, len(room)), open: map[int][]int{}}
 	for i := range b.week {
 		b.week[i] = -1
 	}

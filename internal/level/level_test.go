@@ -174,6 +174,24 @@ func TestOneMoreMovesTheFewest(t *testing.T) {
 	})
 }
 
+// One more job among jobs of unequal hours overloads no week, whatever chain makes
+// room for it.
+func TestRePlanStaysWithinTheWeeks(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		jobs, room := drawUnits(t, rapid.IntRange(2, 5).Draw(t, "weeks"), true)
+		for w := range room {
+			room[w][0] += 2
+		}
+		for i := range jobs {
+			jobs[i].Need[0] = float64(rapid.IntRange(1, 6).Draw(t, "hours")) / 2
+		}
+		for i, w := range Make(jobs[:len(jobs)/2+1], room).Week {
+			jobs[i].Was = w
+		}
+		check(t, jobs, room, Make(jobs, room))
+	})
+}
+
 // A plan made again from itself moves nothing, unless that makes it less late.
 func TestSameAgainMovesNothing(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
@@ -233,6 +251,25 @@ func TestPublished(t *testing.T) {
 			return 0
 		},
 	})
+}
+
+// BenchmarkRePlan adds a tenth to a plan that is too full already. Budget: 1 s for
+// 10,000 jobs; the nightly pass makes it inside its transaction.
+func BenchmarkRePlan(b *testing.B) {
+	jobs, room := make([]Job, 10_000), make([]Hours, 104)
+	for i := range jobs {
+		r := (i * 37) % 90
+		jobs[i] = Job{Need: Hours{1 + float64(i%3)}, Open: []Span{{r, 103}}, Due: min(103, r+4+i%9), Best: min(103, r+4), Pin: -1, Was: -1}
+	}
+	for w := range room {
+		room[w] = Hours{148}
+	}
+	for i, w := range Make(jobs[:9_000], room).Week {
+		jobs[i].Was = w
+	}
+	for b.Loop() {
+		Make(jobs, room)
+	}
 }
 
 // BenchmarkMake levels visits over 104 weeks at 90 % load. Budget: 0.3 s for

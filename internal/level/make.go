@@ -69,6 +69,9 @@ func (b *board) nearest(i, now int) int {
 		limit = now - 1 // anything sooner is better
 	}
 	aim := j.Best
+	if j.Was >= 0 {
+		aim = j.Was
+	}
 	if now > j.Due {
 		aim = j.Due
 	}

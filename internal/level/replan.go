@@ -5,8 +5,12 @@ import (
 	"slices"
 )
 
-// visits bounds the search for one chain of moves.
-const visits = 4000
+// visits bounds the search for one chain of moves, and budget all searches of one
+// plan: a shop with far too much work has no chain to find.
+const (
+	visits = 4000
+	budget = 40_000
+)
 
 // rePlan keeps every earlier week that still serves and finds a place for the
 // rest by the shortest chain of moves. No job need be later than in the fresh
@@ -28,11 +32,17 @@ func rePlan(jobs []Job, room []Hours, fresh []int) (*board, []Move) {
 	}
 	slices.SortStableFunc(todo, func(x, y int) int { return cmp.Compare(limit[x], limit[y]) })
 	var moves []Move
+	var left []int
 	for _, i := range todo {
+		if b.week[i] >= 0 {
+			continue
+		}
+		moves = append(moves, b.insert(i, limit)...)
 		if b.week[i] < 0 {
-			moves = append(moves, b.insert(i, limit)...)
+			left = append(left, i)
 		}
 	}
+	b.earliestDue(left)
 	return b, moves
 }
 
@@ -48,13 +58,14 @@ type step struct {
 func (b *board) insert(i int, limit []int) []Move {
 	seen := map[int]bool{i: true}
 	queue := []step{{job: i, week: -1, parent: -1}}
-	for at := 0; at < len(queue) && at < visits; at++ {
+	for at := 0; at < len(queue) && at < visits && b.spent < budget; at++ {
+		b.spent++
 		s := queue[at]
 		for _, w := range b.weeksFor(s.job, limit[s.job]) {
 			if w == s.week {
 				continue
 			}
-			if b.jobs[s.job].Need.fits(b.free[w]) {
+			if b.jobs[s.job].Need.fits(b.free[w]) && b.holds(queue, at, w) {
 				return b.shift(queue, at, w, i)
 			}
 			for _, k := range b.in[w] {
@@ -73,9 +84,42 @@ func (b *board) insert(i int, limit []int) []Move {
 	return nil
 }
 
+// holds reports whether all weeks of a chain have room once all of it is carried
+// out: jobs of unequal hours may pass a week twice.
+func (b *board) holds(queue []step, at, w int) bool {
+	after := map[int]Hours{}
+	change := func(w int, need Hours, sign float64) {
+		h, ok := after[w]
+		if !ok {
+			h = b.free[w]
+		}
+		h.add(need, sign)
+		after[w] = h
+	}
+	for k := at; k >= 0; k = queue[k].parent {
+		s := queue[k]
+		if from := b.week[s.job]; from >= 0 {
+			change(from, b.jobs[s.job].Need, 1)
+		}
+		change(w, b.jobs[s.job].Need, -1)
+		w = s.week
+	}
+	for w, h := range after {
+		for k := range h {
+			if h[k] < -slack && h[k] < b.free[w][k]-slack { // a week that pins overload may stay so
+				return false
+			}
+		}
+	}
+	return true
+}
+
 // weeksFor returns the open weeks of a job up to a limit, nearest to the week it
 // had, or to its best one, first.
 func (b *board) weeksFor(i, limit int) []int {
+	if out, ok := b.open[i]; ok {
+		return out
+	}
 	j := &b.jobs[i]
 	aim := j.Best
 	if j.Was >= 0 {
@@ -88,6 +132,7 @@ func (b *board) weeksFor(i, limit int) []int {
 		}
 	}
 	slices.SortStableFunc(out, func(x, y int) int { return cmp.Compare(dist(x, aim), dist(y, aim)) })
+	b.open[i] = out
 	return out
 }
 

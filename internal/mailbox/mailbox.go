@@ -46,6 +46,7 @@ type Options struct {
 type Mailbox struct {
 	opt      Options
 	server   *smtp.Server
+	listener net.Listener
 	addr     string
 	mu       sync.Mutex
 	messages []Message
@@ -65,7 +66,7 @@ func Start(opt Options) (*Mailbox, error) {
 	if err != nil {
 		return nil, err
 	}
-	m.addr = l.Addr().String()
+	m.listener, m.addr = l, l.Addr().String()
 	if opt.Implicit {
 		l = tls.NewListener(l, opt.TLS)
 	} else {
@@ -84,6 +85,7 @@ func (m *Mailbox) Addr() string { return m.addr }
 // Close stops the server and waits for it.
 func (m *Mailbox) Close() error {
 	err := m.server.Close()
+	_ = m.listener.Close() // the server does not know it yet when it was just started
 	<-m.done
 	return err
 }

@@ -3,6 +3,7 @@ package plan
 import (
 	"fmt"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/exposure"
 )
@@ -63,7 +64,7 @@ func (p *planner) migration() {
 	}
 	here, next := p.coach.Stays[spans[0].Stay], p.coach.Stays[spans[1].Stay]
 	leave := spans[1].From.Day
-	if here.Site.KM(next.Site) < p.rules.Shop.FarKM.Value || p.on < leave.Add(-3*days) {
+	if here.Site.KM(next.Site) < p.rules.Shop.FarKM.Value || p.on < leave.Add(-3*days) || p.on > leave.Add(-7) {
 		return
 	}
 	for i := range p.coach.Slides {
@@ -75,34 +76,38 @@ func (p *planner) migration() {
 			continue
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: leave, Mark: "migration",
-			Earliest: leave.Add(-2 * days), Target: max(p.on, leave.Add(-days)), Latest: max(p.on, leave.Add(-7)),
+			Earliest: leave.Add(-2 * days), Target: min(max(p.on, leave.Add(-days)), leave.Add(-7)), Latest: leave.Add(-7), Ends: true,
 			Why: fmt.Sprintf("The coach leaves %s for %s about %s; what is found before can be mended before.", here.Site.Name, next.Site.Name, leave.Long())})
 	}
 }
 
-// warranty adds a look before the first warranty of a slide's runs ends.
+// warranty adds a look before the first warranty of a slide's runs ends, or its
+// claim has to be in.
 func (p *planner) warranty(s *coach.Slide) {
 	var first coach.Warranty
+	end := civil.Date(0)
 	for i := range s.Runs {
-		if w := s.Runs[i].Warranty; w.Until >= p.on && w.Until != 0 && (first.Until == 0 || w.Until < first.Until) {
-			first = w
+		w := s.Runs[i].Warranty
+		last := w.Until
+		if w.ClaimBy != 0 {
+			last = min(last, w.ClaimBy)
+		}
+		if w.Until != 0 && last >= p.on && (end == 0 || last < end) {
+			first, end = w, last
 		}
 	}
-	if first.Until == 0 || p.on.Add(400) < first.Until {
+	if end == 0 || p.on.Add(400) < end {
 		return
 	}
 	for _, kind := range []coach.TaskKind{coach.Inspect, coach.Warranted} {
-		if seen, done := p.last(kind, s.ID, ""); done && seen.Add(60) >= first.Until {
+		if seen, done := p.last(kind, s.ID, ""); done && seen.Add(60) >= end {
 			return
 		}
 	}
-	claim := first.Until
 	why := fmt.Sprintf("The warranty of this slide's seals ends on %s.", first.Until.Long())
 	if first.ClaimBy != 0 {
-		claim = first.ClaimBy
-		why += fmt.Sprintf(" A claim must be in by %s.", claim.Long())
+		why += fmt.Sprintf(" A claim must be in by %s.", first.ClaimBy.Long())
 	}
-	latest := min(first.Until, claim)
-	p.tasks = append(p.tasks, Task{Kind: coach.Warranted, Slide: s.ID, Run: string(s.ID), Anchor: first.Until,
-		Earliest: latest.Add(-60), Target: max(p.on, latest.Add(-28)), Latest: max(p.on, latest), Why: why + " Found in time, a fault is the supplier's."})
+	p.tasks = append(p.tasks, Task{Kind: coach.Warranted, Slide: s.ID, Run: string(s.ID), Anchor: first.Until, Ends: true,
+		Earliest: end.Add(-60), Target: max(p.on, end.Add(-28)), Latest: end, Why: why + " Found in time, a fault is the supplier's."})
 }

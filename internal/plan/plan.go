@@ -30,6 +30,7 @@ type Task struct {
 	Why      string     // one or two plain sentences
 	Anchor   civil.Date // the fitting or service it counts from; part of its identity
 	Mark     string     // tells tasks apart that count from the same day, such as "first"
+	Ends     bool       // it makes no sense after Latest: then it is given up, not done late
 	Every    int        // days after which it is due again once done; 0: it is not, or not by days
 }
 

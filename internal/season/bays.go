@@ -37,8 +37,14 @@ func (m *maker) pins(drafts []draft) {
 		}
 		d := &drafts[best]
 		d.pin, d.Pinned = p.Day, true
-		if let(d.member.Coach, p.Day, p.Day) {
-			m.problem("pin of %s to %s: the coach is booked on that day; the pin holds", p.Coach, p.Day)
+		last := m.leaves(p.Day, d.High, 0)
+		switch {
+		case let(d.member.Coach, p.Day, last):
+			m.problem("pin of %s to %s: the coach is booked between then and %s; the pin holds", p.Coach, p.Day, last)
+		case !m.Shop.Opens(p.Day.Weekday()):
+			m.problem("pin of %s to %s: no work begins on a %s; the pin holds", p.Coach, p.Day, p.Day.Weekday())
+		case p.Day < d.First:
+			m.problem("pin of %s to %s: nothing is due, or its parts are not there, before %s; the pin holds", p.Coach, p.Day, d.First)
 		}
 	}
 }
@@ -60,7 +66,9 @@ func (m *maker) level(drafts []draft) {
 		mine = append(mine, d)
 	}
 	room := m.room()
-	m.remember(mine)
+	for i := range mine {
+		mine[i].keep()
+	}
 	jobs := make([]level.Job, len(mine))
 	for i := range mine {
 		jobs[i] = m.job(&mine[i], room)
@@ -96,33 +104,39 @@ func (m *maker) room() []level.Hours {
 	return room
 }
 
-// remember gives drafts the day of the earlier plan's visit that shares the most
-// tasks with them.
-func (m *maker) remember(drafts []draft) {
-	last := map[coach.ID][]*Visit{}
-	for i := range m.Last {
-		v := &m.Last[i]
-		last[v.Coach] = append(last[v.Coach], v)
-	}
-	for i := range drafts {
-		d := &drafts[i]
-		var best *Visit
-		most := 0
-		for _, v := range last[d.Coach] {
-			n := 0
-			for _, t := range v.Tasks {
-				for _, o := range d.Tasks {
-					if t.Key() == o.Key() {
-						n++
-					}
-				}
-			}
-			if n > most {
-				best, most = v, n
-			}
+// heldKey names the work that an earlier plan gave days to.
+type heldKey struct {
+	coach coach.ID
+	kind  coach.TaskKind
+	run   string
+}
+
+// remember lists the days that an earlier plan gave each work, in order; past ones
+// and visits without room are left out.
+func (m *maker) remember() {
+	for _, v := range m.Last {
+		if v.Unplaced || v.Day < m.On {
+			continue
 		}
-		if best != nil && !best.Unplaced {
-			d.Day = best.Day
+		for _, t := range v.Tasks {
+			k := heldKey{v.Coach, t.Kind, t.Run}
+			m.held[k] = append(m.held[k], v.Day)
+		}
+	}
+	for _, days := range m.held {
+		slices.Sort(days)
+	}
+}
+
+// keep gives a draft the day that most of its tasks had in the earlier plan.
+func (d *draft) keep() {
+	count := map[civil.Date]int{}
+	for _, w := range d.tasks {
+		if w.held == 0 {
+			continue
+		}
+		if count[w.held]++; d.Day == 0 || count[w.held] > count[d.Day] || count[w.held] == count[d.Day] && w.held < d.Day {
+			d.Day = w.held
 		}
 	}
 }
@@ -215,7 +229,7 @@ func (m *maker) finish(d *draft) {
 					why = "the shop has no hours for " + string(coach.Skills[k])
 				}
 			}
-		case d.Pinned:
+		case why == "" && d.Pinned:
 			why = "it was pinned to that day"
 		case why == "":
 			why = "the weeks up to its latest day are full"

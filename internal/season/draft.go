@@ -3,6 +3,7 @@ package season
 import (
 	"cmp"
 	"fmt"
+	"math"
 	"slices"
 
 	"sealmanac/internal/civil"
@@ -15,7 +16,8 @@ import (
 type want struct {
 	plan.Task
 	first, last civil.Date
-	missed      string // why its own window cannot be kept; "" when it can
+	missed      string     // why its own window cannot be kept; "" when it can
+	held        civil.Date // its day in an earlier plan; 0: it had none
 }
 
 // draft is a visit before it has a week.
@@ -31,9 +33,6 @@ type draft struct {
 // to the days on which the coach can come, and the fewest visits that hit all.
 // What cannot be done within reach goes to another shop.
 func (m *maker) drafts(x *Member) []draft {
-	if x.Coach.Sold != 0 && x.Coach.Sold <= m.On {
-		return nil
-	}
 	must, may := m.wants(x)
 	if len(must) == 0 {
 		return nil
@@ -41,7 +40,8 @@ func (m *maker) drafts(x *Member) []draft {
 	near, far := m.days(x, must)
 	var here, there []want
 	for _, w := range must {
-		if hits(near, w) || !hits(far, w) {
+		a, b := from(near, w.first), from(far, w.first)
+		if hits(near, w) || !hits(far, w) && a != 0 && (b == 0 || a <= b) || a == 0 && b == 0 {
 			here = append(here, w)
 		} else {
 			there = append(there, w)
@@ -56,6 +56,14 @@ func hits(days []civil.Date, w want) bool {
 	return k < len(days) && days[k] <= w.last
 }
 
+// from returns the first of some days on or after d; 0 when there is none.
+func from(days []civil.Date, d civil.Date) civil.Date {
+	if k, _ := slices.BinarySearch(days, d); k < len(days) {
+		return days[k]
+	}
+	return 0
+}
+
 // wants returns the tasks that must be done within the plan and those that may be
 // done on the way.
 func (m *maker) wants(x *Member) (must, may []want) {
@@ -63,11 +71,20 @@ func (m *maker) wants(x *Member) (must, may []want) {
 		if !m.Rules.Tasks[t.Kind].Shop {
 			continue
 		}
-		for ; t.Earliest < m.end; t = m.again(t) {
-			w := m.window(x, t)
-			if t.Target < m.end || w.missed != "" {
+		days := m.held[heldKey{x.Coach.ID, t.Kind, t.Run}]
+		for n := 0; t.Earliest < m.end; n, t = n+1, m.again(t) {
+			held := civil.Date(0)
+			if n < len(days) {
+				held = days[n]
+			}
+			w := m.window(x, t, held)
+			switch {
+			case t.Ends && w.missed != "":
+				m.out.Late = append(m.out.Late, Late{x.Coach.ID, t, 0, 0, "there is no time left for it: " + w.missed})
+			case w.first >= m.end:
+			case t.Target < m.end || w.missed != "":
 				must = append(must, w)
-			} else {
+			default:
 				may = append(may, w)
 			}
 			if t.Every == 0 {
@@ -75,7 +92,23 @@ func (m *maker) wants(x *Member) (must, may []want) {
 			}
 		}
 	}
-	return must, may
+	return m.once(x, must), may
+}
+
+// once drops what a whole new seal on the same run makes needless: its bulb and
+// its adhesive.
+func (m *maker) once(x *Member, must []want) []want {
+	whole := map[string]bool{}
+	for _, w := range must {
+		whole[w.Run] = whole[w.Run] || w.Kind == coach.ReplaceSeal || w.Kind == coach.Refit
+	}
+	return slices.DeleteFunc(must, func(w want) bool {
+		drop := whole[w.Run] && (w.Kind == coach.ReplaceBulb || w.Kind == coach.Rebond)
+		if drop {
+			m.needless[taskOf{x.Coach.ID, w.Key()}] = true
+		}
+		return drop
+	})
 }
 
 // again is a task of regular care, due once more after it was done on its target,
@@ -96,8 +129,11 @@ const grace = 28
 
 // window returns when the shop can do a task: not before it has notice and the
 // parts, not so early that life is wasted.
-func (m *maker) window(x *Member, t plan.Task) want {
-	w := want{Task: t, last: t.Latest}
+//
+// A day of an earlier plan is kept: notice was given and the parts were ordered
+// then, so that overdue work does not recede from day to day.
+func (m *maker) window(x *Member, t plan.Task, held civil.Date) want {
+	w := want{Task: t, last: t.Latest, held: held}
 	ready := m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice))
 	if t.Kind == coach.SafetyStop {
 		ready = m.On
@@ -105,6 +141,9 @@ func (m *maker) window(x *Member, t plan.Task) want {
 	why := "its latest day had passed"
 	if wait := m.partsWait(x, t); m.On.Add(wait) > ready {
 		ready, why = m.On.Add(wait), fmt.Sprintf("its profile takes %d days to come", wait)
+	}
+	if held != 0 {
+		ready = min(ready, held)
 	}
 	w.first = max(t.Earliest, ready, t.Target.Add(-m.Rules.Shop.Pull.Days()))
 	if t.Latest >= m.On && t.Latest < ready && why == "its latest day had passed" {
@@ -119,7 +158,7 @@ func (m *maker) window(x *Member, t plan.Task) want {
 // partsWait returns how many days the parts of a task take to be on the shelf.
 func (m *maker) partsWait(x *Member, t plan.Task) (days int) {
 	for _, p := range pieces(x.Coach, t) {
-		days = max(days, m.lead(p.profile, true))
+		days = max(days, m.wait(p))
 	}
 	return days
 }
@@ -160,7 +199,25 @@ func (m *maker) warm(x *Member, w want) want {
 			break
 		}
 	}
+	m.problem("%s %s: %s", x.Coach.ID, t(w), w.missed)
 	return w
+}
+
+func t(w want) string { return string(w.Kind) + " " + w.Run }
+
+// warmDays reports whether a day is warm enough for adhesive work here; a place
+// that never is leaves the choice to the people.
+func (m *maker) warmDays(x *Member) func(civil.Date) bool {
+	lows := m.Lows
+	if lows == nil {
+		lows = &x.Setting.Lows
+	}
+	least := m.Rules.Install.LeastTemp.Value
+	never := !slices.ContainsFunc(lows[:], func(l float64) bool { return l >= least })
+	return func(d civil.Date) bool {
+		_, month, _ := d.YMD()
+		return m.Shop.Heated || never || lows[month-1] >= least
+	}
 }
 
 // days returns the days on which a coach can begin a visit here, and at another
@@ -175,7 +232,6 @@ func (m *maker) days(x *Member, must []want) (near, far []civil.Date) {
 		}
 	}
 	travel := m.travel()
-	stay := int(hours/m.Rules.Shop.DayHours.Value) + cure // days after the first
 	spans := exposure.Spans(x.Coach.Stays, m.On, m.end+400)
 	k := 0
 	near = make([]civil.Date, 0, m.On.DaysUntil(m.end)*5/7+60)
@@ -186,7 +242,7 @@ func (m *maker) days(x *Member, must []want) (near, far []civil.Date) {
 		for k+1 < len(spans) && spans[k].Until.Day <= d {
 			k++
 		}
-		if !m.Shop.Opens(d.Weekday()) || let(x.Coach, d.Add(-travel), d.Add(stay+travel)) {
+		if !m.Shop.Opens(d.Weekday()) || let(x.Coach, d.Add(-travel), m.leaves(d, hours, cure).Add(travel)) {
 			continue
 		}
 		if len(spans) > 0 && m.tooFar(x.Coach.Stays[spans[k].Stay].Site) {
@@ -205,6 +261,17 @@ func last(days []civil.Date) civil.Date {
 	return days[len(days)-1]
 }
 
+// leaves returns the last day of a visit: so many working days of the shop, then
+// the time to cure.
+func (m *maker) leaves(d civil.Date, hours float64, cure int) civil.Date {
+	for n := int(math.Ceil(hours/m.Rules.Shop.DayHours.Value)) - 1; n > 0; {
+		if d++; m.Shop.Opens(d.Weekday()) {
+			n--
+		}
+	}
+	return d.Add(cure)
+}
+
 func (m *maker) cureDays() int { return int(m.Rules.Shop.CureHours.Value/24 + .99) }
 
 func (m *maker) tooFar(s coach.Site) bool {
@@ -216,14 +283,20 @@ func let(c *coach.Coach, first, last civil.Date) bool {
 	return slices.ContainsFunc(c.Bookings, func(b coach.Booking) bool { return b.From <= last && b.Until >= first })
 }
 
+const noGap = "no day was found between the bookings that is long enough for the work and the way"
+
 // group makes the fewest visits for tasks over the days a coach can come. Windows
 // and days are numbered by the days alone, so that every window is one run of
 // numbers.
 func (m *maker) group(x *Member, must, may []want, days []civil.Date, place string) []draft {
-	if len(must) == 0 || len(days) == 0 {
-		for _, w := range must {
-			m.out.Late = append(m.out.Late, Late{x.Coach.ID, w.Task, 0, 0, "no day was found between the bookings that is long enough for the work and the way"})
+	must = slices.DeleteFunc(must, func(w want) bool {
+		if from(days, w.first) != 0 {
+			return false
 		}
+		m.out.Late = append(m.out.Late, Late{x.Coach.ID, w.Task, 0, 0, noGap})
+		return true
+	})
+	if len(must) == 0 {
 		return nil
 	}
 	spans := make([]span, len(must))
@@ -232,7 +305,6 @@ func (m *maker) group(x *Member, must, may []want, days []civil.Date, place stri
 		a, _ := slices.BinarySearch(days, w.first)
 		b, _ := slices.BinarySearch(days, w.last+1)
 		if a >= b { // no day of the window: the first one after it
-			a = min(a, len(days)-1)
 			b = a + 1
 			w.missed = cmp.Or(w.missed, "no gap of its window is long enough for the work and the way")
 		}
@@ -254,8 +326,9 @@ func (m *maker) group(x *Member, must, may []want, days []civil.Date, place stri
 		if d := groups[k]; len(d.tasks) > 0 {
 			d.member, d.days = x, days[ranges[k].first:]
 			d.First, d.Latest = days[ranges[k].first], days[ranges[k].last]
-			m.fill(&d, may, place)
-			out = append(out, d)
+			if m.fill(&d, may, place) {
+				out = append(out, d)
+			}
 		}
 	}
 	return out

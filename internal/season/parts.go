@@ -8,6 +8,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cutting"
+	"sealmanac/internal/exposure"
 	"sealmanac/internal/plan"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/unit"
@@ -86,13 +87,19 @@ func ProfileOf(r *coach.Run, p *coach.Part) string {
 	return name
 }
 
-// lead returns how many days a profile takes to be on the shelf; with stock, what
-// is at hand counts.
-func (m *maker) lead(profile string, stock bool) int {
+// wait returns how many days a piece takes to be at hand: little when a coil or a
+// remnant that is long enough is on the shelf.
+func (m *maker) wait(p piece) int {
+	if s := m.profiles[p.profile]; s != nil && (s.Coils > 0 || slices.ContainsFunc(s.Remnants, func(l unit.Length) bool { return p.length > 0 && l >= p.length })) {
+		return m.Rules.Shop.Shelf.Days()
+	}
+	return m.lead(p.profile)
+}
+
+// lead returns how many days a profile takes from order to shelf.
+func (m *maker) lead(profile string) int {
 	s := m.profiles[profile]
 	switch {
-	case stock && s != nil && (s.Coils > 0 || len(s.Remnants) > 0):
-		return m.Rules.Shop.Shelf.Days()
 	case s != nil && s.Lead > 0:
 		return s.Lead
 	default:
@@ -122,8 +129,9 @@ func (m *maker) parts() {
 	for i := range m.Members {
 		x := &m.Members[i]
 		for _, t := range x.Tasks {
-			day, ok := planned[taskOf{x.Coach.ID, t.Key()}]
-			if !ok && t.Earliest >= m.end {
+			k := taskOf{x.Coach.ID, t.Key()}
+			day, ok := planned[k]
+			if !fits(t.Kind) || m.needless[k] || !ok && (t.Earliest >= m.end || m.elsewhere(x, t)) {
 				continue
 			}
 			months := m.months(x, t, day)
@@ -142,6 +150,13 @@ func (m *maker) parts() {
 	slices.SortFunc(m.out.Parts, func(a, b Need) int {
 		return cmp.Or(cmp.Compare(a.Month, b.Month), cmp.Compare(a.Profile, b.Profile))
 	})
+}
+
+// elsewhere reports whether the coach will be out of reach when a task is done.
+func (m *maker) elsewhere(x *Member, t plan.Task) bool {
+	on := max(m.On, t.Target)
+	spans := exposure.Spans(x.Coach.Stays, on, on+1)
+	return len(spans) > 0 && m.tooFar(x.Coach.Stays[spans[0].Stay].Site)
 }
 
 type taskOf struct {
@@ -258,7 +273,7 @@ func (m *maker) orderBy(profile string, month civil.Date) civil.Date {
 	if !ok {
 		first = month
 	}
-	return max(m.On, first.Add(-m.lead(profile, false)))
+	return max(m.On, first.Add(-m.lead(profile)))
 }
 
 type profileMonth struct {
@@ -270,6 +285,9 @@ type profileMonth struct {
 func (m *maker) firstWanted() {
 	m.wanted = map[profileMonth]civil.Date{}
 	for _, v := range m.out.Visits {
+		if v.Unplaced {
+			continue
+		}
 		for _, t := range v.Tasks {
 			for _, p := range pieces(m.byID[v.Coach].Coach, t) {
 				k := profileMonth{p.profile, firstOf(v.Day)}
@@ -320,6 +338,9 @@ func ninety(feet, chances []float64) float64 {
 func (m *maker) cuts() {
 	by := map[string][]Piece{}
 	for _, v := range m.out.Visits {
+		if v.Unplaced {
+			continue
+		}
 		x := m.byID[v.Coach]
 		for _, t := range v.Tasks {
 			for _, p := range pieces(x.Coach, t) {
@@ -359,6 +380,9 @@ func (m *maker) cut(profile string, ps []Piece) {
 	c := cutting.Make(o)
 	for _, i := range c.TooLong {
 		m.problem("%s %s: a piece of %s is longer than any stock of %q; join it or order it in one length", ps[i].Coach, ps[i].Run, ps[i].Length.Format(""), profile)
+	}
+	if s := m.profiles[profile]; s != nil && c.Coils > s.Coils {
+		m.problem("%q: %d coils are cut into, %d are at hand", profile, c.Coils, s.Coils)
 	}
 	for _, b := range c.Bars {
 		x := Cut{Profile: profile, Length: unit.Length(b.Length), New: b.New, Optimal: c.Optimal()}

@@ -311,16 +311,71 @@ func TestNothingIsLost(t *testing.T) {
 	})
 }
 
-// bulbsInSeals counts the bulbs that may go with a whole seal.
+// bulbsInSeals counts the bulbs and adhesive lines that may go with a whole seal.
 func bulbsInSeals(ms []Member) (n int) {
 	for _, m := range ms {
 		for _, t := range m.Tasks {
-			if t.Kind == coach.ReplaceBulb {
+			if t.Kind == coach.ReplaceBulb || t.Kind == coach.Rebond {
 				n++
 			}
 		}
 	}
 	return n
+}
+
+// Overdue work keeps its day while the plan is made again every few days, and
+// comes; it does not recede.
+func TestOverdueWorkArrives(t *testing.T) {
+	ms := []Member{member("o", coach.Track, task(coach.ReplaceBulb, coach.Top, -400, -300, -200), task(coach.Inspect, "", -90, -60, -20))}
+	ms[0].Tasks[1].Every = 100
+	shop := coach.Workshop{Travel: -1}
+	var last []Visit
+	var first civil.Date
+	for d := on; d < on+21; d += 3 {
+		p := Make(Input{Rules: rules(t), Shop: &shop, Members: ms, On: d, Weeks: 20, Last: last})
+		if first == 0 {
+			first = p.Visits[0].Day
+		}
+		if p.Visits[0].Day != first || len(p.Moves) != 0 {
+			t.Fatalf("on %s it comes on %s, was %s; moves %v", d, p.Visits[0].Day, first, p.Moves)
+		}
+		if len(last) > 0 && (len(p.Visits) != len(last) || p.Visits[1].Day != last[1].Day) {
+			t.Fatalf("on %s the repeated look moved: %v, was %v", d, p.Visits[1].Day, last[1].Day)
+		}
+		last = p.Visits
+	}
+}
+
+// A visit of several days stands between two bookings with all of them.
+func TestLongVisitsFitTheirGap(t *testing.T) {
+	m := member("l", coach.Track)
+	for _, side := range coach.Sides {
+		m.Tasks = append(m.Tasks, task(coach.ReplaceSeal, side, 0, 30, 100))
+	}
+	m.Coach.Bookings = []coach.Booking{{From: on, Until: on.Add(30)}, {From: on.Add(34), Until: on.Add(60)}}
+	p := planFor(t, coach.Workshop{Work: map[string][2]float64{rulebook.WorkTrack: {10, 24}}}, m)
+	if len(p.Visits) != 1 || p.Visits[0].Day <= on+60 {
+		t.Errorf("four days of work come on %+v", p.Visits)
+	}
+}
+
+// What makes no sense after its day is given up, not done late; a whole seal takes
+// bulb and adhesive with it; a sold coach is nobody's work.
+func TestNeedlessWork(t *testing.T) {
+	gone := task(coach.Inspect, "", -20, -2, 3)
+	gone.Ends = true
+	m := member("n", coach.PeelStick, gone, task(coach.ReplaceSeal, coach.Top, 0, 30, 60), task(coach.Rebond, coach.Top, 0, 100, 130))
+	sold := member("s", coach.Track, task(coach.ReplaceBulb, coach.Top, 0, 30, 60), task(coach.SafetyStop, "", 0, 0, 0))
+	sold.Coach.Sold = on - 1
+	p := planFor(t, coach.Workshop{Heated: true}, m, sold)
+	if len(p.Visits) != 1 || len(p.Visits[0].Tasks) != 1 || len(p.Holds) != 0 || len(p.Late) != 1 || !strings.Contains(p.Late[0].Why, "no time left") {
+		t.Errorf("%+v", p)
+	}
+	for _, n := range p.Parts {
+		if n.Pieces > 1.01 {
+			t.Errorf("%+v", n)
+		}
+	}
 }
 
 // BenchmarkMake plans 104 weeks for coaches with six tasks each. Budget: 2 s for

@@ -50,17 +50,18 @@ type Job struct {
 
 // NextVisit returns the first visit of a coach in a plan.
 func (p Plan) NextVisit(id coach.ID) (Visit, bool) {
+	found, ok := Visit{}, false
 	for _, v := range slices.Concat(p.Visits, p.Elsewhere) {
-		if v.Coach == id {
-			return v, true
+		if v.Coach == id && (!ok || v.Day < found.Day) {
+			found, ok = v, true
 		}
 	}
-	return Visit{}, false
+	return found, ok
 }
 
 // SheetOf writes the sheet of a visit of a coach.
 func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) Sheet {
-	s := Sheet{Coach: c.Name(), VIN: c.VIN, Day: v.Day, Low: v.Low, High: v.High, Notes: v.Notes}
+	s := Sheet{Coach: c.Name(), VIN: c.VIN, Day: v.Day, Low: v.Low, High: v.High, Notes: slices.Clone(v.Notes)}
 	for _, p := range c.People {
 		s.People = append(s.People, strings.TrimSpace(strings.Join([]string{p.Name, p.Phone, p.Email}, " ")))
 	}
@@ -71,6 +72,9 @@ func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) S
 	w.lists(v)
 	w.takenOff()
 	w.steps(v)
+	if v.Unplaced {
+		s.Notes = append(s.Notes, "NOT PLANNED YET: no week has room for it; the day above is only the first one after the plan")
+	}
 	if v.CureUntil != 0 {
 		s.Cure = fmt.Sprintf("No room moves before the day after %s, and no hose test until then. The tape's and the sealant's own sheets win.", v.CureUntil.Long())
 	}

@@ -141,10 +141,14 @@ func lengthShare(s *coach.Slide, r *coach.Run) float64 {
 	return float64(s.Length(*r)) / sum
 }
 
-// fill completes a draft: what is done, what is offered, how long it takes.
-func (m *maker) fill(d *draft, may []want, place string) {
+// fill completes a draft: what is done, what is offered, how long it takes, and on
+// which days all of it fits between the bookings. It returns false when on none.
+func (m *maker) fill(d *draft, may []want, place string) bool {
 	x := d.member
-	d.tasks = m.whole(d, d.tasks)
+	d.whole()
+	if !m.wholeDays(d) {
+		return false
+	}
 	weight := func(k coach.TaskKind) int { return m.Rules.Tasks[k].Weight }
 	slices.SortStableFunc(d.tasks, func(a, b want) int {
 		return cmp.Or(cmp.Compare(a.Slide, b.Slide), cmp.Compare(weight(a.Kind), weight(b.Kind)), cmp.Compare(a.Run, b.Run))
@@ -159,35 +163,53 @@ func (m *maker) fill(d *draft, may []want, place string) {
 			d.Offers = append(d.Offers, w.Task)
 		}
 	}
-	d.Low, d.High, d.Need = m.hours(x, d.tasks)
 	d.why()
 	m.notes(d)
 	if place != "" {
 		d.Partner = m.partner(x, d.First)
 	}
+	return true
 }
 
-// whole drops the bulb of a run whose whole seal is changed on the same visit, and
-// notes where the bulb alone will do.
-func (m *maker) whole(d *draft, tasks []want) []want {
-	sealed := map[string]bool{}
-	for _, t := range tasks {
-		sealed[t.Run] = sealed[t.Run] || t.Kind == coach.ReplaceSeal || t.Kind == coach.Refit
+// wholeDays keeps the days on which the whole visit fits: long enough, and warm
+// enough for adhesive.
+func (m *maker) wholeDays(d *draft) bool {
+	x, travel, cure := d.member, m.travel(), 0
+	d.Low, d.High, d.Need = m.hours(x, d.tasks)
+	warm := func(civil.Date) bool { return true }
+	if slices.ContainsFunc(d.tasks, func(w want) bool { return adhesive(x.Coach, w.Task) }) {
+		cure, warm = m.cureDays(), m.warmDays(x)
 	}
-	var alone []string
-	out := slices.DeleteFunc(slices.Clone(tasks), func(t want) bool {
-		if t.Kind != coach.ReplaceBulb {
-			return false
+	d.days = slices.DeleteFunc(slices.Clone(d.days), func(day civil.Date) bool {
+		return !warm(day) || let(x.Coach, day.Add(-travel), m.leaves(day, d.High, cure).Add(travel))
+	})
+	if len(d.days) == 0 {
+		for _, w := range d.tasks {
+			m.out.Late = append(m.out.Late, Late{x.Coach.ID, w.Task, 0, 0, noGap})
 		}
-		if !sealed[t.Run] {
+		return false
+	}
+	if d.days[0] > d.Latest {
+		for i := range d.tasks {
+			d.tasks[i].missed = cmp.Or(d.tasks[i].missed, "no gap of its window is long enough for the whole visit")
+		}
+		d.Latest = d.days[0]
+	}
+	d.First = max(d.First, d.days[0])
+	return true
+}
+
+// whole notes where the bulb alone will do.
+func (d *draft) whole() {
+	var alone []string
+	for _, t := range d.tasks {
+		if t.Kind == coach.ReplaceBulb {
 			alone = append(alone, t.Run)
 		}
-		return sealed[t.Run]
-	})
+	}
 	if len(alone) > 0 {
 		d.Notes = append(d.Notes, "bulb only at "+strings.Join(alone, ", ")+": offer it before a whole seal; track and wiper stay")
 	}
-	return out
 }
 
 func (d *draft) why() {

@@ -88,6 +88,10 @@ func (tx *Tx) saveCoach(ctx context.Context, id coach.AccountID, c *coach.Coach)
 	if err != nil {
 		return err
 	}
+	// Feeds that are the coach's no more book nothing.
+	if _, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed); err != nil {
+		return err
+	}
 	if err := tx.endLives(ctx, id, c); err != nil {
 		return err
 	}

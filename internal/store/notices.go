@@ -139,6 +139,13 @@ func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, lease 
 	return err
 }
 
+// Waiting returns open notices that have been due for longer than grace.
+func (tx *Tx) Waiting(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
+	defer fail("store.Waiting", &err)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state IN ('queued', 'retry') AND not_before < ? AND recalled_at IS NULL ORDER BY not_before, notice_key LIMIT ?`, micro(tx.now.Add(-grace)), most)
+	return out, err
+}
+
 // Orphans returns notices that are being sent by nobody: their lease ran out.
 func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error) {
 	defer fail("store.Orphans", &err)

@@ -37,6 +37,13 @@ func (tx *Tx) Workshop(ctx context.Context, id coach.AccountID) (_ *coach.Worksh
 	return &w, json.Unmarshal([]byte(doc), &w)
 }
 
+// DropBookings forgets the booked periods of all coaches that came from a source.
+func (tx *Tx) DropBookings(ctx context.Context, id coach.AccountID, source string) (err error) {
+	defer fail("store.DropBookings", &err)
+	_, err = tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND source = ?`, id, source)
+	return err
+}
+
 // SaveBookings replaces the booked periods of a coach that came from one source.
 func (tx *Tx) SaveBookings(ctx context.Context, id coach.AccountID, c coach.ID, source string, bs []coach.Booking) (err error) {
 	defer fail("store.SaveBookings", &err)
@@ -141,7 +148,7 @@ func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (
 		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c.ID, c.Lot, c.From, c.Until, c.Subject, c.Words, c.By, c.Coaches, c.Unreachable, micro(tx.now))
 	if err == nil && n == 0 {
-		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign show', or give the new one another --name.")
+		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign list', or give the new one another --name.")
 	}
 	return err
 }
