@@ -28,7 +28,7 @@ var rows = [][]string{
 	{"intake", "store", "delivery", "mailbox"},
 	{"delivery/mail", "cycle", "store/storetest"},
 	{"desk"},
-	{"web"},
+	{"web", "returns"},
 	{"daemon"},
 	{"demo"},
 	{"cli"},

@@ -49,6 +49,8 @@ type commands struct {
 	Serve      serveCmd      `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
 	Migrate    migrateCmd    `cmd:"" help:"Bring the store's schema forward."`
 	Experience experienceCmd `cmd:"" help:"Compare the account's own renewals with its rules, and accept what they propose."`
+	Queue      queueCmd      `cmd:"" help:"Look at the notices: list, release, withdraw."`
+	Preview    previewCmd    `cmd:"" help:"Show a notice as it would look, or send it to yourself."`
 	Requests   requestsCmd   `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
 	Resume     resumeCmd     `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
 	Check      checkCmd      `cmd:"" help:"Check configuration, rulebook, database and mail server."`

@@ -6,9 +6,11 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/testkit"
 )
 
@@ -20,7 +22,10 @@ func TestMain(m *testing.M) {
 
 // Each file under testdata/cli is a session at the command line.
 func TestSessions(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: testkit.File(t, "cli")})
+	testscript.Run(t, testscript.Params{Dir: testkit.File(t, "cli"), Setup: func(e *testscript.Env) error {
+		e.Setenv("TOMORROW", civil.FromTime(time.Now()).Add(1).String())
+		return nil
+	}})
 }
 
 func run(t *testing.T, args ...string) (string, int) {

@@ -10,17 +10,22 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
+	"sealmanac/internal/daemon"
+	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/rulebook"
+	"sealmanac/internal/store"
 )
 
 type rehearseCmd struct {
 	reading
-	File   string `arg:"" help:"Coach file, list, or 'demo'."`
-	From   day    `required:"" help:"First day, YYYY-MM-DD." placeholder:"DATE"`
-	Until  day    `required:"" help:"Last day, YYYY-MM-DD." placeholder:"DATE"`
-	Assume string `default:"done" enum:"done,nothing" help:"What people do after a message: done (by its target) or nothing."`
-	JSON   bool   `help:"Print JSON."`
+	File    string `arg:"" optional:"" help:"Coach file, list, or 'demo'; without it the store is played from today on, with what people were told and said so far."`
+	Account string `default:"main" help:"Account of the store, when no file is named."`
+	From    day    `help:"First day, YYYY-MM-DD; with a file." placeholder:"DATE"`
+	Until   day    `required:"" help:"Last day, YYYY-MM-DD." placeholder:"DATE"`
+	Assume  string `default:"done" enum:"done,nothing" help:"What people do after a message: done (by its target) or nothing."`
+	JSON    bool   `help:"Print JSON."`
 }
 
 type rehearsal struct {
@@ -56,6 +61,12 @@ type rehearsed struct {
 
 // Run plays the days ahead.
 func (c *rehearseCmd) Run(e *env) error {
+	if c.File == "" {
+		return c.stored(e)
+	}
+	if c.From.Date == 0 {
+		return fault.New(fault.Invalid, "--from is missing", "Give the first day to play.")
+	}
 	if c.Until.Date < c.From.Date {
 		return fault.New(fault.Invalid, "--until is before --from", "Give the earlier day as --from.")
 	}
@@ -71,8 +82,38 @@ func (c *rehearseCmd) Run(e *env) error {
 	for _, k := range content.Coaches {
 		snap.Members = append(snap.Members, cycle.Member{Coach: k})
 	}
-	found := cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume))
-	r := rehearsal{From: c.From.Date, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, CallList: []call{}, Suppressed: map[string]int{}}
+	return c.print(e, c.From.Date, cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume)))
+}
+
+// stored plays an account of the store; nothing is written.
+func (c *rehearseCmd) stored(e *env) error {
+	if c.From.Date != 0 {
+		return fault.New(fault.Invalid, "--from is for files", "The store is played from today on.")
+	}
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	tables, rules, err := e.parts(cfg)
+	if err != nil {
+		return err
+	}
+	return withStore(e, cfg, func(db *store.DB) error {
+		id := coach.AccountID(c.Account)
+		var own *rulebook.Rulebook
+		if err := db.View(e.ctx, func(tx *store.Tx) (err error) { own, err = desk.RulesOf(e.ctx, tx, id, rules); return err }); err != nil {
+			return err
+		}
+		from, found, err := (&desk.Desk{DB: db, Now: e.now}).Rehearse(e.ctx, id, daemon.Tools(own, tables, cfg.Domain()), c.Until.Date, cycle.Assume(c.Assume))
+		if err != nil {
+			return err
+		}
+		return c.print(e, from, found)
+	})
+}
+
+func (c *rehearseCmd) print(e *env, from civil.Date, found cycle.Rehearsal) error {
+	r := rehearsal{From: from, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, CallList: []call{}, Suppressed: map[string]int{}}
 	for _, x := range found.Notices {
 		n := x.Notice
 		r.Notices = append(r.Notices, rehearsed{x.Day, n.Coach, n.Person, n.Task, n.Run, fmt.Sprintf("%d of %d", n.Rung+1, n.Rungs), n.Target, n.NotBefore.Format("2006-01-02 15:04 MST"), len(n.Covers), n.Subject, n.Why})
@@ -128,5 +169,5 @@ var reasonWords = map[reminder.Reason]string{
 	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day",
 	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "the person asked for later",
 	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the shop's call list", reminder.OptedOut: "the person said stop",
-	reminder.NoAddress: "no e-mail address", reminder.Sold: "the coach was sold", reminder.DoneReported: "reported as done",
+	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.Sold: "the coach was sold", reminder.DoneReported: "reported as done",
 }

@@ -42,6 +42,7 @@ type Snapshot struct {
 	Now      time.Time // the instant of the pass, for sending hours; zero: the start of Today
 	Members  []Member
 	OptedOut map[string]bool // by e-mail address, lower case
+	Bad      map[string]bool // addresses that do not work
 }
 
 // Outcome is the result for one coach.
@@ -77,8 +78,8 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 	}
 	o.Notices, o.Suppressed = reminder.Due(reminder.Input{
 		Account: &in.Account, Coach: &m.Coach, Tasks: o.Tasks, Past: m.Past, Answers: m.Answers,
-		OptedOut: func(email string) bool { return in.OptedOut[email] },
-		Today:    in.Today, Now: in.Now, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
+		OptedOut: func(email string) bool { return in.OptedOut[email] }, Bad: func(email string) bool { return in.Bad[email] },
+		Today: in.Today, Now: in.Now, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
 	})
 	return o
 }

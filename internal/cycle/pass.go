@@ -35,6 +35,14 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 	for _, c := range cs {
 		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID]})
 	}
+	bad, err := tx.BadAddresses(ctx, id)
+	if err != nil {
+		return s, err
+	}
+	s.Bad = map[string]bool{}
+	for email := range bad {
+		s.Bad[email] = true
+	}
 	s.OptedOut, err = tx.OptOuts(ctx, id)
 	return s, err
 }

@@ -30,6 +30,7 @@ import (
 	"sealmanac/internal/httpkit"
 	"sealmanac/internal/metrics"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/returns"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
@@ -58,6 +59,7 @@ type Daemon struct {
 	own      ownRules
 	river    *river.Client[*sql.Tx]
 	feeds    *http.Client
+	returns  *returns.Server      // nil: off
 	asked    map[string]time.Time // passes asked for, by account and day; for keepSchedules alone
 	registry *prometheus.Registry
 	meters   *meters
@@ -125,6 +127,11 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain()}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
 	d.tools.Links = signer
+	if o, ok := opt.Channel.(*mail.Outlet); ok && opt.Config.ReturnsDomain != "" {
+		for _, r := range o.Relays {
+			r.Return = func(linkID string) string { return signer.ReturnPath(linkID) + "@" + opt.Config.ReturnsDomain }
+		}
+	}
 	d.meters = newMeters(d.registry, d.DB)
 	return d, d.buildRiver()
 }
@@ -207,6 +214,15 @@ func (d *Daemon) Start(ctx context.Context) error {
 		}
 	}()
 	d.onClose("pages", srv.Shutdown)
+	if c := d.opt.Config; c.ReturnsListen != "" {
+		s, err := returns.Start(returns.Options{Listen: c.ReturnsListen, Domain: c.ReturnsDomain, Read: d.Desk.Signer.ReadReturnPath, Desk: d.Desk, Log: d.opt.Log,
+			Seen: func(k desk.ReturnKind) { d.meters.returned.WithLabelValues(string(k)).Inc() }})
+		if err != nil {
+			return err
+		}
+		d.returns = s
+		d.onClose("returned mail", func(context.Context) error { return s.Close() })
+	}
 	if err := d.river.Start(context.WithoutCancel(ctx)); err != nil {
 		return fmt.Errorf("starting the jobs: %w", err)
 	}

@@ -8,6 +8,7 @@ import (
 
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
+	"sealmanac/internal/desk"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 )
@@ -18,10 +19,11 @@ type meters struct {
 	passes     *prometheus.CounterVec
 	seconds    prometheus.Histogram
 	suppressed *prometheus.CounterVec
+	returned   *prometheus.CounterVec
 }
 
 var reasons = []reminder.Reason{reminder.NotYet, reminder.AlreadyTold, reminder.Merged, reminder.TooSoon, reminder.YearFull, reminder.Snoozed,
-	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.Sold, reminder.DoneReported}
+	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.BadAddress, reminder.Sold, reminder.DoneReported}
 
 func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	m := &meters{
@@ -29,6 +31,10 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 		passes:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_passes_total", Help: "Evaluation passes over an account, by outcome."}, []string{"outcome"}),
 		seconds:    prometheus.NewHistogram(prometheus.HistogramOpts{Name: "sealmanac_pass_seconds", Help: "Time of one pass over an account.", Buckets: prometheus.ExponentialBuckets(.01, 4, 9)}),
 		suppressed: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_suppressed_total", Help: "Tasks nobody was told about in a pass, by reason."}, []string{"reason"}),
+	}
+	m.returned = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_returns_total", Help: "Mails that came back at the return path, by kind."}, []string{"kind"})
+	for _, k := range desk.ReturnKinds {
+		m.returned.WithLabelValues(string(k))
 	}
 	for _, v := range delivery.Verdicts { // present from second zero
 		m.attempts.WithLabelValues("mail", string(v))
@@ -39,7 +45,7 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, x := range reasons {
 		m.suppressed.WithLabelValues(string(x))
 	}
-	r.MustRegister(m.attempts, m.passes, m.seconds, m.suppressed, &states{db: db,
+	r.MustRegister(m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
 		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
 		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds", "How long the oldest open notice has been due; 0 when none is.", nil, nil)})
 	return m

@@ -242,14 +242,19 @@ func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Re
 	return out, err
 }
 
-// Resume switches a person's reminders on again.
+// Resume switches a person's reminders on again, also after an address was found
+// not to work.
 func (d *Desk) Resume(ctx context.Context, id coach.AccountID, person string) error {
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
 		}
-		outs, err := tx.OptOuts(ctx, id)
+		good, err := tx.MarkGood(ctx, id, person)
 		if err != nil {
+			return err
+		}
+		outs, err := tx.OptOuts(ctx, id)
+		if err != nil || good && !outs[person] {
 			return err
 		}
 		if !outs[person] {

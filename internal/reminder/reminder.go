@@ -55,6 +55,7 @@ const (
 	CallList     Reason = "call_list"     // unanswered too often: a person rings
 	OptedOut     Reason = "opted_out"     // the person said stop
 	NoAddress    Reason = "no_address"    // nobody to write to
+	BadAddress   Reason = "bad_address"   // a mail server said that the address does not exist
 	Sold         Reason = "sold"          // not this person's coach any more
 	DoneReported Reason = "done_reported" // the person said it is done
 )
@@ -142,6 +143,7 @@ type Input struct {
 	Past     []Past
 	Answers  []Answer
 	OptedOut func(email string) bool
+	Bad      func(email string) bool // addresses that do not work; nil: none
 	Today    civil.Date
 	Now      time.Time // zero: the start of Today
 	Rules    *rulebook.Rulebook
@@ -240,6 +242,8 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 		return Sold
 	case p.Email == "":
 		return NoAddress
+	case in.Bad != nil && in.Bad(p.Email):
+		return BadAddress
 	case in.OptedOut != nil && in.OptedOut(p.Email):
 		return OptedOut
 	case c.rung < 0:

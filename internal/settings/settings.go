@@ -60,6 +60,8 @@ type Config struct {
 	BackupUser          string
 	BackupPassword      Secret
 	DKIM                []DKIM
+	ReturnsListen       string   // empty: returned mail is not taken in
+	ReturnsDomain       string   // right side of the return addresses
 	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
 }
 
@@ -185,6 +187,8 @@ var keys = []key{
 		c.MailFrom = v
 		return ""
 	}},
+	{"returns.listen", "", hostPort(func(c *Config) *string { return &c.ReturnsListen })},
+	{"returns.domain", "", text(func(c *Config) *string { return &c.ReturnsDomain })},
 	{"feeds.allow", "", func(c *Config, v string) string {
 		for _, h := range strings.Split(v, ",") {
 			if h = strings.TrimSpace(h); h != "" {
@@ -322,6 +326,9 @@ func (c *Config) check() (bad []string) {
 		}
 	}
 	c.DKIM = slices.DeleteFunc(c.DKIM, func(k DKIM) bool { return k.Selector == "" || k.Key == "" })
+	if (c.ReturnsListen == "") != (c.ReturnsDomain == "") {
+		bad = append(bad, "returns.listen: goes with returns.domain, whose MX must lead here")
+	}
 	if c.MailAddress != "" && c.MailFrom == "" {
 		bad = append(bad, "mail.from: is required with mail.address")
 	}

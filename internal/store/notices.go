@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"time"
 
+	"github.com/jmoiron/sqlx"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
@@ -202,6 +204,61 @@ func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey 
 		UPDATE notice SET state = 'withdrawn', settled_at = ?
 		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (task_key = ? OR CAST(? AS TEXT) = '' AND task_key NOT LIKE 'lot|%')`,
 		micro(tx.now), id, person, person, taskKey, taskKey)
+}
+
+// Release lets one open notice go now that waits for a later try, and opens one
+// again that was given up or withdrawn; ok is false when it is being sent, was
+// accepted, or is not there.
+func (tx *Tx) Release(ctx context.Context, id coach.AccountID, key string) (n reminder.Notice, ok bool, err error) {
+	defer fail("store.Release", &err)
+	var rows []NoticeRow
+	err = tx.list(ctx, &rows, `
+		UPDATE notice SET state = 'queued', not_before = ?, recalled_at = NULL, settled_at = NULL
+		WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry', 'given_up', 'withdrawn')
+		RETURNING `+noticeColumns, micro(tx.now), id, key)
+	if err != nil || len(rows) == 0 {
+		return n, false, err
+	}
+	n, err = rows[0].Notice()
+	return n, err == nil, err
+}
+
+// WithdrawOne takes back one open notice; one that is being sent is not tried
+// again. It reports whether there was one.
+func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (ok bool, err error) {
+	defer fail("store.WithdrawOne", &err)
+	n, err := tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, key)
+	if err != nil || n > 0 {
+		return n > 0, err
+	}
+	n, err = tx.exec(ctx, `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, micro(tx.now), id, key)
+	return n > 0, err
+}
+
+// NoticesIn returns an account's notices in some states, those due first on top.
+func (tx *Tx) NoticesIn(ctx context.Context, id coach.AccountID, states []reminder.State, most int) (out []NoticeRow, err error) {
+	defer fail("store.NoticesIn", &err)
+	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND state IN (?) ORDER BY not_before, notice_key LIMIT ?`, id, states, most)
+	if err != nil {
+		return nil, err
+	}
+	err = tx.list(ctx, &out, q, args...)
+	return out, err
+}
+
+// SuppressedRow is a task that the last pass told a person nothing about, and why.
+type SuppressedRow struct {
+	Coach   string `db:"coach_id" json:"coach"`
+	Person  string `db:"person" json:"person"`
+	TaskKey string `db:"task_key" json:"task"`
+	Reason  string `db:"reason" json:"reason"`
+}
+
+// Suppressed returns what the last pass kept back.
+func (tx *Tx) Suppressed(ctx context.Context, id coach.AccountID) (out []SuppressedRow, err error) {
+	defer fail("store.Suppressed", &err)
+	err = tx.list(ctx, &out, `SELECT coach_id, person, task_key, reason FROM suppressed WHERE account_id = ? ORDER BY reason, coach_id, person, task_key`, id)
+	return out, err
 }
 
 // Counts returns how many notices of all accounts stand in each state, and the

@@ -136,6 +136,36 @@ func (tx *Tx) OptIn(ctx context.Context, id coach.AccountID, person string) (err
 	return err
 }
 
+// MarkBad records that an address does not work, with the server's words.
+func (tx *Tx) MarkBad(ctx context.Context, id coach.AccountID, person, words string) (err error) {
+	defer fail("store.MarkBad", &err)
+	_, err = tx.exec(ctx, `INSERT INTO bad_address (account_id, person, words, made_at) VALUES (?, ?, ?, ?)
+		ON CONFLICT (account_id, person) DO UPDATE SET words = excluded.words, made_at = excluded.made_at`, id, person, words, micro(tx.now))
+	return err
+}
+
+// MarkGood takes a MarkBad back; it reports whether there was one.
+func (tx *Tx) MarkGood(ctx context.Context, id coach.AccountID, person string) (_ bool, err error) {
+	defer fail("store.MarkGood", &err)
+	n, err := tx.exec(ctx, `DELETE FROM bad_address WHERE account_id = ? AND person = ?`, id, person)
+	return n > 0, err
+}
+
+// BadAddresses returns the addresses that do not work, with the server's words.
+func (tx *Tx) BadAddresses(ctx context.Context, id coach.AccountID) (out map[string]string, err error) {
+	defer fail("store.BadAddresses", &err)
+	var rows []struct {
+		Person string `db:"person"`
+		Words  string `db:"words"`
+	}
+	err = tx.list(ctx, &rows, `SELECT person, words FROM bad_address WHERE account_id = ? ORDER BY person`, id)
+	out = map[string]string{}
+	for _, r := range rows {
+		out[r.Person] = r.Words
+	}
+	return out, err
+}
+
 // OptOuts returns who wants no reminders.
 func (tx *Tx) OptOuts(ctx context.Context, id coach.AccountID) (out map[string]bool, err error) {
 	defer fail("store.OptOuts", &err)

@@ -1,0 +1,221 @@
+package cli
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/daemon"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+type queueCmd struct {
+	List     queueList     `cmd:"" help:"List notices: those that may still leave, or of one state, or what was kept back and why."`
+	Release  queueRelease  `cmd:"" help:"Let a notice go now; one that was given up or withdrawn is tried anew."`
+	Withdraw queueWithdraw `cmd:"" help:"Take back a notice that has not left."`
+}
+
+type queueList struct {
+	Account    string `default:"main" help:"Account to look at."`
+	State      string `default:"open" enum:"open,queued,sending,retry,accepted,given_up,withdrawn" help:"Which: open, queued, sending, retry, accepted, given_up or withdrawn."`
+	Suppressed bool   `help:"Instead, what the last pass kept back, by reason."`
+	Most       int    `default:"200" help:"At most so many."`
+	JSON       bool   `help:"Print JSON."`
+}
+
+// queued is the JSON of one notice.
+type queued struct {
+	Number    string    `json:"number"`
+	Coach     string    `json:"coach"`
+	Person    string    `json:"person"`
+	Subject   string    `json:"subject"`
+	State     string    `json:"state"`
+	NotBefore time.Time `json:"not_before"`
+	Tries     int       `json:"tries"`
+	Reply     string    `json:"reply,omitempty"`
+}
+
+// Run lists notices.
+func (c *queueList) Run(e *env) error {
+	return withDesk(e, func(d *desk.Desk) error {
+		if c.Suppressed {
+			return c.suppressed(e, d)
+		}
+		states := desk.Open
+		if c.State != "open" {
+			states = []reminder.State{reminder.State(c.State)}
+		}
+		rows, err := d.Queue(e.ctx, coach.AccountID(c.Account), states, c.Most)
+		if err != nil {
+			return err
+		}
+		out := []queued{}
+		for _, r := range rows {
+			out = append(out, queued{r.LinkID[:10], r.Coach, r.Person, r.Subject, r.State, time.UnixMicro(r.NotBefore).UTC(), r.Tries, r.Reply})
+		}
+		if c.JSON {
+			return printJSON(e.out, out)
+		}
+		if len(out) == 0 {
+			fmt.Fprintf(e.out, "No notice is %s.\n", strings.ReplaceAll(c.State, "_", " "))
+			return nil
+		}
+		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "number\tstate\tnot before (UTC)\ttries\tto\tsubject\tserver's words")
+		for _, q := range out {
+			fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", q.Number, q.State, q.NotBefore.Format("2006-01-02 15:04"), q.Tries, q.Person, q.Subject, q.Reply)
+		}
+		return t.Flush()
+	})
+}
+
+func (c *queueList) suppressed(e *env, d *desk.Desk) error {
+	rows, err := d.Suppressed(e.ctx, coach.AccountID(c.Account))
+	if err != nil {
+		return err
+	}
+	if c.JSON {
+		if rows == nil {
+			rows = []store.SuppressedRow{}
+		}
+		return printJSON(e.out, rows)
+	}
+	count := map[string]int{}
+	for _, r := range rows {
+		count[r.Reason]++
+	}
+	var reasons []string
+	for r := range count {
+		reasons = append(reasons, r)
+	}
+	slices.SortFunc(reasons, func(a, b string) int { return cmp.Or(cmp.Compare(count[b], count[a]), cmp.Compare(a, b)) })
+	for _, r := range reasons {
+		fmt.Fprintf(e.out, "%-15s %6d  %s\n", r, count[r], reasonWords[reminder.Reason(r)])
+	}
+	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	fmt.Fprintln(t, "\nreason\tcoach\tperson\ttask")
+	for _, r := range rows[:min(len(rows), c.Most)] {
+		f := append(strings.Split(r.TaskKey, "|"), "")
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s %s\n", r.Reason, r.Coach, r.Person, strings.ReplaceAll(f[0], "_", " "), f[1])
+	}
+	return t.Flush()
+}
+
+type queueRelease struct {
+	Notice  string `arg:"" help:"The number that queue list shows, or the Message-ID."`
+	Account string `default:"main" help:"Account to work in."`
+}
+
+// Run lets a notice go.
+func (c *queueRelease) Run(e *env) error {
+	return withDesk(e, func(d *desk.Desk) error {
+		r, err := d.Release(e.ctx, coach.AccountID(c.Account), c.Notice)
+		if err == nil {
+			fmt.Fprintf(e.out, "%s to %s is released; the running daemon sends it within a minute.\n", r.Subject, r.Person)
+		}
+		return err
+	})
+}
+
+type queueWithdraw struct {
+	Notice  string `arg:"" help:"The number that queue list shows, or the Message-ID."`
+	Account string `default:"main" help:"Account to work in."`
+}
+
+// Run takes a notice back.
+func (c *queueWithdraw) Run(e *env) error {
+	return withDesk(e, func(d *desk.Desk) error {
+		r, err := d.TakeBack(e.ctx, coach.AccountID(c.Account), c.Notice)
+		if err == nil {
+			fmt.Fprintf(e.out, "%s to %s is taken back.\n", r.Subject, r.Person)
+		}
+		return err
+	})
+}
+
+type previewCmd struct {
+	Notice  string `arg:"" help:"The number that queue list shows, or the Message-ID."`
+	To      string `help:"Send it to this address instead of its own, marked as a preview; without it, it is printed." placeholder:"ADDRESS"`
+	HTML    bool   `help:"Print the HTML part."`
+	Account string `default:"main" help:"Account to look at."`
+}
+
+// Run shows a notice as it would look. Its links are cut off, so that a preview
+// answers for nobody.
+func (c *previewCmd) Run(e *env) error {
+	return withDesk(e, func(d *desk.Desk) error {
+		row, err := d.Find(e.ctx, coach.AccountID(c.Account), c.Notice)
+		if err != nil {
+			return err
+		}
+		n, err := row.Notice()
+		if err != nil {
+			return err
+		}
+		if c.To == "" {
+			if c.HTML {
+				fmt.Fprint(e.out, n.HTML)
+				return nil
+			}
+			fmt.Fprintf(e.out, "To: %s <%s>\nFrom: %s\nSubject: %s\n\n%s", n.PersonName, n.Person, n.From, n.Subject, n.Text)
+			return nil
+		}
+		return c.send(e, &n)
+	})
+}
+
+func (c *previewCmd) send(e *env, n *reminder.Notice) error {
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	if cfg.MailAddress == "" {
+		return fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from, or leave --to out to print it.")
+	}
+	for _, l := range []string{cfg.PublicURL + "/a/"} { // every link of a message begins so
+		n.Text, n.HTML = deaden(n.Text, l), deaden(n.HTML, l)
+	}
+	n.Person, n.PersonName, n.StopLink, n.Subject = c.To, "", "", "[preview] "+n.Subject
+	n.MessageID = fmt.Sprintf("<preview.%d.%s@%s>", e.now().UnixNano(), n.LinkID[:10], cfg.Domain())
+	n.LinkID = ""
+	ctx, cancel := context.WithTimeout(e.ctx, cfg.MailTimeout)
+	defer cancel()
+	out := daemon.Relay(cfg)
+	defer out.Close() //nolint:errcheck // idle connections only
+	reply, err := out.Send(ctx, n)
+	if err != nil {
+		return &fault.Error{Kind: fault.Unavailable, Msg: "the mail server did not take the preview: " + err.Error(), Hint: "Run 'sealmanac check'.", Err: err}
+	}
+	fmt.Fprintf(e.out, "sent to %s: %s\n", c.To, reply)
+	return nil
+}
+
+// deaden cuts the token off every link that begins with prefix.
+func deaden(s, prefix string) string {
+	parts := strings.Split(s, prefix)
+	for i := 1; i < len(parts); i++ {
+		end := strings.IndexAny(parts[i], "\" \r\n<>")
+		if end < 0 {
+			end = len(parts[i])
+		}
+		parts[i] = "preview" + parts[i][end:]
+	}
+	return strings.Join(parts, prefix)
+}
+
+// withDesk opens the configured store for one command.
+func withDesk(e *env, f func(*desk.Desk) error) error {
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	return withStore(e, cfg, func(db *store.DB) error { return f(&desk.Desk{DB: db, Now: e.now}) })
+}

@@ -1,0 +1,110 @@
+package store_test
+
+import (
+	"context"
+	"flag"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"sealmanac/internal/store"
+	"sealmanac/internal/testkit"
+)
+
+var future = flag.Int("future", 20_000, "how many future notices TestFutureNoticesAreFree puts into the table")
+
+// Notices of the future do not slow dispatch: the questions that dispatch asks are
+// answered from the index of open notices, whatever else is in the table.
+func TestFutureNoticesAreFree(t *testing.T) {
+	for _, c := range []struct {
+		name, fill, explain string
+		open                func(t *testing.T) *store.DB
+	}{
+		{"sqlite", `WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < %d) INSERT INTO notice SELECT %s FROM n`, "EXPLAIN QUERY PLAN ",
+			func(t *testing.T) *store.DB {
+				db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
+				fatal(t, err)
+				return db
+			}},
+		{"postgres", `INSERT INTO notice SELECT %[2]s FROM generate_series(1, %[1]d) AS n (i)`, "EXPLAIN ",
+			func(t *testing.T) *store.DB {
+				db, err := store.OpenPostgres(testkit.Postgres(t))
+				fatal(t, err)
+				return db
+			}},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			db := c.open(t)
+			t.Cleanup(func() { _ = db.Close() })
+			fatal(t, db.Migrate(t.Context()))
+			soon := time.Now().Add(24 * time.Hour).UnixMicro()
+			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL`, soon)
+			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
+				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0)`, fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
+					if _, err := tx.ExecContext(t.Context(), q); err != nil {
+						return err
+					}
+				}
+				return nil
+			}))
+			now := time.Now().UnixMicro()
+			for name, q := range map[string]string{
+				"waiting": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state IN ('queued', 'retry') AND not_before < %d AND recalled_at IS NULL ORDER BY not_before, notice_key LIMIT 1000`, now),
+				"orphans": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state = 'sending' AND lease_end < %d AND recalled_at IS NULL ORDER BY lease_end, notice_key LIMIT 1000`, now),
+			} {
+				plan := explain(t, db, c.explain+q)
+				t.Logf("%s: %s", name, plan)
+				if !strings.Contains(plan, "notice_open") && !strings.Contains(plan, "notice_lease") || strings.Contains(plan, "SCAN notice |") {
+					t.Errorf("%s does not use the index of open notices: %s", name, plan)
+				}
+			}
+			begun := time.Now()
+			fatal(t, db.View(t.Context(), func(tx *store.Tx) error {
+				rows, err := tx.Waiting(t.Context(), 0, 1000)
+				if err == nil && len(rows) != 0 {
+					t.Errorf("%d are due", len(rows))
+				}
+				return err
+			}))
+			t.Logf("with %d future notices the look for due ones took %v", *future, time.Since(begun))
+		})
+	}
+}
+
+func fatal(t *testing.T, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// explain returns a query's plan on one line.
+func explain(t *testing.T, db *store.DB, q string) string {
+	t.Helper()
+	var out []string
+	fatal(t, db.View(t.Context(), func(tx *store.Tx) error {
+		rows, err := tx.QueryContext(context.Background(), q)
+		if err != nil {
+			return err
+		}
+		defer rows.Close()
+		cols, err := rows.Columns()
+		if err != nil {
+			return err
+		}
+		for rows.Next() {
+			cells := make([]any, len(cols))
+			for i := range cells {
+				cells[i] = new(any)
+			}
+			if err := rows.Scan(cells...); err != nil {
+				return err
+			}
+			out = append(out, strings.TrimSpace(fmt.Sprint(*cells[len(cells)-1].(*any))))
+		}
+		return rows.Err()
+	}))
+	return strings.Join(out, " | ")
+}
