@@ -55,7 +55,7 @@ func (c *campaignStart) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s found, %s written to. The running daemon sends them in the people's sending hours.\n", count(p.Coaches, "coach", "coaches"), count(p.Told, "person is", "people are"))
+		fmt.Fprintf(e.out, "%s found, %s made. The running daemon sends them in the people's sending hours.\n", count(p.Coaches, "coach", "coaches"), count(p.Told, "mail is", "mails are"))
 		for _, id := range p.Unreachable {
 			fmt.Fprintf(e.out, "nobody to write to: %s\n", id)
 		}

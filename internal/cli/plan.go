@@ -181,10 +181,10 @@ func (c *planCmd) last() ([]season.Visit, error) {
 		err = errors.New("it holds no visits")
 	}
 	if err != nil {
-		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the earlier plan cannot be read: " + err.Error(), Hint: "Name a file that 'sealmanac plan --json' wrote.", Err: err}
+		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the earlier plan cannot be read", Hint: "Name a file that 'sealmanac plan --json' wrote.", Err: err}
 	}
 	var out []season.Visit
-	for _, v := range old.Visits {
+	for _, v := range slices.Concat(old.Visits, old.Elsewhere) {
 		s := season.Visit{Coach: v.Coach, Day: v.Date, Unplaced: v.Unplaced}
 		for _, t := range v.Tasks {
 			s.Tasks = append(s.Tasks, plan.Task{Kind: t.Kind, Run: t.Run, Anchor: t.Anchor, Mark: t.Mark})
@@ -249,7 +249,12 @@ func pinned(v season.Visit) string {
 func kinds(ts []plan.Task) string {
 	count := map[coach.TaskKind]int{}
 	var order []coach.TaskKind
+	seen := map[string]bool{} // one look at a slide, however many reasons it has
 	for _, t := range ts {
+		if seen[string(t.Kind)+t.Run] {
+			continue
+		}
+		seen[string(t.Kind)+t.Run] = true
 		if count[t.Kind]++; count[t.Kind] == 1 {
 			order = append(order, t.Kind)
 		}
@@ -268,10 +273,10 @@ func kinds(ts []plan.Task) string {
 func printBays(w io.Writer, p season.Plan) {
 	fmt.Fprintf(w, "\nHow full the weeks are: the scarcest skill's hours (20 marks are 100 %%)\n\n")
 	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "  week\tall on their best day\t\tlevelled\t\thours")
+	fmt.Fprintln(t, "  week\tall on their best day\t\tlevelled\t\tof its")
 	for _, b := range p.Bays {
 		if b.Before.Sum() > 0 || b.Load.Sum() > 0 {
-			fmt.Fprintf(t, "  %s\t%.0f %%\t%s\t%.0f %%\t%s\t%.1f\n", b.Week.Week(), 100*b.Full(b.Before), bar(b.Full(b.Before)), 100*b.Full(b.Load), bar(b.Full(b.Load)), b.Load.Sum())
+			fmt.Fprintf(t, "  %s\t%.0f %%\t%s\t%.0f %%\t%s\t%s\n", b.Week.Week(), 100*b.Full(b.Before), bar(b.Full(b.Before)), 100*b.Full(b.Load), bar(b.Full(b.Load)), strings.ReplaceAll(string(b.Scarcest(b.Load)), "_", " "))
 		}
 	}
 	_ = t.Flush() // standard output
@@ -292,9 +297,9 @@ func printShortages(w io.Writer, p season.Plan) {
 	if len(p.Late) > 0 {
 		fmt.Fprintf(w, "\nLate\n\n")
 		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
-		for _, l := range p.Late {
-			day := cmp.Or(l.Day.String(), "no day")
-			fmt.Fprintf(t, "  %s\t%s\t%s\tlatest %s\tcomes %s\t%s\n", l.Coach, strings.ReplaceAll(string(l.Task.Kind), "_", " "), l.Task.Run, l.Task.Latest, day, l.Why)
+		for _, g := range lateGroups(p.Late) {
+			day := cmp.Or(g[0].Day.String(), "no day")
+			fmt.Fprintf(t, "  %s\tcomes %s\tlatest %s\t%s\t%s\n", g[0].Coach, day, g[0].Task.Latest, kinds(tasksLate(g)), g[0].Why)
 		}
 		_ = t.Flush() // standard output
 	}
@@ -306,16 +311,56 @@ func printShortages(w io.Writer, p season.Plan) {
 	}
 }
 
+// lateGroups puts together what is late on one coach, on one day, for one reason;
+// the one due first leads.
+func lateGroups(ls []season.Late) (out [][]season.Late) {
+	at := map[string]int{}
+	for _, l := range ls {
+		key := string(l.Coach) + l.Day.String() + l.Why
+		k, ok := at[key]
+		if !ok {
+			k = len(out)
+			at[key] = k
+			out = append(out, nil)
+		}
+		out[k] = append(out[k], l)
+	}
+	for _, g := range out {
+		slices.SortStableFunc(g, func(a, b season.Late) int { return cmp.Compare(a.Task.Latest, b.Task.Latest) })
+	}
+	return out
+}
+
+func tasksLate(g []season.Late) (out []plan.Task) {
+	for _, l := range g {
+		out = append(out, l.Task)
+	}
+	return out
+}
+
 func printStores(w io.Writer, p season.Plan) error {
 	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
 	if len(p.Parts) > 0 {
 		fmt.Fprintf(w, "\nParts\n\n")
-		fmt.Fprintln(t, "  month\tprofile\tfeet expected\tenough in 9 of 10\tpieces\torder by")
+		fmt.Fprintln(t, "  month\tprofile\tfeet expected\tenough in 9 of 10\ton the shelf\tto order\torder by")
+		hidden := 0
 		for _, n := range p.Parts {
-			fmt.Fprintf(t, "  %s\t%s\t%.1f\t%.0f\t%.1f\t%s\n", n.Month.String()[:7], n.Profile, n.Expected.Feet(), n.High.Feet(), n.Pieces, n.OrderBy)
+			if n.High.Feet() < .5 {
+				hidden++
+				continue
+			}
+			by := n.OrderBy.String()
+			if n.TooLate {
+				by += " (late)"
+			}
+			fmt.Fprintf(t, "  %s\t%s\t%.1f\t%.0f\t%.0f\t%.0f\t%s\n", n.Month.String()[:7], n.Profile, n.Expected.Feet(), n.High.Feet(), n.Shelf.Feet(), n.Order.Feet(), by)
 		}
 		if err := t.Flush(); err != nil {
 			return err
+		}
+		fmt.Fprintln(w, "\n  Each part counts with the chance that it comes to need renewal by then; the cutting list below takes\n  every planned piece whole.")
+		if hidden > 0 {
+			fmt.Fprintf(w, "  %s of a month in which most likely nothing is wanted are left out.\n", count(hidden, "line", "lines"))
 		}
 	}
 	if len(p.Cuts) > 0 {

@@ -65,6 +65,9 @@ type (
 		High     sig        `json:"feet_90"`
 		Pieces   sig        `json:"pieces_expected"`
 		OrderBy  civil.Date `json:"order_by"`
+		Shelf    sig        `json:"feet_on_shelf"`
+		Order    sig        `json:"feet_to_order"`
+		TooLate  bool       `json:"order_late,omitempty"`
 	}
 	cutReport struct {
 		Profile string   `json:"profile"`
@@ -120,7 +123,7 @@ func planOf(p season.Plan) planReport {
 		r.Bays = append(r.Bays, x)
 	}
 	for _, n := range p.Parts {
-		r.Parts = append(r.Parts, needReport{n.Profile, n.Month.String()[:7], sig(n.Expected.Feet()), sig(n.High.Feet()), sig(n.Pieces), n.OrderBy})
+		r.Parts = append(r.Parts, needReport{n.Profile, n.Month.String()[:7], sig(n.Expected.Feet()), sig(n.High.Feet()), sig(n.Pieces), n.OrderBy, sig(n.Shelf.Feet()), sig(n.Order.Feet()), n.TooLate})
 	}
 	for _, c := range p.Cuts {
 		x := cutReport{Profile: c.Profile, Coil: sig(c.Length.Feet()), New: c.New, Remnant: sig(c.Remnant.Feet()), Waste: sig(c.Waste.Feet()), Optimal: c.Optimal}

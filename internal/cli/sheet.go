@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -66,6 +67,26 @@ type lotCmd struct {
 	JSON  bool   `help:"Print JSON."`
 }
 
+// lotsOf lists the lots that parts carry, at most 20, and how many parts of unknown
+// lot there are.
+func lotsOf(cs []coach.Coach) string {
+	seen := map[string]bool{}
+	unknown := 0
+	for _, k := range cs {
+		for _, h := range season.PartsOf(&k, "", 0, 0) {
+			if seen[h.Lot] = true; h.Lot == coach.UnknownLot {
+				unknown++
+			}
+		}
+	}
+	delete(seen, coach.UnknownLot)
+	lots := slices.Sorted(maps.Keys(seen))
+	if len(lots) > 20 {
+		lots = append(lots[:20], "and more")
+	}
+	return fmt.Sprintf("%s. %s of unknown lot: add --from and --until to count those fitted in between.", strings.Join(lots, ", "), count(unknown, "part is", "parts are"))
+}
+
 // lotReport is the JSON of lot: a coach, its people and the parts found.
 type lotReport struct {
 	Coach  coach.ID     `json:"coach"`
@@ -86,6 +107,9 @@ type lotPerson struct {
 func (c *lotCmd) Run(e *env) error {
 	if c.Lot == "" && c.From.Date == 0 && c.Until.Date == 0 {
 		return fault.New(fault.Invalid, "neither a lot nor days are given", "Name a lot, or parts fitted between two days with --from and --until.")
+	}
+	if c.Until.Date != 0 && c.Until.Date < c.From.Date {
+		return fault.New(fault.Invalid, "--until is before --from", "Give the earlier day as --from.")
 	}
 	content, _, asides, err := c.readAside(e, e.on(day{}), c.File)
 	if err != nil {
@@ -111,6 +135,9 @@ func (c *lotCmd) Run(e *env) error {
 	}
 	if c.JSON {
 		return printJSON(e.out, found)
+	}
+	if n == 0 {
+		return fault.New(fault.NotFound, "no part carries that lot, or was fitted then", "Lots in these files: "+lotsOf(content.Coaches))
 	}
 	fmt.Fprintf(e.out, "%s with %s\n\n", count(len(found), "coach", "coaches"), count(n, "part", "parts"))
 	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)

@@ -19,14 +19,22 @@ import (
 
 type importCmd struct {
 	reading
-	Files   []string `arg:"" name:"file" help:"Coach files (.yaml, .json) or part lists (.csv, .xlsx)."`
+	Files   []string `arg:"" name:"file" help:"Coach files (.yaml, .json), part lists or bookings (.csv, .xlsx, .ics), or folders of them."`
 	Account string   `default:"main" help:"Account to store them in."`
 	DryRun  bool     `help:"Only report; store nothing."`
 }
 
 // Run reads files into the store, all or nothing.
 func (c *importCmd) Run(e *env) error {
-	content, _, err := c.read(e, e.on(day{}), c.Files...)
+	var files []string
+	for _, f := range c.Files {
+		fs, err := filesOf(f)
+		if err != nil {
+			return err
+		}
+		files = append(files, fs...)
+	}
+	content, _, err := c.read(e, e.on(day{}), files...)
 	if err != nil {
 		return err
 	}
@@ -55,7 +63,15 @@ func (c *importCmd) Run(e *env) error {
 		if err := d.Import(e.ctx, coach.AccountID(c.Account), content); err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s with %s stored in account %q (%s). The daemon dates them at its next pass.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), c.Account, db.Name())
+		booked := 0
+		for _, bs := range content.Booked {
+			booked += len(bs)
+		}
+		also := ""
+		if len(content.BookingFiles) > 0 {
+			also = " and " + count(booked, "booked period", "booked periods")
+		}
+		fmt.Fprintf(e.out, "%s with %s%s stored in account %q (%s). The daemon dates them at its next pass.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), also, c.Account, db.Name())
 		return nil
 	})
 }

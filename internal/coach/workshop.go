@@ -74,6 +74,7 @@ type Partner struct {
 type Pin struct {
 	Coach ID
 	Day   civil.Date
+	Task  TaskKind // "": the visit whose window is nearest
 }
 
 // HoursOf returns the hours of a skill in the week of a day, or def where the

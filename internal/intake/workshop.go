@@ -147,7 +147,10 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 	for i, n := range f.list("pins") {
 		g := r.fields(n, fmt.Sprintf("workshop.pins[%d]", i))
 		g.must("date", "YYYY-MM-DD")
-		p := coach.Pin{Coach: coach.ID(g.name("coach")), Day: g.date("date", 0)}
+		p := coach.Pin{Coach: coach.ID(g.name("coach")), Day: g.date("date", 0), Task: word(g, "task", coach.TaskKinds, "none")}
+		if p.Task == "none" {
+			p.Task = ""
+		}
 		g.done()
 		if p.Coach == "" || p.Day == 0 {
 			continue

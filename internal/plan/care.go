@@ -65,7 +65,8 @@ func (p *planner) interval(what string, from civil.Date, done bool, m float64) s
 // settle pulls a task of the whole slide before the season it falls in and adds
 // it with a window of so many days before and after.
 func (p *planner) settle(t *Task, before, after int) {
-	if open := p.set.Season.OpeningBefore(t.Target); open != 0 && p.set.Season.Holds(t.Target) {
+	// An opening that has passed cannot be met any more: the task keeps its own day.
+	if open := p.set.Season.OpeningBefore(t.Target); open > p.on && p.set.Season.Holds(t.Target) {
 		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); t.Anchor.DaysUntil(ready) >= t.Anchor.DaysUntil(t.Target)/2 { // else it would be done twice in a row
 			t.Target = ready
 			t.Why += fmt.Sprintf(" Moved ahead of the season that opens on %s.", open.Long())

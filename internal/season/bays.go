@@ -23,7 +23,7 @@ func (m *maker) pins(drafts []draft) {
 		best, far := -1, 0
 		for i := range drafts {
 			d := &drafts[i]
-			if d.Coach != p.Coach || d.pin != 0 || d.Partner != "" {
+			if d.Coach != p.Coach || d.pin != 0 || d.Partner != "" || p.Task != "" && !slices.ContainsFunc(d.tasks, func(w want) bool { return w.Kind == p.Task }) {
 				continue
 			}
 			away := max(0, p.Day.DaysUntil(d.First), d.Latest.DaysUntil(p.Day))
@@ -40,7 +40,7 @@ func (m *maker) pins(drafts []draft) {
 		last := m.leaves(p.Day, d.High, 0)
 		switch {
 		case let(d.member.Coach, p.Day, last):
-			m.problem("pin of %s to %s: the coach is booked between then and %s; the pin holds", p.Coach, p.Day, last)
+			m.problem("pin of %s to %s: the coach is booked on a day up to %s, when the work would end; the pin holds", p.Coach, p.Day, last)
 		case !m.Shop.Opens(p.Day.Weekday()):
 			m.problem("pin of %s to %s: no work begins on a %s; the pin holds", p.Coach, p.Day, p.Day.Weekday())
 		case p.Day < d.First:
@@ -78,8 +78,12 @@ func (m *maker) level(drafts []draft) {
 		m.out.Bays = append(m.out.Bays, Bay{Week: m.monday.Add(7 * w), Load: answer.Load[w], Capacity: room[w]})
 	}
 	busy := map[civil.Date]float64{}
+	joined := m.joinLate(mine, answer.Week)
 	for i := range mine {
 		d := &mine[i]
+		if joined[i] {
+			continue
+		}
 		if w := m.week(d.Best); w >= 0 && w < m.Weeks {
 			for k, h := range d.Need {
 				m.out.Bays[w].Before[k] += h
@@ -91,6 +95,47 @@ func (m *maker) level(drafts []draft) {
 	}
 	m.moves(mine, answer.Moves)
 	m.shortages(mine, jobs, room)
+}
+
+// joinLate puts a visit that the levelling made late into the next one of its coach
+// when that comes within a fortnight and its week has the hours. It returns which
+// drafts are gone that way.
+func (m *maker) joinLate(ds []draft, weeks []int) map[int]bool {
+	gone := map[int]bool{}
+	for i := 0; i+1 < len(ds); i++ {
+		a, b, w := &ds[i], &ds[i+1], weeks[i+1]
+		if a.Coach != b.Coach || weeks[i] < 0 || w < weeks[i] || 7*(w-weeks[i]) > closeDays || weeks[i] <= m.week(a.Latest) || a.pin != 0 || b.pin != 0 {
+			continue
+		}
+		both, ok := m.both(a, b, nil, a.all)
+		if !ok || m.week(both.First) > w || !slices.ContainsFunc(both.days, func(d civil.Date) bool { return m.week(d) == w }) {
+			continue
+		}
+		from, to := &m.out.Bays[weeks[i]], &m.out.Bays[w]
+		after := to.Load
+		add(&after, b.Need, -1)
+		if w == weeks[i] {
+			add(&after, a.Need, -1)
+		}
+		add(&after, both.Need, 1)
+		if to.Full(after) > max(1, to.Full(to.Load))+1e-9 {
+			continue
+		}
+		if w != weeks[i] {
+			add(&from.Load, a.Need, -1)
+		}
+		to.Load = after
+		both.Day, both.Best = b.Day, min(a.Best, b.Best)
+		ds[i+1] = both
+		gone[i] = true
+	}
+	return gone
+}
+
+func add(h *level.Hours, o level.Hours, sign float64) {
+	for k := range h {
+		h[k] = max(0, h[k]+sign*o[k])
+	}
 }
 
 // room returns the hours of each week.
@@ -115,12 +160,15 @@ type heldKey struct {
 // and visits without room are left out.
 func (m *maker) remember() {
 	for _, v := range m.Last {
-		if v.Unplaced || v.Day < m.On {
-			continue
-		}
 		for _, t := range v.Tasks {
 			k := heldKey{v.Coach, t.Kind, t.Run}
-			m.held[k] = append(m.held[k], v.Day)
+			switch {
+			case v.Unplaced:
+			case v.Day < m.On:
+				m.gone[k] = max(m.gone[k], v.Day)
+			default:
+				m.held[k] = append(m.held[k], v.Day)
+			}
 		}
 	}
 	for _, days := range m.held {
@@ -157,7 +205,7 @@ func (m *maker) job(d *draft, room []level.Hours) level.Job {
 			most = max(most, room[w][k])
 		}
 		if j.Need[k] > most && most > 0 {
-			m.problem("%s needs about %.0f hours of %s, more than any week has (%.0f): it is planned as one full week and will take longer", d.Coach, j.Need[k], coach.Skills[k], most)
+			m.problem("%s needs about %.1f hours of %s, more than any week has (%.1f): it is planned as one full week and will take longer", d.Coach, j.Need[k], coach.Skills[k], most)
 			j.Need[k] = most
 		}
 	}
@@ -214,7 +262,7 @@ func (m *maker) finish(d *draft) {
 	d.BookBy = max(m.On, d.Day.Add(-shop(m.Shop.Book, m.Rules.Shop.Book)))
 	for _, w := range d.tasks {
 		if adhesive(d.member.Coach, w.Task) {
-			d.CureUntil = d.Day.Add(int(d.High/m.Rules.Shop.DayHours.Value) + m.cureDays())
+			d.CureUntil = m.leaves(d.Day, d.High, m.cureDays())
 		}
 		if d.Day <= w.Latest && !d.Unplaced {
 			continue
@@ -243,10 +291,21 @@ func (m *maker) any(skill int) bool {
 	return slices.ContainsFunc(m.out.Bays, func(b Bay) bool { return b.Capacity[skill] > 0 })
 }
 
+// moves tells which visits left their week, and which came back because their day
+// passed and nobody said that the work was done.
 func (m *maker) moves(drafts []draft, moves []level.Move) {
+	for i := range drafts {
+		d := &drafts[i]
+		for _, w := range d.tasks {
+			if day := m.gone[heldKey{d.Coach, w.Kind, w.Run}]; day != 0 && w.held == 0 && w.Anchor < day {
+				m.out.Moves = append(m.out.Moves, Move{d.Coach, day.Monday(), d.Day, "its day, " + day.String() + ", passed and nobody recorded the work as done"})
+				break
+			}
+		}
+	}
 	for _, v := range moves {
 		d := &drafts[v.Job]
-		why := "its earlier week does not serve any more"
+		why := "its earlier week has not the hours for it any more, or is closed to it"
 		switch {
 		case d.Pinned:
 			why = "it was pinned"
@@ -267,9 +326,12 @@ func (m *maker) shortages(drafts []draft, jobs []level.Job, room []level.Hours) 
 		for i := range jobs {
 			d := &drafts[i]
 			w := m.week(d.First)
-			earliest := d.First
+			earliest := m.On
 			for _, t := range d.tasks {
-				earliest = min(earliest, max(t.Earliest, m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice))))
+				earliest = max(earliest, t.Earliest, m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice)), m.On.Add(m.partsWait(d.member, t.Task)))
+			}
+			if earliest = from(d.all, earliest); earliest == 0 {
+				continue
 			}
 			if jobs[i].Need[s.Skill] > 0 && w >= s.First && w <= s.Last && m.week(earliest) < s.First && !slices.Contains(o.Earlier, d.Coach) {
 				o.Earlier = append(o.Earlier, d.Coach)

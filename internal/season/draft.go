@@ -25,6 +25,7 @@ type draft struct {
 	member *Member
 	tasks  []want
 	days   []civil.Date // on which it can begin, rising
+	all    []civil.Date // on which the coach can come at all
 	pin    civil.Date
 	Visit
 }
@@ -47,8 +48,56 @@ func (m *maker) drafts(x *Member) []draft {
 			there = append(there, w)
 		}
 	}
-	out := m.group(x, here, may, near, "")
-	return append(out, m.group(x, there, nil, far, "far")...)
+	out := append(m.merge(x, m.group(x, here, may, near, ""), may, near), m.group(x, there, nil, far, "far")...)
+	for i := range out {
+		out[i].all = near
+	}
+	return out
+}
+
+// closeDays is how near the next visit may be for one that is late anyway to wait
+// for it.
+const closeDays = 14
+
+// merge lets a visit whose tasks are all late anyway wait for the next one when
+// that is close: nobody brings a coach twice in a fortnight for nothing.
+func (m *maker) merge(x *Member, in []draft, may []want, days []civil.Date) (out []draft) {
+	for _, b := range in {
+		n := len(out)
+		if n > 0 && !slices.ContainsFunc(out[n-1].tasks, func(w want) bool { return w.missed == "" || w.held != 0 }) {
+			if both, ok := m.both(&out[n-1], &b, may, days); ok && out[n-1].First.DaysUntil(both.First) <= closeDays {
+				out[n-1] = both
+				continue
+			}
+		}
+		out = append(out, b)
+	}
+	return out
+}
+
+// both is one visit instead of two, in the window of the later one; what would be
+// done twice is done once.
+func (m *maker) both(a, b *draft, may []want, days []civil.Date) (draft, bool) {
+	out := draft{member: a.member}
+	first, latest := civil.Date(0), civil.Date(1<<30)
+	for _, w := range b.tasks {
+		if w.Mark == "again" && slices.ContainsFunc(a.tasks, func(o want) bool { return o.Kind == w.Kind && o.Run == w.Run }) {
+			continue
+		}
+		out.tasks = append(out.tasks, w)
+		first, latest = max(first, w.first), min(latest, w.last)
+	}
+	if len(out.tasks) == 0 { // only repetitions: the later visit is the earlier one, done late
+		first, latest = b.First, b.Latest
+	}
+	out.tasks = slices.Concat(a.tasks, out.tasks)
+	first = max(first, a.First)
+	at, _ := slices.BinarySearch(days, first)
+	if at >= len(days) {
+		return out, false
+	}
+	out.days, out.First, out.Latest, out.all = days[at:], days[at], max(latest, days[at]), days
+	return out, m.fill(&out, may, "")
 }
 
 func hits(days []civil.Date, w want) bool {
@@ -119,7 +168,7 @@ func (m *maker) again(t plan.Task) plan.Task {
 	t.Anchor, t.Mark = from, "again"
 	t.Target = from.Add(max(t.Every, 30))
 	t.Earliest, t.Latest = t.Target.Add(-before), t.Target.Add(after)
-	t.Why = fmt.Sprintf("Due again every %d days after the one planned for %s.", t.Every, from.Long())
+	t.Why = fmt.Sprintf("Due again every %d days, counted from the one planned before it.", t.Every)
 	return t
 }
 
@@ -152,7 +201,11 @@ func (m *maker) window(x *Member, t plan.Task, held civil.Date) want {
 	if w.first > w.last {
 		w.first, w.last, w.missed = ready, ready.Add(grace), why
 	}
-	return m.warm(x, w)
+	w = m.warm(x, w)
+	if week := held.Monday() + 6; held >= w.first && held <= w.last {
+		w.last = min(w.last, week) // it stays with its visit; other work may join it there
+	}
+	return w
 }
 
 // partsWait returns how many days the parts of a task take to be on the shelf.
@@ -174,6 +227,10 @@ func (m *maker) warm(x *Member, w want) want {
 		lows = &x.Setting.Lows
 	}
 	least := m.Rules.Install.LeastTemp.Value
+	never := slices.Max(lows[:]) < least
+	if never {
+		least = slices.Max(lows[:]) - 1 // the warmest months then; warmDays says so
+	}
 	ok := func(d civil.Date) bool { _, month, _ := d.YMD(); return lows[month-1] >= least }
 	var best span
 	for d := w.first; d <= w.last; d++ {
@@ -192,31 +249,34 @@ func (m *maker) warm(x *Member, w want) want {
 		w.first, w.last = civil.Date(best.first), civil.Date(best.last)
 		return w
 	}
-	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)", least)
+	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)", m.Rules.Install.LeastTemp.Value)
 	for d := w.last; d < w.last+366; d++ {
 		if ok(d) {
 			w.first, w.last = d, d+grace
 			break
 		}
 	}
-	m.problem("%s %s: %s", x.Coach.ID, t(w), w.missed)
+	if !never {
+		m.problem("%s: some adhesive work cannot be done in its window, which has no day with mean lows of %.0f °C at an unheated bay", x.Coach.ID, least)
+	}
 	return w
 }
 
-func t(w want) string { return string(w.Kind) + " " + w.Run }
-
-// warmDays reports whether a day is warm enough for adhesive work here; a place
-// that never is leaves the choice to the people.
+// warmDays reports whether a day is warm enough for adhesive work here. Where no
+// month is, the warmest ones are taken and it is said.
 func (m *maker) warmDays(x *Member) func(civil.Date) bool {
 	lows := m.Lows
 	if lows == nil {
 		lows = &x.Setting.Lows
 	}
 	least := m.Rules.Install.LeastTemp.Value
-	never := !slices.ContainsFunc(lows[:], func(l float64) bool { return l >= least })
+	if most := slices.Max(lows[:]); most < least && !m.Shop.Heated {
+		m.problem("%s: no month has mean lows of %.0f °C where adhesive work is to be done (the warmest has %.1f): heat the bay (heated: yes), or look for a warm day yourself", x.Coach.ID, least, most)
+		least = most - 1
+	}
 	return func(d civil.Date) bool {
 		_, month, _ := d.YMD()
-		return m.Shop.Heated || never || lows[month-1] >= least
+		return m.Shop.Heated || lows[month-1] >= least
 	}
 }
 

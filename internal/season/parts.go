@@ -21,7 +21,10 @@ type Need struct {
 	Expected unit.Length
 	High     unit.Length // not exceeded in 90 of 100 such months
 	Pieces   float64     // expected number
-	OrderBy  civil.Date
+	Shelf    unit.Length // at hand when the month begins, as far as the months before it are expected to use it
+	Order    unit.Length // High less Shelf; 0: the shelf covers it
+	OrderBy  civil.Date  // 0 when nothing is to be ordered
+	TooLate  bool        // OrderBy should have been before the day of the plan
 }
 
 // Cut is one bar of stock with the pieces to be cut from it.
@@ -150,6 +153,32 @@ func (m *maker) parts() {
 	slices.SortFunc(m.out.Parts, func(a, b Need) int {
 		return cmp.Or(cmp.Compare(a.Month, b.Month), cmp.Compare(a.Profile, b.Profile))
 	})
+	m.shelve()
+}
+
+// shelve counts the shelf down, month by month, and dates what is to be ordered.
+func (m *maker) shelve() {
+	left := map[string]unit.Length{}
+	for p, s := range m.profiles {
+		coil := s.Coil
+		if coil == 0 {
+			coil = unit.Length(m.Rules.Shop.Coil.Value)
+		}
+		left[p] = unit.Length(s.Coils) * coil
+		for _, r := range s.Remnants {
+			left[p] += r
+		}
+	}
+	for i := range m.out.Parts {
+		n := &m.out.Parts[i]
+		n.Shelf = left[n.Profile]
+		n.Order = max(0, n.High-n.Shelf)
+		left[n.Profile] = max(0, n.Shelf-n.Expected)
+		if n.Order > 0 {
+			by := m.orderBy(n.Profile, n.Month)
+			n.OrderBy, n.TooLate = max(m.On, by), by < m.On
+		}
+	}
 }
 
 // elsewhere reports whether the coach will be out of reach when a task is done.
@@ -261,7 +290,6 @@ func (m *maker) byMonth(profile string, ds []demand) {
 			}
 		}
 		n.High = unit.Length(ninety(lengths, chances)) * unit.Foot
-		n.OrderBy = m.orderBy(profile, mo)
 		m.out.Parts = append(m.out.Parts, n)
 	}
 }
@@ -273,7 +301,7 @@ func (m *maker) orderBy(profile string, month civil.Date) civil.Date {
 	if !ok {
 		first = month
 	}
-	return max(m.On, first.Add(-m.lead(profile)))
+	return first.Add(-m.lead(profile))
 }
 
 type profileMonth struct {
@@ -382,7 +410,7 @@ func (m *maker) cut(profile string, ps []Piece) {
 		m.problem("%s %s: a piece of %s is longer than any stock of %q; join it or order it in one length", ps[i].Coach, ps[i].Run, ps[i].Length.Format(""), profile)
 	}
 	if s := m.profiles[profile]; s != nil && c.Coils > s.Coils {
-		m.problem("%q: %d coils are cut into, %d are at hand", profile, c.Coils, s.Coils)
+		m.problem("%q: coils to be cut into: %d; at hand: %d", profile, c.Coils, s.Coils)
 	}
 	for _, b := range c.Bars {
 		x := Cut{Profile: profile, Length: unit.Length(b.Length), New: b.New, Optimal: c.Optimal()}

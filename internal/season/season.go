@@ -81,6 +81,19 @@ type Bay struct {
 	Before         level.Hours // if every visit came on its best day
 }
 
+// Scarcest returns the skill whose hours are fullest with some hours.
+func (b Bay) Scarcest(load level.Hours) (skill coach.Skill) {
+	most := 0.0
+	for k, h := range load {
+		var one level.Hours
+		one[k] = h
+		if f := b.Full(one); f > most {
+			most, skill = f, coach.Skills[k]
+		}
+	}
+	return skill
+}
+
 // Full returns how full the week is with some hours: the largest share of any
 // skill's hours, 1 when that skill has none left; 2 for work where there are no
 // hours at all.
@@ -140,7 +153,8 @@ type maker struct {
 	byID     map[coach.ID]*Member
 	wanted   map[profileMonth]civil.Date
 	held     map[heldKey][]civil.Date
-	needless map[taskOf]bool // a whole new seal on the same run does it too
+	gone     map[heldKey]civil.Date // the last day an earlier plan gave it that has passed
+	needless map[taskOf]bool        // a whole new seal on the same run does it too
 }
 
 // Make plans a season.
@@ -149,7 +163,7 @@ func Make(in Input) Plan {
 	if in.Shop == nil {
 		in.Shop = &coach.Workshop{Travel: -1}
 	}
-	m := &maker{Input: in, monday: in.On.Monday(), profiles: map[string]*coach.Stock{}, byID: map[coach.ID]*Member{}, held: map[heldKey][]civil.Date{}, needless: map[taskOf]bool{}}
+	m := &maker{Input: in, monday: in.On.Monday(), profiles: map[string]*coach.Stock{}, byID: map[coach.ID]*Member{}, held: map[heldKey][]civil.Date{}, gone: map[heldKey]civil.Date{}, needless: map[taskOf]bool{}}
 	m.end = m.monday.Add(7 * in.Weeks)
 	m.out.On = in.On
 	for i := range in.Shop.Stock {

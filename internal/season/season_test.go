@@ -359,6 +359,17 @@ func TestLongVisitsFitTheirGap(t *testing.T) {
 	}
 }
 
+// A visit that is late anyway waits for the next one when that is days away.
+func TestCloseVisitsAreOne(t *testing.T) {
+	m := member("c", coach.Track, task(coach.Inspect, "", -90, -60, -20), task(coach.WaterTest, "", 62, 70, 90))
+	m.Tasks[0].Every = 100
+	m.Coach.Bookings = []coach.Booking{{From: on, Until: on.Add(58)}}
+	p := planFor(t, coach.Workshop{}, m)
+	if len(p.Visits) != 1 || len(p.Visits[0].Tasks) != 2 || p.Visits[0].Day < on+62 {
+		t.Errorf("%+v", p.Visits)
+	}
+}
+
 // What makes no sense after its day is given up, not done late; a whole seal takes
 // bulb and adhesive with it; a sold coach is nobody's work.
 func TestNeedlessWork(t *testing.T) {

@@ -4,6 +4,7 @@ import (
 	"embed"
 	"fmt"
 	htmltemplate "html/template"
+	"math"
 	"slices"
 	"strings"
 	texttemplate "text/template"
@@ -19,7 +20,7 @@ import (
 var files embed.FS
 
 var (
-	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").ParseFS(files, "templates/sheet.txt"))
+	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/sheet.txt"))
 	htmlSheet = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/sheet.html"))
 )
 
@@ -40,6 +41,8 @@ type Sheet struct {
 	Never      string
 	Cure       string
 	Notes      []string
+	Why        []string // why it is done, each reason once
+	Shop       string   // where: the other shop when it is not ours
 	Baseline   []string // readings that become the baseline
 }
 
@@ -66,8 +69,14 @@ func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) S
 		s.People = append(s.People, strings.TrimSpace(strings.Join([]string{p.Name, p.Phone, p.Email}, " ")))
 	}
 	w := writer{rules: r, coach: c, units: units, sheet: &s}
+	if s.Shop = v.Partner; s.Shop != "" {
+		s.Shop = "at " + s.Shop
+	}
 	for _, t := range v.Tasks {
 		w.job(t)
+		if len(s.Why) < 4 && !slices.Contains(s.Why, t.Why) && (t.Mark != "" || len(s.Why) == 0) {
+			s.Why = append(s.Why, t.Why)
+		}
 	}
 	w.lists(v)
 	w.takenOff()
@@ -76,7 +85,7 @@ func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) S
 		s.Notes = append(s.Notes, "NOT PLANNED YET: no week has room for it; the day above is only the first one after the plan")
 	}
 	if v.CureUntil != 0 {
-		s.Cure = fmt.Sprintf("No room moves before the day after %s, and no hose test until then. The tape's and the sealant's own sheets win.", v.CureUntil.Long())
+		s.Cure = fmt.Sprintf("No room moves, and no hose test, up to and including %s, counted for the longest time the work may take. The tape's and the sealant's own sheets win.", v.CureUntil.Long())
 	}
 	return s
 }
@@ -124,13 +133,21 @@ func (w *writer) job(t plan.Task) {
 			j.Profile = strings.TrimPrefix(j.Profile+" + "+p.profile, " + ")
 		}
 		if l := sl.Length(*r); l > 0 {
-			j.Length = (l + unit.Length(w.rules.Shop.Allowance.Value)).Format(w.units)
+			j.Length = whole(l+unit.Length(w.rules.Shop.Allowance.Value), w.units)
 		}
 		j.Fit = w.fit(r)
 	}
 	if !slices.Contains(w.sheet.Jobs, j) {
 		w.sheet.Jobs = append(w.sheet.Jobs, j)
 	}
+}
+
+// whole says a length to cut: whole millimetres, rounded up.
+func whole(l unit.Length, s unit.System) string {
+	if s == unit.Metric {
+		l = unit.Length(math.Ceil(float64(l)))
+	}
+	return l.Format(s)
 }
 
 // fit says what was measured at the last fitting and what squeeze that gives.
@@ -204,7 +221,7 @@ func (w *writer) takenOff() {
 		}
 	}
 	if w.sheet.Recorded == 0 {
-		if slices.ContainsFunc(w.coach.Slides, func(s coach.Slide) bool { return s.Topper }) {
+		if slices.ContainsFunc(w.sheet.Notes, func(n string) bool { return strings.HasPrefix(n, "topper") }) {
 			w.sheet.Off = append(w.sheet.Off, "topper (trained person: spring energy)")
 		}
 		w.sheet.Off = append(w.sheet.Off, "outer trim and its screws", "flange cover", "end dams and corner pieces")
@@ -238,4 +255,24 @@ func (w *writer) steps(v Visit) {
 	add("Write the readings down: they are the baseline. Hand the care card over and say when the first check is.")
 	w.sheet.Measure = []string{"closed gaps (8)", "free bulb height", "crack grade 0-4", "flip: places that stay rolled", "paper strip", "light", "damp at floor edge"}
 	w.sheet.Baseline = w.sheet.Measure[:4]
+}
+
+// wrap breaks a text into lines of at most 96 characters, each further line
+// indented by n spaces.
+func wrap(n int, s string) string {
+	var b strings.Builder
+	col := n
+	for i, w := range strings.Fields(s) {
+		size := len([]rune(w))
+		if i > 0 && col+1+size > 96 {
+			b.WriteString("\n" + strings.Repeat(" ", n))
+			col = n
+		} else if i > 0 {
+			b.WriteByte(' ')
+			col++
+		}
+		b.WriteString(w)
+		col += size
+	}
+	return b.String()
 }

@@ -148,7 +148,7 @@ func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (
 		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c.ID, c.Lot, c.From, c.Until, c.Subject, c.Words, c.By, c.Coaches, c.Unreachable, micro(tx.now))
 	if err == nil && n == 0 {
-		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign list', or give the new one another --name.")
+		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign list', or give the new one another name.")
 	}
 	return err
 }
