@@ -74,10 +74,8 @@ func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) S
 	}
 	for _, t := range v.Tasks {
 		w.job(t)
-		if len(s.Why) < 4 && !slices.Contains(s.Why, t.Why) && (t.Mark != "" || len(s.Why) == 0) {
-			s.Why = append(s.Why, t.Why)
-		}
 	}
+	w.reasons(v)
 	w.lists(v)
 	w.takenOff()
 	w.steps(v)
@@ -114,6 +112,23 @@ type writer struct {
 	coach *coach.Coach
 	units unit.System
 	sheet *Sheet
+}
+
+// reasons tells why the visit is made: the weightiest work first, at most four
+// reasons, each once.
+func (w *writer) reasons(v Visit) {
+	tasks := slices.Clone(v.Tasks)
+	slices.SortStableFunc(tasks, func(a, b plan.Task) int {
+		return w.rules.Tasks[b.Kind].Weight - w.rules.Tasks[a.Kind].Weight
+	})
+	kinds := map[string]bool{}
+	for _, t := range tasks {
+		k := string(t.Kind) + t.Mark
+		if len(w.sheet.Why) < 4 && !kinds[k] && t.Mark != "again" {
+			kinds[k] = true
+			w.sheet.Why = append(w.sheet.Why, t.Why)
+		}
+	}
 }
 
 var jobWords = map[coach.TaskKind]string{
