@@ -169,5 +169,5 @@ var reasonWords = map[reminder.Reason]string{
 	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day",
 	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "the person asked for later",
 	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the shop's call list", reminder.OptedOut: "the person said stop",
-	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.Sold: "the coach was sold", reminder.DoneReported: "reported as done",
+	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "the coach was sold", reminder.DoneReported: "reported as done",
 }

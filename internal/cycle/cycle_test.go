@@ -188,7 +188,7 @@ func TestNothingSilly(t *testing.T) {
 			m.Answers = answers(first, reminder.Answer{Kind: reminder.Book, Day: today - 1})
 		}, reminder.BookedAsked},
 		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) { c.OptedOut = map[string]bool{first.Person: true} }, reminder.OptedOut},
-		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.Sold},
+		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.CoachSold},
 		{"unanswered twice", func(_ *cycle.Snapshot, m *cycle.Member) {
 			p := past
 			p.Covers, p.Day = nil, today-20

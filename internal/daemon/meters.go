@@ -23,7 +23,7 @@ type meters struct {
 }
 
 var reasons = []reminder.Reason{reminder.NotYet, reminder.AlreadyTold, reminder.Merged, reminder.TooSoon, reminder.YearFull, reminder.Snoozed,
-	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.BadAddress, reminder.Sold, reminder.DoneReported}
+	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.BadAddress, reminder.CoachSold, reminder.DoneReported}
 
 func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	m := &meters{

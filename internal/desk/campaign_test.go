@@ -74,7 +74,7 @@ func TestCampaign(t *testing.T) {
 	if mail.StopLink != "" || !strings.Contains(mail.Text, "A second part.") || !strings.Contains(mail.Text, "s outer top bulb, fitted Wed 1 May 2024, lot L7") || !strings.Contains(mail.HTML, "<p>A first part.</p>") {
 		t.Errorf("%+v", mail)
 	}
-	if _, err := d.Answer(t.Context(), token(t, d, mail, reminder.Done)); err != nil {
+	if _, err := d.Answer(t.Context(), token(t, d, mail, reminder.Done), Details{}); err != nil {
 		t.Fatal(err)
 	}
 	ps, err := d.Campaigns(t.Context(), "main")
@@ -93,7 +93,7 @@ func TestCampaign(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := d.Answer(t.Context(), token(t, d, n, reminder.Stop)); err != nil {
+	if _, err := d.Answer(t.Context(), token(t, d, n, reminder.Stop), Details{}); err != nil {
 		t.Fatal(err)
 	}
 	if k := look(t, d); k.states["again"] != string(reminder.Queued) || k.states["n"] != string(reminder.Withdrawn) {

@@ -92,6 +92,7 @@ type Question struct {
 	Notice  reminder.Notice
 	Until   civil.Date // for Later: not before this day
 	Settled bool       // the same answer was given before
+	Today   civil.Date // the shop's day
 }
 
 // Ask reads a link and says what it would do. It changes nothing, so that link
@@ -116,12 +117,13 @@ func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question,
 		}
 		return q, err
 	}
-	q.Kind, q.Settled = link.Kind, row.AnsweredAt != nil && link.Kind != reminder.Stop
+	q.Kind, q.Settled = link.Kind, row.AnsweredAt != nil && (link.Kind == reminder.Done || link.Kind == reminder.Book || link.Kind == reminder.Later)
 	if q.Notice, err = row.Notice(); err != nil {
 		return q, err
 	}
 	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
-	q.Until = d.today(q.Account).Add(d.Snooze)
+	q.Today = d.today(q.Account)
+	q.Until = q.Today.Add(d.Snooze)
 	return q, err
 }
 
@@ -130,20 +132,28 @@ func (d *Desk) today(a coach.Account) civil.Date {
 	return civil.FromTime(d.Now().In(a.Location()))
 }
 
-// Answer does what a link says. Doing it twice changes nothing more.
-func (d *Desk) Answer(ctx context.Context, token string) (q Question, err error) {
+// Answer does what a link says, with what the person added. Doing it twice changes
+// nothing more.
+func (d *Desk) Answer(ctx context.Context, token string, details Details) (q Question, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		if q, err = d.ask(ctx, tx, token); err != nil {
+			return err
+		}
+		x, err := details.read(q, d.today(q.Account))
+		if err != nil {
 			return err
 		}
 		// No pass over the account runs until this is written down.
 		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
 			return err
 		}
-		if q.Kind == reminder.Stop {
+		switch q.Kind {
+		case reminder.Stop:
 			return d.stop(ctx, tx, q)
+		case reminder.Sold, reminder.Moved:
+			return d.ofCoach(ctx, tx, q, x)
 		}
-		return d.answer(ctx, tx, q)
+		return d.answer(ctx, tx, q, x)
 	})
 	return q, err
 }
@@ -158,7 +168,7 @@ func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
 
 // answer records the answer for every task of the leading kind that the message
 // named; work that is done is recorded as a service, which re-dates the task.
-func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
+func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question, x detailed) error {
 	n, today := q.Notice, d.today(q.Account)
 	a := reminder.Answer{Kind: q.Kind, Day: today}
 	if n.IsLot() {
@@ -191,7 +201,10 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 			return err
 		}
 		if q.Kind == reminder.Done && Care(n.Task) && !before {
-			s := coach.Service{Day: today, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
+			s := coach.Service{Day: x.day, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
+			if x.product != "" {
+				s.Note += "; " + x.product
+			}
 			slide, rest, _ := strings.Cut(run, "/") // "galley/outer/top", or a slide alone
 			s.Slide, s.Run = coach.SlideID(slide), rest
 			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
@@ -201,6 +214,10 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question) error {
 	}
 	if q.Kind == reminder.Book {
 		return d.tellShop(ctx, tx, q)
+	}
+	if x.height > 0 {
+		slide, run, _ := strings.Cut(n.Run, "/")
+		return tx.AddReading(ctx, n.Account, n.Coach, coach.Reading{Day: x.day, Slide: coach.SlideID(slide), Run: run, Part: coach.Bulb, Kind: coach.BulbHeight, Value: float64(x.height), By: "owner", Note: "answered by mail, " + n.Person})
 	}
 	return nil
 }
@@ -254,7 +271,11 @@ func (d *Desk) Resume(ctx context.Context, id coach.AccountID, person string) er
 			return err
 		}
 		outs, err := tx.OptOuts(ctx, id)
-		if err != nil || good && !outs[person] {
+		said, e := tx.DropReports(ctx, id, person)
+		if err == nil {
+			err = e
+		}
+		if err != nil || (good || said > 0) && !outs[person] {
 			return err
 		}
 		if !outs[person] {

@@ -137,7 +137,7 @@ func TestAnswers(t *testing.T) {
 		t.Run(string(c.kind), func(t *testing.T) {
 			d, n := setup(t)
 			for range 2 { // twice does no more than once
-				if _, err := d.Answer(t.Context(), token(t, d, n, c.kind)); err != nil {
+				if _, err := d.Answer(t.Context(), token(t, d, n, c.kind), Details{}); err != nil {
 					t.Fatal(err)
 				}
 			}
@@ -168,7 +168,7 @@ func TestBadTokens(t *testing.T) {
 	gone := d.Signer.Token(reminder.Done, strings.Repeat("ee", 16), today+9)
 	foreign := (&Signer{Key: []byte("another key")}).Token(reminder.Done, sid, today+9)
 	for name, tok := range map[string]string{"empty": "", "garbage": "xx!", "cut": good[:20], "long": good + "AA", "changed": base64.RawURLEncoding.EncodeToString(flipped), "expired": old, "unknown notice": gone, "foreign key": foreign} {
-		if _, err := d.Answer(t.Context(), tok); fault.KindOf(err) != fault.NotFound || !strings.Contains(fault.SentenceOf(err), "not valid") {
+		if _, err := d.Answer(t.Context(), tok, Details{}); fault.KindOf(err) != fault.NotFound || !strings.Contains(fault.SentenceOf(err), "not valid") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

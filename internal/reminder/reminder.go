@@ -56,7 +56,7 @@ const (
 	OptedOut     Reason = "opted_out"     // the person said stop
 	NoAddress    Reason = "no_address"    // nobody to write to
 	BadAddress   Reason = "bad_address"   // a mail server said that the address does not exist
-	Sold         Reason = "sold"          // not this person's coach any more
+	CoachSold    Reason = "sold"          // not this person's coach any more
 	DoneReported Reason = "done_reported" // the person said it is done
 )
 
@@ -115,16 +115,20 @@ type Answer struct {
 // AnswerKind is what a person can say from a message.
 type AnswerKind string
 
-// The answers. Stop is about the person, the others about a task.
+// The answers. Stop is about the person, Sold and Moved about the coach, the others
+// about a task.
 const (
 	Done  AnswerKind = "done"
 	Book  AnswerKind = "book"
 	Later AnswerKind = "later"
 	Stop  AnswerKind = "stop"
+	Sold  AnswerKind = "sold"  // about the coach
+	Moved AnswerKind = "moved" // about the coach
 )
 
-// AnswerKinds lists them in the order the message shows them.
-var AnswerKinds = []AnswerKind{Done, Book, Later, Stop}
+// AnswerKinds lists them in the order the message shows them; links hold the place
+// in this list, so it only grows at its end.
+var AnswerKinds = []AnswerKind{Done, Book, Later, Stop, Sold, Moved}
 
 // Links are the addresses a message offers.
 type Links map[AnswerKind]string
@@ -239,7 +243,7 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 func (in *Input) against(p *coach.Person, c *candidate) Reason {
 	switch {
 	case in.Coach.Sold != 0 && in.Today >= in.Coach.Sold:
-		return Sold
+		return CoachSold
 	case p.Email == "":
 		return NoAddress
 	case in.Bad != nil && in.Bad(p.Email):

@@ -92,6 +92,9 @@ func (tx *Tx) saveCoach(ctx context.Context, id coach.AccountID, c *coach.Coach)
 	if _, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed); err != nil {
 		return err
 	}
+	if err := tx.dropStale(ctx, id, c); err != nil {
+		return err
+	}
 	if err := tx.endLives(ctx, id, c); err != nil {
 		return err
 	}
@@ -129,8 +132,10 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 		}
 		at[out[i].ID] = i
 	}
-	if err := tx.mergeBookings(ctx, id, out, at); err != nil {
-		return nil, err
+	for _, merge := range []func(context.Context, coach.AccountID, []coach.Coach, map[coach.ID]int) error{tx.mergeBookings, tx.mergeReadings, tx.mergeSold} {
+		if err := merge(ctx, id, out, at); err != nil {
+			return nil, err
+		}
 	}
 	return out, tx.mergeServices(ctx, id, out, at)
 }

@@ -206,6 +206,17 @@ func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey 
 		micro(tx.now), id, person, person, taskKey, taskKey)
 }
 
+// WithdrawCoach takes back the open reminders about a coach; notices about a lot
+// stay.
+func (tx *Tx) WithdrawCoach(ctx context.Context, id coach.AccountID, c coach.ID) (n int64, err error) {
+	defer fail("store.WithdrawCoach", &err)
+	const ours = ` AND task_key NOT LIKE 'lot|%' AND task_key NOT LIKE 'shop|%'`
+	if _, err = tx.exec(ctx, `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND coach_id = ? AND state = 'sending'`+ours, micro(tx.now), id, c); err != nil {
+		return 0, err
+	}
+	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND coach_id = ? AND state IN ('queued', 'retry')`+ours, micro(tx.now), id, c)
+}
+
 // Release lets one open notice go now that waits for a later try, and opens one
 // again that was given up or withdrawn; ok is false when it is being sent, was
 // accepted, or is not there.

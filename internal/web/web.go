@@ -134,6 +134,8 @@ func (s *Site) status(r *http.Request) (view, error) {
 type question struct {
 	desk.Question
 	Heading, Explain, Button string
+	Products                 any
+	Today                    string
 }
 
 var words = map[reminder.AnswerKind]question{
@@ -141,12 +143,16 @@ var words = map[reminder.AnswerKind]question{
 	reminder.Book:  {Heading: "Shall the shop call you?", Explain: "The shop gets your wish for an appointment and calls or writes to you.", Button: "Yes, please book me in"},
 	reminder.Later: {Heading: "Not now?", Explain: "We stay quiet about this for a while.", Button: "Remind me later"},
 	reminder.Stop:  {Heading: "No more reminders?", Explain: "You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come.", Button: "Stop the reminders"},
+	reminder.Sold:  {Heading: "Is this coach sold?", Explain: "You get nothing more about it. Its history stays with the coach; your name and address are not passed on.", Button: "Yes, it is sold"},
+	reminder.Moved: {Heading: "Does the coach stand elsewhere now?", Explain: "Another climate changes when care is due. The shop enters the new place.", Button: "Tell the shop"},
 }
 
 var thanks = map[reminder.AnswerKind]question{
 	reminder.Done:  {Heading: "Thank you, it is written down.", Explain: "The next reminder counts from today."},
 	reminder.Book:  {Heading: "Thank you, the shop knows.", Explain: "Somebody will get in touch about a day that suits you."},
 	reminder.Later: {Heading: "All right, later.", Explain: "We stay quiet about this until then."},
+	reminder.Sold:  {Heading: "Thank you, it is written down.", Explain: "You get nothing more about this coach. If that was a mistake, write to the shop."},
+	reminder.Moved: {Heading: "Thank you, the shop knows.", Explain: "The dates follow the new place once the shop has entered it."},
 	reminder.Stop:  {Heading: "You will get no more reminders.", Explain: "If that was a mistake, write to the shop and they will switch them on again."},
 }
 
@@ -166,12 +172,14 @@ func (s *Site) ask(r *http.Request) (view, error) {
 	if q.Notice.IsLot() {
 		v = lotWords[q.Kind]
 	}
-	v.Question = q
+	v.Question, v.Products = q, desk.Products
+	v.Today = q.Today.String()
 	return view{"ask", v.Heading, v}, nil
 }
 
 func (s *Site) answer(r *http.Request) (view, error) {
-	q, err := s.Desk.Answer(r.Context(), r.PathValue("token"))
+	_ = r.ParseForm() // a provider's one-click post has its own fields; what is not there is empty
+	q, err := s.Desk.Answer(r.Context(), r.PathValue("token"), desk.Details{Day: r.PostForm.Get("day"), Product: r.PostForm.Get("product"), Height: r.PostForm.Get("height"), Where: r.PostForm.Get("where")})
 	if err != nil {
 		return view{}, err
 	}

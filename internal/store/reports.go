@@ -1,0 +1,104 @@
+package store
+
+import (
+	"context"
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/reminder"
+)
+
+// AddReading records a reading that somebody sent in. Sending it again replaces it.
+func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (err error) {
+	defer fail("store.AddReading", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO reading (account_id, coach_id, day, kind, slide, run, part, value, said_by, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at`,
+		id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.Value, r.By, r.Note, micro(tx.now))
+	return err
+}
+
+// mergeReadings adds the readings that people sent in to their coaches, by date.
+func (tx *Tx) mergeReadings(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+	var rows []struct {
+		Coach string  `db:"coach_id"`
+		Day   string  `db:"day"`
+		Kind  string  `db:"kind"`
+		Slide string  `db:"slide"`
+		Run   string  `db:"run"`
+		Part  string  `db:"part"`
+		Value float64 `db:"value"`
+		By    string  `db:"said_by"`
+		Note  string  `db:"note"`
+	}
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE account_id = ? ORDER BY coach_id, day, kind, slide, run, said_by`, id)
+	if err != nil {
+		return err
+	}
+	for _, r := range rows {
+		day, err := civil.Parse(r.Day)
+		if err != nil {
+			return err
+		}
+		i, ok := at[coach.ID(r.Coach)]
+		if !ok {
+			continue
+		}
+		cs[i].Readings = append(cs[i].Readings, coach.Reading{Day: day, Kind: coach.ReadingKind(r.Kind), Slide: coach.SlideID(r.Slide), Run: r.Run, Part: coach.PartKind(r.Part), Value: r.Value, By: r.By, Note: r.Note})
+		slices.SortStableFunc(cs[i].Readings, func(a, b coach.Reading) int { return int(a.Day - b.Day) })
+	}
+	return nil
+}
+
+// AddReport records what somebody said about the coach itself: sold or moved.
+func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (err error) {
+	defer fail("store.AddReport", &err)
+	_, err = tx.exec(ctx, `
+		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at`,
+		id, c, kind, person, day.String(), note, micro(tx.now))
+	return err
+}
+
+// DropReports forgets what a person said about coaches; it returns how much that
+// was.
+func (tx *Tx) DropReports(ctx context.Context, id coach.AccountID, person string) (n int64, err error) {
+	defer fail("store.DropReports", &err)
+	return tx.exec(ctx, `DELETE FROM coach_report WHERE account_id = ? AND person = ?`, id, person)
+}
+
+// dropStale forgets that a coach was sold once its people are others: the shop has
+// entered the new owner.
+func (tx *Tx) dropStale(ctx context.Context, id coach.AccountID, c *coach.Coach) error {
+	var person []string
+	if err := tx.list(ctx, &person, `SELECT person FROM coach_report WHERE account_id = ? AND coach_id = ? AND kind = 'sold'`, id, c.ID); err != nil || len(person) == 0 {
+		return err
+	}
+	if slices.ContainsFunc(c.People, func(p coach.Person) bool { return p.Email == person[0] }) {
+		return nil
+	}
+	_, err := tx.exec(ctx, `DELETE FROM coach_report WHERE account_id = ? AND coach_id = ?`, id, c.ID)
+	return err
+}
+
+// mergeSold marks the coaches that somebody said were sold.
+func (tx *Tx) mergeSold(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+	var rows []struct {
+		Coach string `db:"coach_id"`
+		Day   string `db:"day"`
+	}
+	if err := tx.list(ctx, &rows, `SELECT coach_id, day FROM coach_report WHERE account_id = ? AND kind = 'sold'`, id); err != nil {
+		return err
+	}
+	for _, r := range rows {
+		day, err := civil.Parse(r.Day)
+		if err != nil {
+			return err
+		}
+		if i, ok := at[coach.ID(r.Coach)]; ok && cs[i].Sold == 0 {
+			cs[i].Sold = day
+		}
+	}
+	return nil
+}
