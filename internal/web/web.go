@@ -139,7 +139,7 @@ type question struct {
 }
 
 var words = map[reminder.AnswerKind]question{
-	reminder.Done:  {Heading: "Is it done?", Explain: "We write today's date down and the next reminder counts from it.", Button: "Yes, it is done"},
+	reminder.Done:  {Heading: "Is it done?", Explain: "We write the day down and the next reminder counts from it.", Button: "Yes, it is done"},
 	reminder.Book:  {Heading: "Shall the shop call you?", Explain: "The shop gets your wish for an appointment and calls or writes to you.", Button: "Yes, please book me in"},
 	reminder.Later: {Heading: "Not now?", Explain: "We stay quiet about this for a while.", Button: "Remind me later"},
 	reminder.Stop:  {Heading: "No more reminders?", Explain: "You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come.", Button: "Stop the reminders"},
