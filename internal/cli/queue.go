@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -180,9 +181,7 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 	if cfg.MailAddress == "" {
 		return fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from, or leave --to out to print it.")
 	}
-	for _, l := range []string{cfg.PublicURL + "/a/"} { // every link of a message begins so
-		n.Text, n.HTML = deaden(n.Text, l), deaden(n.HTML, l)
-	}
+	n.Text, n.HTML = token.ReplaceAllString(n.Text, "/a/preview"), token.ReplaceAllString(n.HTML, "/a/preview")
 	n.Person, n.PersonName, n.StopLink, n.Subject = c.To, "", "", "[preview] "+n.Subject
 	n.MessageID = fmt.Sprintf("<preview.%d.%s@%s>", e.now().UnixNano(), n.LinkID[:10], cfg.Domain())
 	n.LinkID = ""
@@ -198,18 +197,8 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 	return nil
 }
 
-// deaden cuts the token off every link that begins with prefix.
-func deaden(s, prefix string) string {
-	parts := strings.Split(s, prefix)
-	for i := 1; i < len(parts); i++ {
-		end := strings.IndexAny(parts[i], "\" \r\n<>")
-		if end < 0 {
-			end = len(parts[i])
-		}
-		parts[i] = "preview" + parts[i][end:]
-	}
-	return strings.Join(parts, prefix)
-}
+// token is what makes a link of a message work, whatever host it was made for.
+var token = regexp.MustCompile(`/a/[A-Za-z0-9_-]{20,}`)
 
 // withDesk opens the configured store for one command.
 func withDesk(e *env, f func(*desk.Desk) error) error {

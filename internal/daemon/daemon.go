@@ -59,8 +59,9 @@ type Daemon struct {
 	own      ownRules
 	river    *river.Client[*sql.Tx]
 	feeds    *http.Client
-	returns  *returns.Server      // nil: off
-	asked    map[string]time.Time // passes asked for, by account and day; for keepSchedules alone
+	returns  *returns.Server   // nil: off
+	asked    map[string]*asked // passes asked for, by account and day; for keepSchedules alone
+	orphans  map[string]seen   // for keepTakingOver alone
 	registry *prometheus.Registry
 	meters   *meters
 	listener net.Listener
@@ -96,7 +97,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
-	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[string]time.Time{}}
+	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[string]*asked{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close(ctx))

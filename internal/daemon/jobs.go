@@ -260,11 +260,13 @@ func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) 
 }
 
 // Extend keeps a notice with its worker.
-func (o outbox) Extend(ctx context.Context, account coach.AccountID, key string) error {
-	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Extend(ctx, account, key, lease) })
+func (o outbox) Extend(ctx context.Context, n *reminder.Notice) error {
+	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Extend(ctx, n.Account, n.Key, n.Try, lease) })
 }
 
 // Settle records the outcome.
-func (o outbox) Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) error {
-	return o.db.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, account, key, s, reply, wait) })
+func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error {
+	return o.db.Update(ctx, func(tx *store.Tx) error {
+		return tx.SettleTry(ctx, n.Account, n.Key, n.Try, s, reply, wait)
+	})
 }

@@ -45,7 +45,7 @@ func TestWhatComesBack(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer c.Close()
-			if err := c.SendMail("", []string{to}, strings.NewReader(strings.ReplaceAll(body, "\n", "\r\n"))); err != nil {
+			if err := c.SendMail("someone@example.org", []string{to}, strings.NewReader(strings.ReplaceAll(body, "\n", "\r\n"))); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -57,6 +57,14 @@ func TestWhatComesBack(t *testing.T) {
 		back(gus.From, "From: fbl@example.net\nContent-Type: multipart/report; report-type=feedback-report; boundary=b\n\n--b\nContent-Type: message/feedback-report\n\nFeedback-Type: abuse\n\n--b--\n")
 		back(noor.From, "From: Noor <noor@example.org>\nSubject: Re: seals\n\nCan I come on Friday?\n")
 		wait(t, "the shop's mails", func() bool { return len(post.Messages()) == 16 })
+		// The shop's own machine answers what it was told: that is no mail to the shop.
+		for _, m := range post.Messages()[13:] {
+			if strings.HasSuffix(m.From, "@returns.example.org") {
+				t.Errorf("a mail to the shop has the return path %s", m.From)
+			}
+		}
+		row := d.Desk.Signer.ReturnPath(linkOf(t, d, "shop|"))
+		back(row+"@returns.example.org", "From: desk@juniperflat.example.org\nSubject: Ticket 12\n\nreceived\n")
 		said := map[string]mailbox.Message{}
 		for _, m := range post.Messages()[13:] {
 			if m.To != "desk@juniperflat.example.org" {
@@ -101,6 +109,22 @@ func TestWhatComesBack(t *testing.T) {
 	})
 }
 
+// linkOf returns the short number of a notice whose task key begins so.
+func linkOf(t *testing.T, d *Daemon, prefix string) string {
+	t.Helper()
+	rows, err := d.Desk.Notices(t.Context(), "demo", 1000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, r := range rows {
+		if strings.HasPrefix(r.TaskKey, prefix) {
+			return r.LinkID
+		}
+	}
+	t.Fatalf("no notice about %s", prefix)
+	return ""
+}
+
 // The clock set forward and back by a day: no storm, nobody told twice, nothing
 // skipped.
 func TestClockSetByADay(t *testing.T) {
@@ -135,3 +159,29 @@ func TestClockSetByADay(t *testing.T) {
 		}
 	})
 }
+
+// A server whose words no database takes as they are: the notice is accepted once.
+func TestServersOddWords(t *testing.T) {
+	databases(t, func(t *testing.T, conf func(*settings.Config)) {
+		o := options(t, nil, conf)
+		sent := make(chan string, 100)
+		o.Channel = odd(func(n *reminder.Notice) (string, error) {
+			sent <- n.MessageID
+			return "250 angenommen f\xfcr\x00 Sie", nil
+		})
+		d := start(t, o)
+		importDemo(t, d, "demo")
+		if _, _, err := d.RunPass(t.Context(), "demo", demoDay); err != nil {
+			t.Fatal(err)
+		}
+		wait(t, "all to be accepted", func() bool { return stateCounts(t, d)["accepted"] == 13 })
+		if len(sent) != 13 {
+			t.Errorf("%d sent", len(sent))
+		}
+	})
+}
+
+type odd func(*reminder.Notice) (string, error)
+
+func (odd) Name() string                                                 { return "odd" }
+func (o odd) Send(_ context.Context, n *reminder.Notice) (string, error) { return o(n) }

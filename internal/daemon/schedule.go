@@ -71,20 +71,28 @@ func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
 	return passArgs{Account: a.ID, Day: today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
 }
 
-// turn tells how often a pass was asked for in vain: 0 at first, then another
-// number every lease, so that a job whose worker died does not stand in the way.
-// Asking once too often costs one look at the record.
-func (d *Daemon) turn(what string) int64 {
-	now := time.Now()
-	first, ok := d.asked[what]
-	if !ok {
-		d.asked[what] = now
-		return 0
+// asked is how often a pass was asked for, and when it may be asked for again.
+type asked struct {
+	times int
+	next  time.Time
+}
+
+// turn tells whether to ask for a pass now, and its number: 0 at first, then a new
+// number at growing distances, so that a job whose worker died does not stand in
+// the way and a pass that fails does not pile up jobs.
+func (d *Daemon) turn(what string) (n int64, now bool) {
+	a := d.asked[what]
+	if a == nil {
+		a = &asked{next: time.Now().Add(lease)}
+		d.asked[what] = a
+		return 0, true
 	}
-	if now.Sub(first) < lease {
-		return 0
+	if time.Now().Before(a.next) {
+		return 0, false
 	}
-	return now.Unix() / int64(lease/time.Second)
+	a.times++
+	a.next = time.Now().Add(min(30*time.Minute, lease<<min(a.times, 10)))
+	return time.Now().Unix() / int64(lease/time.Second), true
 }
 
 // catchUp asks for the passes whose time has come today without a pass: the
@@ -106,13 +114,19 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 		if err != nil {
 			return err
 		}
-		now := d.opt.Now().In(a.Location())
-		midnight := civil.FromTime(now).In(a.Location(), 0, 0)
-		if done[string(a.ID)] >= civil.FromTime(now).String() || s.Next(midnight.Add(-time.Second)).After(now) {
+		here := d.opt.Now().In(a.Location())
+		midnight := civil.FromTime(here).In(a.Location(), 0, 0)
+		if done[string(a.ID)] >= civil.FromTime(here).String() || s.Next(midnight.Add(-time.Second)).After(here) {
 			continue
 		}
 		args, opts := d.passJob(a)
-		args.Turn = d.turn(string(a.ID) + args.Day)
+		turn, now := d.turn(string(a.ID) + args.Day)
+		if !now {
+			continue
+		}
+		if args.Turn = turn; turn > 0 {
+			opts.MaxAttempts = 1
+		}
 		if _, err := d.river.Insert(ctx, args, opts); err != nil {
 			return err
 		}

@@ -61,6 +61,7 @@ func (d *Daemon) takeOver(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	rows = d.stillOrphans(rows)
 	for _, r := range rows {
 		d.opt.Log.Warn("a worker died with a notice; it is taken over and may arrive twice, with the same Message-ID", "message_id", r.MessageID, "try", r.Tries)
 	}
@@ -84,4 +85,33 @@ func (d *Daemon) takeOver(ctx context.Context) error {
 	}
 	_, err = d.river.InsertManyFast(ctx, jobs)
 	return err
+}
+
+// seen is an orphan as first looked at.
+type seen struct {
+	lease int64
+	at    time.Time
+}
+
+// stillOrphans returns the orphans whose lease has not moved for two beats of this
+// replica's own clock: clocks of replicas differ, and are set.
+func (d *Daemon) stillOrphans(rows []store.NoticeRow) (out []store.NoticeRow) {
+	now := time.Now()
+	next := map[string]seen{}
+	for _, r := range rows {
+		key := r.Account + "|" + r.Key
+		s, ok := d.orphans[key]
+		if !ok || r.LeaseEnd == nil || s.lease != *r.LeaseEnd {
+			s = seen{at: now}
+			if r.LeaseEnd != nil {
+				s.lease = *r.LeaseEnd
+			}
+		}
+		next[key] = s
+		if now.Sub(s.at) > 2*delivery.Beat {
+			out = append(out, r)
+		}
+	}
+	d.orphans = next
+	return out
 }

@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"strings"
 	"time"
 
 	"github.com/emersion/go-smtp"
@@ -31,9 +32,9 @@ type Outbox interface {
 	// whether it still waits for somebody.
 	Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error)
 	// Extend keeps a claimed notice with the caller for another while.
-	Extend(ctx context.Context, account coach.AccountID, key string) error
+	Extend(ctx context.Context, n *reminder.Notice) error
 	// Settle records the outcome; a notice to be tried again rests for wait.
-	Settle(ctx context.Context, account coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) error
+	Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error
 }
 
 // Verdict is what an attempt means for the next one.
@@ -130,6 +131,18 @@ func Words(err error) string {
 	return err.Error()
 }
 
+// Clean makes somebody else's words fit for every database: valid UTF-8, without
+// control characters but line breaks and tabs, at most n characters.
+func Clean(s string, n int) string {
+	r := []rune(strings.Map(func(r rune) rune {
+		if r < ' ' && r != '\n' && r != '\t' || r == 0x7f {
+			return -1
+		}
+		return r
+	}, strings.ToValidUTF8(s, "?")))
+	return string(r[:min(n, len(r))])
+}
+
 // Wait returns the pause after the given number of attempts, at least 1.
 func Wait(attempts int) time.Duration {
 	if attempts >= 1 && attempts <= len(waits) {
@@ -151,7 +164,7 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	case !ok:
 		return Idle, nil
 	}
-	reply, sendErr := attend(ctx, out, ch, &n, account, key)
+	reply, sendErr := attend(ctx, out, ch, &n)
 	v := Judge(sendErr)
 	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Busy: reminder.Retry, Ours: reminder.Retry}[v]
 	wait := Wait(attempt)
@@ -167,7 +180,8 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	if sendErr != nil {
 		reply = Words(sendErr)
 	}
-	if err := record(ctx, func(ctx context.Context) error { return out.Settle(ctx, account, key, state, reply, wait) }); err != nil {
+	reply = Clean(reply, 500)
+	if err := record(ctx, func(ctx context.Context) error { return out.Settle(ctx, &n, state, reply, wait) }); err != nil {
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err
 	}
@@ -175,9 +189,12 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	if state == reminder.Retry {
 		attrs = append(attrs, "again_in", wait)
 	}
-	if v == Taken || v == Busy {
+	switch {
+	case v == Busy:
+		log.Debug("notice", attrs...)
+	case v == Taken:
 		log.Info("notice", attrs...)
-	} else {
+	default:
 		log.Warn("notice not taken; 'sealmanac check' tries the mail server", attrs...)
 	}
 	return v, sendErr
@@ -188,7 +205,7 @@ const Beat = 3 * time.Second
 
 // attend makes the attempt and meanwhile keeps the notice with this worker: when
 // the process dies, the beats end and another takes over soon.
-func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice, account coach.AccountID, key string) (string, error) {
+func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice) (string, error) {
 	beat, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
 	go func() {
@@ -200,7 +217,7 @@ func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice, acc
 			case <-beat.Done():
 				return
 			case <-tick.C:
-				_ = out.Extend(beat, account, key) // a beat that fails is made up for by the next
+				_ = out.Extend(beat, n) // a beat that fails is made up for by the next
 			}
 		}
 	}()
@@ -208,6 +225,13 @@ func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice, acc
 	stop()
 	<-done
 	return reply, err
+}
+
+// decided reports whether the store itself said no, rather than failed: the notice
+// was taken over, or is settled.
+func decided(err error) bool {
+	e, ok := errors.AsType[*fault.Error](err)
+	return ok && e.Kind == fault.Conflict && e.Err == nil
 }
 
 // recordFor is how long an outcome waits for the store to come back.
@@ -220,7 +244,7 @@ func record(ctx context.Context, settle func(context.Context) error) (err error)
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), recordFor)
 	defer cancel()
 	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
-		if err = settle(ctx); err == nil || fault.KindOf(err) != fault.Unavailable {
+		if err = settle(ctx); err == nil || decided(err) {
 			return err
 		}
 		select {

@@ -28,9 +28,9 @@ func (o *outbox) Claim(context.Context, coach.AccountID, string) (reminder.Notic
 	return reminder.Notice{MessageID: "<x@y>"}, !o.open && o.claimErr == nil, o.open, o.claimErr
 }
 
-func (o *outbox) Extend(context.Context, coach.AccountID, string) error { return nil }
+func (o *outbox) Extend(context.Context, *reminder.Notice) error { return nil }
 
-func (o *outbox) Settle(_ context.Context, _ coach.AccountID, _ string, s reminder.State, reply string, _ time.Duration) error {
+func (o *outbox) Settle(_ context.Context, _ *reminder.Notice, s reminder.State, reply string, _ time.Duration) error {
 	o.settled, o.reply = s, reply
 	return o.saveErr
 }
@@ -107,11 +107,19 @@ type beating struct {
 	beats, asked, away int
 }
 
-func (o *beating) Extend(context.Context, coach.AccountID, string) error { o.beats++; return nil }
+func (o *beating) Extend(context.Context, *reminder.Notice) error { o.beats++; return nil }
 
-func (o *beating) Settle(ctx context.Context, a coach.AccountID, k string, s reminder.State, reply string, w time.Duration) error {
+func (o *beating) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, w time.Duration) error {
 	if o.asked++; o.asked <= o.away {
 		return fault.New(fault.Unavailable, "down", "")
 	}
-	return o.outbox.Settle(ctx, a, k, s, reply, w)
+	return o.outbox.Settle(ctx, n, s, reply, w)
+}
+
+func TestClean(t *testing.T) {
+	for in, want := range map[string]string{"250 angenommen f\xfcr Sie": "250 angenommen f?r Sie", "a\x00b\x1b[1mc": "ab[1mc", "Grüße\nzwei": "Grüße\nzwei", "0123456789abc": "0123456789"} {
+		if got := Clean(in, 10+10*len(want)/11); got != want && len(in) != 13 || len(in) == 13 && Clean(in, 10) != want {
+			t.Errorf("%q: %q", in, got)
+		}
+	}
 }

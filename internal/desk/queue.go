@@ -47,24 +47,18 @@ func (d *Desk) Find(ctx context.Context, id coach.AccountID, word string) (found
 		if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
 		}
-		rows, err := tx.Notices(ctx, id, 100_000)
+		rows, err := tx.FindNotices(ctx, id, word)
 		if err != nil {
 			return err
 		}
-		n := 0
-		for _, r := range rows {
-			if r.Key == word || r.MessageID == word || len(word) >= 6 && strings.HasPrefix(r.LinkID, word) {
-				found = r
-				n++
-			}
-		}
-		switch n {
+		switch len(rows) {
 		case 0:
 			return fault.New(fault.NotFound, fmt.Sprintf("there is no notice %q in account %q", word, id), "Take the number that 'sealmanac queue list' shows.")
 		case 1:
+			found = rows[0]
 			return nil
 		}
-		return fault.New(fault.Invalid, fmt.Sprintf("%q names %d notices", word, n), "Give more digits of the number.")
+		return fault.New(fault.Invalid, fmt.Sprintf("%q names several notices", word), "Give more digits of the number.")
 	})
 	return found, err
 }
@@ -80,6 +74,13 @@ func (d *Desk) Release(ctx context.Context, id coach.AccountID, word string) (st
 		outs, err := tx.OptOuts(ctx, id)
 		if err != nil {
 			return err
+		}
+		bad, err := tx.BadAddresses(ctx, id)
+		if err != nil {
+			return err
+		}
+		if words, ok := bad[row.Person]; ok {
+			return fault.New(fault.Conflict, row.Person+" does not work: "+words, "Run 'sealmanac resume' for it when it works again.")
 		}
 		if n := (&reminder.Notice{TaskKey: row.TaskKey}); outs[row.Person] && !n.IsLot() && !strings.HasPrefix(row.TaskKey, "shop|") {
 			return fault.New(fault.Conflict, row.Person+" has stopped the reminders", "They can be switched on again with 'sealmanac resume', if that is what the person wants.")

@@ -23,6 +23,7 @@ type ReturnKind string
 // The kinds.
 const (
 	Bounced    ReturnKind = "bounced"    // the address does not exist, for good
+	Refused    ReturnKind = "refused"    // refused for good, for another reason than the address
 	Delayed    ReturnKind = "delayed"    // a server tries on, or gave up for the time being
 	Complained ReturnKind = "complained" // the person called it unwanted
 	Replied    ReturnKind = "replied"    // a person wrote back
@@ -30,7 +31,7 @@ const (
 )
 
 // ReturnKinds lists them, for the metrics.
-var ReturnKinds = []ReturnKind{Bounced, Delayed, Complained, Replied, Automatic}
+var ReturnKinds = []ReturnKind{Bounced, Refused, Delayed, Complained, Replied, Automatic}
 
 // Return is one mail that came back.
 type Return struct {
@@ -97,7 +98,10 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 			}
 			return d.tell(ctx, tx, a, row, "complaint", "Reminders unwanted: "+row.Person,
 				fmt.Sprintf("%s <%s> marked the mail %q as unwanted. They get no more reminders; ring them before you write again.\n", row.PersonName, row.Person, row.Subject), "")
-		case r.Kind == Replied:
+		case r.Kind == Refused && !shops:
+			return d.tell(ctx, tx, a, row, "refused", "Mail refused: "+row.Person,
+				fmt.Sprintf("The mail %q to %s <%s> was refused, though the address may well exist.\n\nThe server says: %s\n\nLater mails are tried as before. When many are refused, ask whoever runs your mail server.\n", row.Subject, row.PersonName, row.Person, r.Words), "")
+		case r.Kind == Replied && !shops: // an answer to a mail to the shop is the shop's own, or its machine's
 			return d.tell(ctx, tx, a, row, "reply", "Answer from "+row.Person+": "+r.Subject,
 				fmt.Sprintf("%s answered the mail %q.\n\n%s\n", r.From, row.Subject, r.Text), r.From)
 		}
@@ -105,12 +109,19 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 	})
 }
 
+// mostTold bounds what the shop is told about one task and one kind of return in a
+// day: whoever holds a return path must not flood it.
+const mostTold = 5
+
 // tell writes to the shop about something that came back; the same thing once a day.
 func (d *Desk) tell(ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, kind, subject, text, replyTo string) error {
 	if a.Email == "" {
 		return nil // the state is on record; nobody to tell
 	}
 	today := civil.FromTime(d.Now().In(a.Location()))
+	if n, err := tx.MadeToday(ctx, a.ID, "shop|"+kind+"|"+row.TaskKey, today); err != nil || n >= mostTold {
+		return err
+	}
 	sum := sha256.Sum256([]byte(kind + row.Key + today.String() + text))
 	m := reminder.Notice{
 		Key: kind + "|" + hex.EncodeToString(sum[16:24]) + "|" + row.Key, Account: a.ID, Coach: coach.ID(row.Coach), Person: a.Email, PersonName: a.Name, Task: coach.TaskKind(row.Task),

@@ -84,6 +84,7 @@ type Notice struct {
 	StopLink   string
 	MessageID  string
 	LinkID     string // names the notice in its links, 32 hex digits
+	Try        int    // which attempt at sending this is; 0: none was made
 }
 
 // Suppressed is a message that is not sent, and why.

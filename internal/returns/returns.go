@@ -44,6 +44,7 @@ const (
 	mostBytes      = 512 << 10
 	mostRecipients = 5
 	mostAtATime    = 40
+	mostPerHost    = 10
 	perMinute      = 60
 	patience       = 30 * time.Second
 )
@@ -56,12 +57,13 @@ type Server struct {
 	slots    chan struct{}
 	mu       sync.Mutex
 	senders  map[string]*rate.Limiter // by address of the other side
+	talking  map[string]int           // conversations by address
 	done     chan struct{}
 }
 
 // Start listens.
 func Start(o Options) (*Server, error) {
-	s := &Server{opt: o, slots: make(chan struct{}, mostAtATime), senders: map[string]*rate.Limiter{}, done: make(chan struct{})}
+	s := &Server{opt: o, slots: make(chan struct{}, mostAtATime), senders: map[string]*rate.Limiter{}, talking: map[string]int{}, done: make(chan struct{})}
 	l, err := net.Listen("tcp", o.Listen)
 	if err != nil {
 		return nil, &fault.Error{Op: "returns", Kind: fault.Unavailable, Msg: "the address for returned mail cannot be used", Hint: "Choose another returns.listen, or stop what listens there.", Err: err}
@@ -99,15 +101,17 @@ var (
 
 // NewSession begins a conversation; package smtp calls it.
 func (s *Server) NewSession(c *smtp.Conn) (smtp.Session, error) {
-	select {
-	case s.slots <- struct{}{}:
-	default:
-		return nil, errBusy
-	}
 	host, _, err := net.SplitHostPort(c.Conn().RemoteAddr().String())
 	if err != nil {
 		host = c.Conn().RemoteAddr().String()
 	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.slots) == cap(s.slots) || s.talking[host] >= mostPerHost {
+		return nil, errBusy
+	}
+	s.slots <- struct{}{}
+	s.talking[host]++
 	return &session{server: s, host: host}, nil
 }
 
@@ -130,10 +134,12 @@ type session struct {
 	server *Server
 	host   string
 	ids    []string
+	null   bool // the sender is <>: a machine's
 	ended  bool
 }
 
-func (s *session) Mail(string, *smtp.MailOptions) error {
+func (s *session) Mail(from string, _ *smtp.MailOptions) error {
+	s.null = from == ""
 	if !s.server.allow(s.host) {
 		return errRate
 	}
@@ -159,6 +165,9 @@ func (s *session) Data(r io.Reader) error {
 		return err
 	}
 	back := Read(raw)
+	if s.null && back.Kind == desk.Replied {
+		back.Kind = desk.Automatic
+	}
 	ctx, cancel := context.WithTimeout(context.Background(), patience)
 	defer cancel()
 	for _, id := range s.ids {
@@ -179,9 +188,14 @@ func (s *session) Data(r io.Reader) error {
 func (s *session) Reset() { s.ids = nil }
 
 func (s *session) Logout() error {
+	s.server.mu.Lock()
+	defer s.server.mu.Unlock()
 	if !s.ended {
 		s.ended = true
 		<-s.server.slots
+		if s.server.talking[s.host]--; s.server.talking[s.host] == 0 {
+			delete(s.server.talking, s.host)
+		}
 	}
 	return nil
 }

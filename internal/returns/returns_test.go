@@ -18,7 +18,7 @@ import (
 func crlf(s string) string { return strings.ReplaceAll(s, "\n", "\r\n") }
 
 // report is a report on delivery in the shape of RFC 3464, appendix E.
-func report(action, status, code string) string {
+func report2(action, status, code string) string {
 	return crlf(`Date: Thu, 7 Jul 1994 17:16:05 -0400
 From: Mail Delivery Subsystem <MAILER-DAEMON@cs.example.edu>
 Subject: Returned mail: Cannot send message for 5 days
@@ -83,10 +83,18 @@ func TestRead(t *testing.T) {
 		kind      desk.ReturnKind
 		holds     string
 	}{
-		{"given up for the time being (RFC 3464, appendix E)", report("failed", "4.0.0", "426 connection timed out"), desk.Delayed, ""},
-		{"unknown user", report("failed", "5.1.1", "550 user unknown"), desk.Bounced, "5.1.1 550 user unknown"},
-		{"delayed", report("delayed", "4.4.1", "no answer"), desk.Delayed, ""},
-		{"delivered after all", report("delivered", "2.0.0", "250 ok"), desk.Delayed, ""},
+		{"given up for the time being (RFC 3464, appendix E)", report2("failed", "4.0.0", "426 connection timed out"), desk.Delayed, ""},
+		{"listed as a sender of spam", report2("failed", "5.7.1", "554 blocked"), desk.Refused, "5.7.1"},
+		{"full for good", report2("failed", "5.2.2", "552 full"), desk.Refused, ""},
+		{"no status, but words", report2("failed", "5.0.0", "550 Unrouteable: no such user"), desk.Bounced, ""},
+		{"no status, no words", report2("failed", "5.0.0", "550 no"), desk.Refused, ""},
+		{"not spam after all", strings.Replace(crlf(complaint), "Feedback-Type: abuse", "Feedback-Type: not-spam", 1), desk.Automatic, ""},
+		{"a first part in no known letters", strings.Replace(report2("failed", "5.1.1", "550 no"), "\r\n--RAA14128.773615765/CS\r\n\r\n", "\r\n--RAA14128.773615765/CS\r\nContent-Type: text/plain; charset=unknown-8bit\r\n\r\n", 1), desk.Bounced, ""},
+		{"a ticket desk", crlf("From: desk@example.org\nPrecedence: junk\nX-Autoreply: yes\n\nTicket 12\n"), desk.Automatic, ""},
+		{"a byte that no database takes", "From: a@example.org\r\n\r\nhel\x00lo", desk.Replied, "hello"},
+		{"unknown user", report2("failed", "5.1.1", "550 user unknown"), desk.Bounced, "5.1.1 550 user unknown"},
+		{"delayed", report2("delayed", "4.4.1", "no answer"), desk.Delayed, ""},
+		{"delivered after all", report2("delivered", "2.0.0", "250 ok"), desk.Delayed, ""},
 		{"complaint (RFC 5965, appendix B.1)", crlf(complaint), desk.Complained, ""},
 		{"an answer", crlf("From: Ilse <ilse@example.org>\nSubject: Re: seals\n\nPlease ring me.\n"), desk.Replied, "Please ring me."},
 		{"an answer in two forms", crlf("From: ilse@example.org\nContent-Type: multipart/alternative; boundary=b\n\n--b\nContent-Type: text/html\n\n<p>no</p>\n--b\nContent-Type: text/plain; charset=iso-8859-1\nContent-Transfer-Encoding: quoted-printable\n\nGr=FC=DFe\n--b--\n"), desk.Replied, "Grüße"},
@@ -107,7 +115,7 @@ func TestRead(t *testing.T) {
 }
 
 func FuzzRead(f *testing.F) {
-	f.Add([]byte(report("failed", "5.1.1", "x")))
+	f.Add([]byte(report2("failed", "5.1.1", "x")))
 	f.Add([]byte(crlf(complaint)))
 	f.Add([]byte("Content-Type: multipart/report; report-type=delivery-status; boundary=b\r\n\r\n--b\r\nContent-Type: message/delivery-status\r\n\r\nAction"))
 	f.Fuzz(func(t *testing.T, raw []byte) {
@@ -140,7 +148,7 @@ func deliver(addr string, to []string, body string) error {
 		return err
 	}
 	defer c.Close()
-	return c.SendMail("", to, strings.NewReader(body))
+	return c.SendMail("someone@example.org", to, strings.NewReader(body))
 }
 
 func TestServer(t *testing.T) {
@@ -164,7 +172,7 @@ func TestServer(t *testing.T) {
 		return 250
 	}
 	for to, want := range map[string]int{"ok-1@returns.example.org": 250, "OK-2@returns.example.org": 550, "forged@returns.example.org": 550, "ok-3@elsewhere.example.org": 550, "ilse@example.org": 550} {
-		if got := code(send(to, report("failed", "5.1.1", "550 no"))); got != want {
+		if got := code(send(to, report2("failed", "5.1.1", "550 no"))); got != want {
 			t.Errorf("%s: %d, want %d", to, got, want)
 		}
 	}

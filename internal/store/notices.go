@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -88,7 +89,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	n = reminder.Notice{
 		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
 		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
-		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID,
+		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries,
 	}
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }
@@ -105,6 +106,25 @@ func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (
 	defer fail("store.NoticeByKey", &err)
 	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`), id, key)
 	return r, err
+}
+
+// FindNotices returns the notices that a word names: by key, by Message-ID, or by
+// the beginning of the short number, of at least six digits. At most three.
+func (tx *Tx) FindNotices(ctx context.Context, id coach.AccountID, word string) (out []NoticeRow, err error) {
+	defer fail("store.FindNotices", &err)
+	prefix := "none"
+	if len(word) >= 6 && strings.Trim(word, "0123456789abcdef") == "" {
+		prefix = word + "%"
+	}
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND (notice_key = ? OR message_id = ? OR link_id LIKE ?) ORDER BY notice_key LIMIT 3`, id, word, word, prefix)
+	return out, err
+}
+
+// MadeToday returns how many notices with a task key were made on a day.
+func (tx *Tx) MadeToday(ctx context.Context, id coach.AccountID, taskKey string, on civil.Date) (n int, err error) {
+	defer fail("store.MadeToday", &err)
+	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key = ? AND made_on = ?`), id, taskKey, on.String())
+	return n, err
 }
 
 // NoticeByLink returns the notice that a signed link speaks of.
@@ -135,10 +155,25 @@ func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease t
 }
 
 // Extend keeps a notice that is being sent with its worker for another lease.
-func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, lease time.Duration) (err error) {
+// The try is its fence: a worker that was taken over from keeps nothing.
+func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, try int, lease time.Duration) (err error) {
 	defer fail("store.Extend", &err)
-	_, err = tx.exec(ctx, `UPDATE notice SET lease_end = ? WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, micro(tx.now.Add(lease)), id, key)
+	_, err = tx.exec(ctx, `UPDATE notice SET lease_end = ? WHERE account_id = ? AND notice_key = ? AND state = 'sending' AND tries = ?`, micro(tx.now.Add(lease)), id, key, try)
 	return err
+}
+
+// SettleTry is Settle by the worker of one try; it fails with Conflict when another
+// worker has taken over meanwhile.
+func (tx *Tx) SettleTry(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
+	var n int
+	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM notice WHERE account_id = ? AND notice_key = ? AND tries = ?`), id, key, try); err != nil {
+		fail("store.SettleTry", &err)
+		return err
+	}
+	if n == 0 {
+		return fault.New(fault.Conflict, fmt.Sprintf("notice %s was taken over by another worker", key), "")
+	}
+	return tx.Settle(ctx, id, key, s, reply, wait)
 }
 
 // Waiting returns open notices that have been due for longer than grace.

@@ -8,12 +8,16 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/jmoiron/sqlx"
@@ -174,11 +178,26 @@ func kindOf(err error) fault.Kind {
 		return fault.NotFound
 	case lostRace(err):
 		return fault.Conflict
-	case strings.Contains(err.Error(), "connection refused"), errors.Is(err, context.DeadlineExceeded):
+	case away(err), errors.Is(err, context.DeadlineExceeded):
 		return fault.Unavailable
 	default:
 		return fault.Internal
 	}
+}
+
+// away reports whether the database was not there, or went away: connections refused
+// or cut, starting up, shutting down, out of connections or disk (classes 08, 53 and
+// 57P of the SQLSTATE codes).
+func away(err error) bool {
+	if pe, ok := errors.AsType[*pq.Error](err); ok {
+		code := string(pe.Code)
+		return strings.HasPrefix(code, "08") || strings.HasPrefix(code, "53") || strings.HasPrefix(code, "57P")
+	}
+	if _, ok := errors.AsType[net.Error](err); ok {
+		return true
+	}
+	return errors.Is(err, driver.ErrBadConn) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.EPIPE) || errors.Is(err, syscall.ECONNRESET) ||
+		strings.Contains(err.Error(), "connection refused") || strings.Contains(err.Error(), "disk is full")
 }
 
 // fail wraps an error of a query with its operation.

@@ -12,11 +12,13 @@ import (
 	"fmt"
 	"os/exec"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
 	"github.com/emersion/go-msgauth/dkim"
 
+	"sealmanac/internal/delivery"
 	"sealmanac/internal/mailbox"
 	"sealmanac/internal/testkit"
 )
@@ -171,14 +173,14 @@ func TestParseKeyRefuses(t *testing.T) {
 }
 
 func TestConnectionsAreReused(t *testing.T) {
-	dials := 0
+	var dials atomic.Int32
 	box := start(t, mailbox.Options{Refuse: func(to string) error {
 		if to == "no@example.org" {
 			return refusal(550)
 		}
 		return nil
 	}})
-	front := proxy(t, box.Addr(), func() { dials++ })
+	front := proxy(t, box.Addr(), func() { dials.Add(1) })
 	r := relay(front, None)
 	for i := range 12 {
 		n := notice()
@@ -189,8 +191,8 @@ func TestConnectionsAreReused(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if dials != 1 || len(box.Messages()) != 9 {
-		t.Errorf("%d connections for %d messages", dials, len(box.Messages()))
+	if dials.Load() != 1 || len(box.Messages()) != 9 {
+		t.Errorf("%d connections for %d messages", dials.Load(), len(box.Messages()))
 	}
 	// The server closed it while it waited: a new one is made, nothing is lost.
 	r.mu.Lock()
@@ -198,8 +200,8 @@ func TestConnectionsAreReused(t *testing.T) {
 		_ = l.conn.Conn.Close()
 	}
 	r.mu.Unlock()
-	if _, err := r.Send(t.Context(), notice()); err != nil || dials != 2 {
-		t.Errorf("%v, %d connections", err, dials)
+	if _, err := r.Send(t.Context(), notice()); err != nil || dials.Load() != 2 {
+		t.Errorf("%v, %d connections", err, dials.Load())
 	}
 	if err := r.Close(); err != nil {
 		t.Error(err)
@@ -265,4 +267,39 @@ func TestLimits(t *testing.T) {
 	if sent != 2 || wait < 3*time.Second || wait > 6*time.Second {
 		t.Errorf("%d sent at once, then %v", sent, wait)
 	}
+}
+
+// A limit of all mail that holds a message back uses up nothing of its domain's.
+func TestLimitsDoNotBurn(t *testing.T) {
+	o := &Outlet{Limits: Limits{PerMinute: 6, DomainPerMinute: 60}}
+	for range 20 {
+		if leave, wait := o.enter("a@example.org"); wait == 0 {
+			leave()
+		}
+	}
+	if left := o.domains["example.org"].pace.Tokens(); left < 8.5 {
+		t.Errorf("%.1f of 10 places are left after one message", left)
+	}
+}
+
+// A server that is only busy is not one that cannot take addresses beyond ASCII,
+// and where it cannot, the next relay is asked.
+func TestBeyondASCII(t *testing.T) {
+	n := notice()
+	n.Person = "jörg@example.org"
+	busy := relay(scripted(t, map[string]string{"greeting": "421 4.3.2 busy"}), None)
+	busy.Hello, busy.Timeout = "", time.Second
+	if _, err := busy.Send(t.Context(), n); delivery.Judge(err) != delivery.Later {
+		t.Errorf("busy: %v", err)
+	}
+	plain := relay(scripted(t, nil), None)
+	if _, err := plain.Send(t.Context(), n); delivery.Judge(err) != delivery.Never {
+		t.Errorf("not offered: %v", err)
+	}
+	able := relay(scripted(t, map[string]string{"EHLO": "250-here\r\n250 SMTPUTF8"}), None)
+	o := &Outlet{Relays: []*Relay{plain, able}}
+	if _, err := o.Send(t.Context(), n); err != nil {
+		t.Errorf("the second relay offers it: %v", err)
+	}
+	_ = o.Close()
 }

@@ -81,15 +81,20 @@ func (o *Outlet) enter(to string) (leave func(), wait time.Duration) {
 	if o.Limits.PerDomain > 0 && d.busy >= o.Limits.PerDomain {
 		return nil, busyWait
 	}
+	var taken []*rate.Reservation
 	for _, l := range []*rate.Limiter{d.pace, o.all} {
 		if l == nil {
 			continue
 		}
 		r := l.ReserveN(now, 1)
-		if wait := r.DelayFrom(now); wait > 0 {
+		taken = append(taken, r)
+		wait = max(wait, r.DelayFrom(now))
+	}
+	if wait > 0 { // nothing leaves, so nothing is used up
+		for _, r := range taken {
 			r.CancelAt(now)
-			return nil, max(time.Second, wait)
 		}
+		return nil, max(time.Second, wait)
 	}
 	d.busy++
 	return func() {

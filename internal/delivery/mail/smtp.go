@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"strings"
 	"sync"
 	"time"
 
@@ -78,7 +79,7 @@ func (r *Relay) Send(ctx context.Context, n *reminder.Notice) (reply string, err
 		}
 	}
 	from := r.From
-	if r.Return != nil && n.LinkID != "" {
+	if r.Return != nil && n.LinkID != "" && !strings.HasPrefix(n.TaskKey, "shop|") { // what the shop's machines answer must not come back in
 		from = r.Return(n.LinkID)
 	}
 	l, err := r.begin(ctx, from, !ascii(from) || !ascii(n.Person))
@@ -90,6 +91,9 @@ func (r *Relay) Send(ctx context.Context, n *reminder.Notice) (reply string, err
 	if reply, err = l.deliver(n.Person, msg); err != nil && !answered(err) {
 		_ = l.Close() // the conversation is in an unknown state
 		return "", err
+	}
+	if !stop() { // the attempt was told to stop and the connection is closed
+		return reply, err
 	}
 	r.keep(l, err != nil)
 	return reply, err
@@ -105,7 +109,7 @@ func (r *Relay) begin(ctx context.Context, from string, utf8 bool) (*line, error
 		}
 		if offered, _ := l.Extension("SMTPUTF8"); utf8 && !offered {
 			r.keep(l, false)
-			return nil, &smtp.SMTPError{Code: 553, EnhancedCode: smtp.EnhancedCode{5, 6, 7}, Message: "our mail server does not take addresses beyond ASCII (RFC 6531)"}
+			return nil, &delivery.UnreachedError{Err: &smtp.SMTPError{Code: 553, EnhancedCode: smtp.EnhancedCode{5, 6, 7}, Message: "our mail server does not take addresses beyond ASCII (RFC 6531)"}}
 		}
 		if err = l.Mail(from, &smtp.MailOptions{UTF8: utf8}); err == nil {
 			return l, nil
@@ -143,6 +147,7 @@ func (r *Relay) line(ctx context.Context) (l *line, waited bool, err error) {
 func (r *Relay) keep(l *line, refused bool) {
 	if l.sent++; l.sent >= mostPerLine || refused && l.Reset() != nil {
 		_ = l.Quit()
+		_ = l.Close()
 		return
 	}
 	l.until = time.Now().Add(idleFor)
@@ -158,6 +163,7 @@ func (r *Relay) Close() error {
 	for _, l := range r.idle {
 		l.conn.renew(time.Now().Add(time.Second))
 		_ = l.Quit()
+		_ = l.Close()
 	}
 	r.idle = nil
 	return nil
@@ -287,6 +293,7 @@ func (r *Relay) prefer(conn *capped, cfg *tls.Config) (*smtp.Client, error) {
 		return c, nil
 	}
 	_ = c.Quit()
+	_ = c.Close()
 	d := net.Dialer{Deadline: conn.end}
 	raw, err := d.Dial("tcp", r.Addr)
 	if err != nil {
@@ -298,8 +305,10 @@ func (r *Relay) prefer(conn *capped, cfg *tls.Config) (*smtp.Client, error) {
 
 func (r *Relay) signIn(c *smtp.Client) error {
 	c.CommandTimeout, c.SubmissionTimeout = r.Timeout, r.Timeout
-	if r.Hello != "" && r.Security != Prefer {
-		if err := c.Hello(r.Hello); err != nil {
+	// Always greeted here: a greeting that goes wrong later would look as if the server
+	// offered nothing. Under "prefer" a plain conversation was greeted before.
+	if _, secure := c.TLSConnectionState(); secure || r.Security != Prefer {
+		if err := c.Hello(cmp.Or(r.Hello, "localhost")); err != nil {
 			return err
 		}
 	}
