@@ -160,6 +160,7 @@ type (
 		Latest   civil.Date     `json:"latest"`
 		Overdue  bool           `json:"overdue,omitempty"`
 		Why      string         `json:"why"`
+		MovedBy  string         `json:"moved_by"`
 	}
 )
 
@@ -199,7 +200,7 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 		r.Parts = append(r.Parts, p)
 	}
 	for _, t := range o.Tasks {
-		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why})
+		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why, t.MovedBy()})
 	}
 	return r
 }

@@ -294,6 +294,9 @@ func printShortages(w io.Writer, p season.Plan) {
 		}
 		fmt.Fprintln(w, ".")
 	}
+	if p.LateWeeks > 0 {
+		fmt.Fprintf(w, "\nThe bays make visits %s late, all together.\n", count(p.LateWeeks, "week", "weeks"))
+	}
 	if len(p.Late) > 0 {
 		fmt.Fprintf(w, "\nLate\n\n")
 		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)

@@ -17,6 +17,7 @@ type (
 		Parts     []needReport  `json:"parts"`
 		Cuts      []cutReport   `json:"cuts"`
 		Late      []lateReport  `json:"late"`
+		LateWeeks int           `json:"late_weeks_total"`
 		Overload  []shortReport `json:"overloaded"`
 		Moved     []moveReport  `json:"moved"`
 		Holds     []stopReport  `json:"holds"`
@@ -113,7 +114,7 @@ type (
 )
 
 func planOf(p season.Plan) planReport {
-	r := planReport{On: p.On, Visits: visitsOf(p.Visits), Elsewhere: visitsOf(p.Elsewhere), Bays: []bayReport{}, Parts: []needReport{}, Cuts: []cutReport{}, Late: []lateReport{},
+	r := planReport{On: p.On, Visits: visitsOf(p.Visits), Elsewhere: visitsOf(p.Elsewhere), Bays: []bayReport{}, Parts: []needReport{}, Cuts: []cutReport{}, Late: []lateReport{}, LateWeeks: p.LateWeeks,
 		Overload: []shortReport{}, Moved: []moveReport{}, Holds: []stopReport{}, Problems: append([]string{}, p.Problems...)}
 	for _, b := range p.Bays {
 		x := bayReport{Week: b.Week.Week(), Hours: sig(b.Load.Sum()), Capacity: sig(b.Capacity.Sum()), Before: sig(b.Before.Sum()), Full: sig(b.Full(b.Load)), FullBefore: sig(b.Full(b.Before)), Skills: map[string]sig{}}

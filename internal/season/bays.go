@@ -74,6 +74,7 @@ func (m *maker) level(drafts []draft) {
 		jobs[i] = m.job(&mine[i], room)
 	}
 	answer := level.Make(jobs, room)
+	m.out.LateWeeks = answer.Late
 	for w := range room {
 		m.out.Bays = append(m.out.Bays, Bay{Week: m.monday.Add(7 * w), Load: answer.Load[w], Capacity: room[w]})
 	}

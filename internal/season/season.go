@@ -68,6 +68,7 @@ type Plan struct {
 	Parts     []Need
 	Cuts      []Cut
 	Late      []Late
+	LateWeeks int // weeks past their visit's window, all visits together
 	Short     []Short
 	Moves     []Move
 	Holds     []Hold
