@@ -152,6 +152,35 @@ func TestTooLateForToday(t *testing.T) {
 	}
 }
 
+// People of a role may have rungs of their own: a manager hears earlier, or not.
+func TestRungsByRole(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		role  coach.Role
+		rungs map[coach.Role][]int
+		told  bool
+		of    int
+	}{
+		{"as everybody", coach.Owner, nil, true, 2},
+		{"a manager's own", coach.Manager, map[coach.Role][]int{coach.Manager: {60, 30, 5}}, true, 3},
+		{"another role's", coach.Owner, map[coach.Role][]int{coach.Manager: {60}}, true, 2},
+		{"not told", coach.SecondOwner, map[coach.Role][]int{coach.SecondOwner: {}}, false, 0},
+	} {
+		tl, s := demo(t)
+		s = only(s, "wren-02")
+		s.Members[0].Coach.People = slices.Clone(s.Members[0].Coach.People)[:1]
+		s.Members[0].Coach.People[0].Role = c.role
+		for k, task := range tl.Engine.Rules.Tasks {
+			task.LeadFor = c.rungs
+			tl.Engine.Rules.Tasks[k] = task
+		}
+		ns := cycle.Evaluate(tl, s).Notices()
+		if (len(ns) > 0) != c.told || c.told && ns[0].Rungs != c.of {
+			t.Errorf("%s: %d notices, %+v", c.name, len(ns), ns)
+		}
+	}
+}
+
 func TestNothingSilly(t *testing.T) {
 	tl, s := demo(t)
 	s = only(s, "wren-02")
@@ -188,6 +217,7 @@ func TestNothingSilly(t *testing.T) {
 			m.Answers = answers(first, reminder.Answer{Kind: reminder.Book, Day: today - 1})
 		}, reminder.BookedAsked},
 		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) { c.OptedOut = map[string]bool{first.Person: true} }, reminder.OptedOut},
+		{"an address that does not work", func(c *cycle.Snapshot, _ *cycle.Member) { c.Bad = map[string]bool{first.Person: true} }, reminder.BadAddress},
 		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.CoachSold},
 		{"unanswered twice", func(_ *cycle.Snapshot, m *cycle.Member) {
 			p := past

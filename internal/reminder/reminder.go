@@ -213,7 +213,7 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	var due []candidate
 	for i := range in.Tasks {
 		t := &in.Tasks[i]
-		rung := RungAt(in.Rules.Tasks[t.Kind].Lead, in.Today.DaysUntil(t.Target))
+		rung := RungAt(in.Rules.Tasks[t.Kind].Rungs(p.Role), in.Today.DaysUntil(t.Target))
 		c := candidate{task: t, rung: rung}
 		if r := in.against(p, &c); r != "" {
 			say(t, r)
@@ -258,7 +258,7 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 		return r
 	}
 	m := in.memory(p, c)
-	rungs := len(in.Rules.Tasks[c.task.Kind].Lead)
+	rungs := len(in.Rules.Tasks[c.task.Kind].Rungs(p.Role))
 	spent := m.unanswered >= in.Rules.Manners.Unanswered || m.told && m.unanswered > 0 && c.rung == rungs-1
 	switch {
 	case spent && m.last.DaysUntil(in.Today) >= in.Rules.Manners.GapDays:
@@ -382,7 +382,7 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	lead := due[0]
 	n := Notice{
 		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
-		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Lead),
+		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Rungs(p.Role)),
 		Target: lead.task.Target, Why: lead.task.Why, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, in.zone(p)),
 		From: in.Account.Name, ReplyTo: in.Account.Email,
 	}

@@ -104,6 +104,11 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 		case len(t.Lead) == 0 || !slices.IsSortedFunc(t.Lead, func(a, b int) int { return b - a }):
 			say("tasks.%s.lead_days: give at least one, the earliest rung (most days) first", k)
 		}
+		for role, l := range t.LeadFor {
+			if !slices.Contains(coach.Roles, role) || !slices.IsSortedFunc(l, func(a, b int) int { return b - a }) {
+				say("tasks.%s.lead_days_for.%s: roles are %v, and the earliest rung (most days) comes first", k, role, coach.Roles)
+			}
+		}
 		for _, c := range t.Cautions {
 			if r.Cautions[c] == "" {
 				say("tasks.%s.cautions: %q is not among cautions", k, c)

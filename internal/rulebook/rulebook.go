@@ -222,13 +222,16 @@ type Plan struct {
 
 // Task is how a kind of task is told to people.
 type Task struct {
-	Title    string   `yaml:"title"`
-	How      []string `yaml:"how"`
-	Minutes  [2]int   `yaml:"minutes"`
-	Lead     []int    `yaml:"lead_days"` // rungs of the ladder, days before the target, falling
-	Shop     bool     `yaml:"shop"`      // done at the shop: the mail offers to book
-	Cautions []string `yaml:"cautions"`
-	Weight   int      `yaml:"weight"` // which task leads a merged notice, high first
+	Title   string   `yaml:"title"`
+	How     []string `yaml:"how"`
+	Minutes [2]int   `yaml:"minutes"`
+	Lead    []int    `yaml:"lead_days"` // rungs of the ladder, days before the target, falling
+	// LeadFor are other rungs for people of a role, such as a fleet's manager, who
+	// plans further ahead; an empty list: they are not told.
+	LeadFor  map[coach.Role][]int `yaml:"lead_days_for"`
+	Shop     bool                 `yaml:"shop"` // done at the shop: the mail offers to book
+	Cautions []string             `yaml:"cautions"`
+	Weight   int                  `yaml:"weight"` // which task leads a merged notice, high first
 }
 
 // WorkTime is the time that a kind of work takes.
@@ -283,6 +286,14 @@ type Shop struct {
 // Hours returns the default weekly hours of a skill.
 func (s *Shop) Hours(k coach.Skill) float64 {
 	return map[coach.Skill]Figure{coach.Inspection: s.Inspection, coach.PushOnWork: s.PushOn, coach.AdhesiveWork: s.Adhesive, coach.RoomOut: s.RoomOut}[k].Value
+}
+
+// Rungs returns the lead days for people of a role.
+func (t Task) Rungs(r coach.Role) []int {
+	if l, ok := t.LeadFor[r]; ok {
+		return l
+	}
+	return t.Lead
 }
 
 // Manners bound what a person is sent.
