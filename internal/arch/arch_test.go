@@ -19,7 +19,7 @@ import (
 // lower rows only; siblings never import each other. Extend it together with
 // the package map in DEVELOPERS.md.
 var rows = [][]string{
-	{"unit", "civil", "fault", "buildinfo"},
+	{"unit", "civil", "fault", "buildinfo", "wording"},
 	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit"},
 	{"rulebook", "exposure"},
 	{"projection", "experience"},

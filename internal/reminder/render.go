@@ -10,6 +10,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/plan"
+	"sealmanac/internal/wording"
 )
 
 //go:embed templates
@@ -231,24 +232,5 @@ func lower(s string) string {
 	return strings.ToLower(s[:1]) + s[1:]
 }
 
-// wrap breaks a text into lines of at most 72 characters, each further line
-// indented by n spaces.
-func wrap(n int, s string) string {
-	var b strings.Builder
-	col := n
-	for i, w := range strings.Fields(s) {
-		size := len([]rune(w))
-		switch {
-		case i == 0:
-		case col+1+size > 72:
-			b.WriteString("\n" + strings.Repeat(" ", n))
-			col = n
-		default:
-			b.WriteByte(' ')
-			col++
-		}
-		b.WriteString(w)
-		col += size
-	}
-	return b.String()
-}
+// wrap breaks a text into lines of at most 72 characters, as mail readers like it.
+func wrap(n int, s string) string { return wording.Wrap(72, n, s) }

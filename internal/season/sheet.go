@@ -14,13 +14,14 @@ import (
 	"sealmanac/internal/plan"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/unit"
+	"sealmanac/internal/wording"
 )
 
 //go:embed templates
 var files embed.FS
 
 var (
-	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/sheet.txt"))
+	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").Funcs(texttemplate.FuncMap{"wrap": func(n int, s string) string { return wording.Wrap(96, n, s) }}).ParseFS(files, "templates/sheet.txt"))
 	htmlSheet = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/sheet.html"))
 )
 
@@ -270,24 +271,4 @@ func (w *writer) steps(v Visit) {
 	add("Write the readings down: they are the baseline. Hand the care card over and say when the first check is.")
 	w.sheet.Measure = []string{"closed gaps (8)", "free bulb height", "crack grade 0-4", "flip: places that stay rolled", "paper strip", "light", "damp at floor edge"}
 	w.sheet.Baseline = w.sheet.Measure[:4]
-}
-
-// wrap breaks a text into lines of at most 96 characters, each further line
-// indented by n spaces.
-func wrap(n int, s string) string {
-	var b strings.Builder
-	col := n
-	for i, w := range strings.Fields(s) {
-		size := len([]rune(w))
-		if i > 0 && col+1+size > 96 {
-			b.WriteString("\n" + strings.Repeat(" ", n))
-			col = n
-		} else if i > 0 {
-			b.WriteByte(' ')
-			col++
-		}
-		b.WriteString(w)
-		col += size
-	}
-	return b.String()
 }
