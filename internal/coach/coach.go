@@ -38,7 +38,11 @@ type Account struct {
 // Location returns the account's zone; UTC when it gave none or one that this
 // machine does not know.
 func (a Account) Location() *time.Location {
-	if loc, err := time.LoadLocation(a.Zone); err == nil {
+	return location(a.Zone)
+}
+
+func location(zone string) *time.Location {
+	if loc, err := time.LoadLocation(zone); err == nil {
 		return loc // "" is UTC
 	}
 	return time.UTC
@@ -274,6 +278,14 @@ func (c Coach) StayOn(d civil.Date) (Stay, bool) {
 		return Stay{}, false
 	}
 	return *found, true
+}
+
+// Location returns the zone of the coach's last known place; UTC without one.
+func (c Coach) Location() *time.Location {
+	if n := len(c.Stays); n > 0 {
+		return location(c.Stays[n-1].Site.Zone)
+	}
+	return time.UTC
 }
 
 // GapSpread returns the least and greatest measured closed gap; ok is false when

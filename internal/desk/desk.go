@@ -228,17 +228,22 @@ func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
 		return nil // sealmanac requests shows it
 	}
 	n := q.Notice
-	sum := sha256.Sum256([]byte("book|" + n.Key))
-	m := reminder.Notice{
-		Key: "book|" + n.Key, Account: n.Account, Coach: n.Coach, Person: q.Account.Email, PersonName: q.Account.Name, Task: n.Task, TaskKey: "shop|" + n.TaskKey, Run: n.Run,
-		Target: n.Target, Why: n.Why, NotBefore: tx.Now(), From: q.Account.Name, ReplyTo: n.Person, LinkID: hex.EncodeToString(sum[:16]),
+	return d.toShop(ctx, tx, q.Account, sha256.Sum256([]byte("book|"+n.Key)), reminder.Notice{
+		Key: "book|" + n.Key, Coach: n.Coach, Task: n.Task, TaskKey: "shop|" + n.TaskKey, Run: n.Run, Target: n.Target, Why: n.Why, ReplyTo: n.Person,
 		Subject: "Booking asked for: " + n.Subject,
-	}
+		Text: fmt.Sprintf("%s <%s> asks for an appointment.\n\nCoach:   %s\nAbout:   %s\nWhere:   %s\nTarget:  %s\n\n%s\n\nAnswer this mail to write to them. 'sealmanac requests' lists all open requests.\n",
+			n.PersonName, n.Person, n.Coach, n.Subject, n.Run, n.Target.Long(), n.Why),
+	})
+}
+
+// toShop sends a mail to the shop at once; sum makes its identity, so that the same
+// thing is not told twice.
+func (d *Desk) toShop(ctx context.Context, tx *store.Tx, a coach.Account, sum [32]byte, m reminder.Notice) error {
+	m.Account, m.Person, m.PersonName, m.From, m.NotBefore = a.ID, a.Email, a.Name, a.Name, tx.Now()
+	m.LinkID = hex.EncodeToString(sum[:16])
 	m.MessageID = "<" + m.LinkID + "@" + d.Domain + ">"
-	m.Text = fmt.Sprintf("%s <%s> asks for an appointment.\n\nCoach:   %s\nAbout:   %s\nWhere:   %s\nTarget:  %s\n\n%s\n\nAnswer this mail to write to them. 'sealmanac requests' lists all open requests.\n",
-		n.PersonName, n.Person, n.Coach, n.Subject, n.Run, n.Target.Long(), n.Why)
 	m.HTML = "<pre style=\"white-space: pre-wrap; font: 16px/1.5 Georgia, serif\">" + html.EscapeString(m.Text) + "</pre>"
-	added, err := tx.AddNotices(ctx, d.today(q.Account), []reminder.Notice{m})
+	added, err := tx.AddNotices(ctx, d.today(a), []reminder.Notice{m})
 	if err != nil || d.Enqueue == nil {
 		return err
 	}

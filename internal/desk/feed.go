@@ -3,7 +3,6 @@ package desk
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -18,13 +17,7 @@ func ReadFeed(ctx context.Context, get Fetch, c *coach.Coach, today civil.Date) 
 	if err != nil {
 		return nil, []string{fmt.Sprintf("booking feed of %s: %s", c.ID, fault.Plain(err))}
 	}
-	zone := time.UTC
-	if n := len(c.Stays); n > 0 {
-		if loc, err := time.LoadLocation(c.Stays[n-1].Site.Zone); err == nil {
-			zone = loc
-		}
-	}
-	bs, bad := intake.ParseFeed(data, zone, today)
+	bs, bad := intake.ParseFeed(data, c.Location(), today)
 	for _, b := range bad {
 		lines = append(lines, fmt.Sprintf("booking feed of %s: %s %s", c.ID, b.Where, b.Message))
 	}

@@ -6,13 +6,10 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"html"
 	"regexp"
 	"strings"
 
-	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
-	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 )
@@ -118,25 +115,15 @@ func (d *Desk) tell(ctx context.Context, tx *store.Tx, a coach.Account, row stor
 	if a.Email == "" {
 		return nil // the state is on record; nobody to tell
 	}
-	today := civil.FromTime(d.Now().In(a.Location()))
+	today := d.today(a)
 	if n, err := tx.MadeToday(ctx, a.ID, "shop|"+kind+"|"+row.TaskKey, today); err != nil || n >= mostTold {
 		return err
 	}
 	sum := sha256.Sum256([]byte(kind + row.Key + today.String() + text))
-	m := reminder.Notice{
-		Key: kind + "|" + hex.EncodeToString(sum[16:24]) + "|" + row.Key, Account: a.ID, Coach: coach.ID(row.Coach), Person: a.Email, PersonName: a.Name, Task: coach.TaskKind(row.Task),
-		TaskKey: "shop|" + kind + "|" + row.TaskKey, Run: row.Run, Target: today, NotBefore: tx.Now(), From: a.Name, ReplyTo: replyTo, LinkID: hex.EncodeToString(sum[:16]), Subject: oneLine(subject, 200), Text: text, Covers: []string{},
-	}
-	m.MessageID = "<" + m.LinkID + "@" + d.Domain + ">"
-	m.HTML = "<pre style=\"white-space: pre-wrap; font: 16px/1.5 Georgia, serif\">" + html.EscapeString(m.Text) + "</pre>"
-	added, err := tx.AddNotices(ctx, today, []reminder.Notice{m})
-	if fault.KindOf(err) == fault.Conflict {
-		return nil
-	}
-	if err != nil || d.Enqueue == nil {
-		return err
-	}
-	return d.Enqueue(ctx, tx, added)
+	return d.toShop(ctx, tx, a, sum, reminder.Notice{
+		Key: kind + "|" + hex.EncodeToString(sum[16:24]) + "|" + row.Key, Coach: coach.ID(row.Coach), Task: coach.TaskKind(row.Task),
+		TaskKey: "shop|" + kind + "|" + row.TaskKey, Run: row.Run, Target: today, ReplyTo: replyTo, Subject: oneLine(subject, 200), Text: text, Covers: []string{},
+	})
 }
 
 // oneLine cuts a text to one line of at most n characters.

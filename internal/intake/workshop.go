@@ -8,7 +8,6 @@ import (
 	"strings"
 	"time"
 
-	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/unit"
 )
@@ -280,10 +279,8 @@ func (r *reader) bookingRows(t table) {
 // zoneOf returns where a coach's days begin: the place of its last stay.
 func (r *reader) zoneOf(id coach.ID) *time.Location {
 	for _, c := range r.coaches {
-		if c.ID == id && len(c.Stays) > 0 {
-			if loc, err := time.LoadLocation(c.Stays[len(c.Stays)-1].Site.Zone); err == nil {
-				return loc
-			}
+		if c.ID == id {
+			return c.Location()
 		}
 	}
 	return time.UTC
@@ -292,7 +289,7 @@ func (r *reader) zoneOf(id coach.ID) *time.Location {
 // feed reads a feed of bookings of one coach.
 func (r *reader) feed(f File, id string) {
 	r.sources = append(r.sources, f.Name)
-	bs, bad := ParseFeed(f.Data, r.zoneOf(coach.ID(id)), civil.FromTime(r.opt.Today.Time()))
+	bs, bad := ParseFeed(f.Data, r.zoneOf(coach.ID(id)), r.opt.Today)
 	for _, m := range bad {
 		r.aside(nil, m.Where, m.Message, m.Allowed)
 		r.problems[len(r.problems)-1].Warning = m.Note

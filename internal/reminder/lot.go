@@ -40,7 +40,7 @@ type LotInput struct {
 
 var (
 	textLot = texttemplate.Must(texttemplate.New("lot.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/lot.txt"))
-	htmlLot = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/lot.html"))
+	htmlLot = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/lot.html", "templates/head.html"))
 )
 
 // Lot writes the notice about a lot to one person.
@@ -57,10 +57,9 @@ func Lot(in LotInput) Notice {
 	n.MessageID = "<" + n.LinkID + "@" + in.Domain + ">"
 	l := struct {
 		letter
-		Subject    string
 		Paragraphs []string
 		Parts      []string
-	}{letter{Name: in.Person.Name, Coach: in.Coach.Name(), Account: in.Account}, in.Subject, paragraphs(in.Words), in.Where}
+	}{letter{Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account}, paragraphs(in.Words), in.Where}
 	l.Cautions = []string{in.Rules.Cautions["makers"], in.Rules.Cautions["moving_room"]}
 	if in.Links != nil {
 		l.Links = map[string]string{}

@@ -18,7 +18,7 @@ var files embed.FS
 
 var (
 	textMail = texttemplate.Must(texttemplate.New("notice.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/notice.txt"))
-	htmlMail = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/notice.html"))
+	htmlMail = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/notice.html", "templates/head.html"))
 )
 
 // letter is what the templates read.
@@ -170,16 +170,13 @@ func edgeWords(t *plan.Task) string {
 	return parts[1] + " " + sideWords[parts[2]]
 }
 
-// careLists joins what may and may not touch the materials of the runs named; a
-// thing is allowed only when every material allows it.
+// careLists joins what may and may not touch the materials of the runs named.
 func (in *Input) careLists(group []candidate) (allow, never string) {
 	named := map[string]bool{}
 	for _, c := range group {
 		named[c.task.Run] = true
 	}
-	count := map[string]int{}
-	var allowed, nevers []string
-	materials := map[coach.Material]bool{}
+	var materials []coach.Material
 	for i := range in.Coach.Slides {
 		s := &in.Coach.Slides[i]
 		for j := range s.Runs {
@@ -187,31 +184,14 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 				continue
 			}
 			for _, p := range s.Runs[j].Parts {
-				m := in.Rules.Materials[p.Material]
-				if materials[p.Material] || p.Kind == coach.Carrier || p.Kind == coach.Adhesive {
-					continue
-				}
-				materials[p.Material] = true
-				for _, a := range m.Allow {
-					if count[a]++; count[a] == 1 {
-						allowed = append(allowed, a)
-					}
-				}
-				for _, a := range m.Never {
-					if count["!"+a]++; count["!"+a] == 1 {
-						nevers = append(nevers, a)
-					}
+				if p.Kind != coach.Carrier && p.Kind != coach.Adhesive {
+					materials = append(materials, p.Material)
 				}
 			}
 		}
 	}
-	var all []string
-	for _, a := range allowed {
-		if count[a] == len(materials) {
-			all = append(all, a)
-		}
-	}
-	return strings.Join(all, "; "), strings.Join(nevers, ", ")
+	may, no := in.Rules.CareLists(materials)
+	return strings.Join(may, "; "), strings.Join(no, ", ")
 }
 
 // when says a target to a person.

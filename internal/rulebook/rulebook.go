@@ -7,6 +7,8 @@
 package rulebook
 
 import (
+	"slices"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 )
@@ -132,6 +134,25 @@ type Material struct {
 	Adhesion    *Adhesion   `yaml:"adhesion"`
 	Allow       []string    `yaml:"allow"` // what may touch it
 	Never       []string    `yaml:"never"`
+}
+
+// CareLists returns what may touch seals of some materials, which is what every one
+// of them allows, and what must not, which is what any of them forbids; each in the
+// order of the materials, which may repeat.
+func (r *Rulebook) CareLists(materials []coach.Material) (allow, never []string) {
+	for i, m := range materials {
+		rule := r.Materials[m]
+		if i == 0 {
+			allow = slices.Clone(rule.Allow)
+		}
+		allow = slices.DeleteFunc(allow, func(s string) bool { return !slices.Contains(rule.Allow, s) })
+		for _, n := range rule.Never {
+			if !slices.Contains(never, n) {
+				never = append(never, n)
+			}
+		}
+	}
+	return allow, never
 }
 
 // Set is the compression set of a bulb or foam: 1-exp[-(xi/tau)^beta]. TauYears

@@ -222,16 +222,8 @@ func (m *maker) warm(x *Member, w want) want {
 	if m.Shop.Heated || !adhesive(x.Coach, w.Task) {
 		return w
 	}
-	lows := m.Lows
-	if lows == nil {
-		lows = &x.Setting.Lows
-	}
-	least := m.Rules.Install.LeastTemp.Value
-	never := slices.Max(lows[:]) < least
-	if never {
-		least = slices.Max(lows[:]) - 1 // the warmest months then; warmDays says so
-	}
-	ok := func(d civil.Date) bool { _, month, _ := d.YMD(); return lows[month-1] >= least }
+	least, most := m.Rules.Install.LeastTemp.Value, slices.Max(m.lows(x)[:])
+	ok := m.warmDays(x)
 	var best span
 	for d := w.first; d <= w.last; d++ {
 		if !ok(d) {
@@ -249,27 +241,32 @@ func (m *maker) warm(x *Member, w want) want {
 		w.first, w.last = civil.Date(best.first), civil.Date(best.last)
 		return w
 	}
-	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)", m.Rules.Install.LeastTemp.Value)
+	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)", least)
 	for d := w.last; d < w.last+366; d++ {
 		if ok(d) {
 			w.first, w.last = d, d+grace
 			break
 		}
 	}
-	if !never {
+	if most >= least {
 		m.problem("%s: some adhesive work cannot be done in its window, which has no day with mean lows of %.0f °C at an unheated bay", x.Coach.ID, least)
 	}
 	return w
 }
 
+// lows are the mean daily minima at the shop, or where the coach stands when the
+// shop gave no place.
+func (m *maker) lows(x *Member) *[12]float64 {
+	if m.Lows != nil {
+		return m.Lows
+	}
+	return &x.Setting.Lows
+}
+
 // warmDays reports whether a day is warm enough for adhesive work here. Where no
 // month is, the warmest ones are taken and it is said.
 func (m *maker) warmDays(x *Member) func(civil.Date) bool {
-	lows := m.Lows
-	if lows == nil {
-		lows = &x.Setting.Lows
-	}
-	least := m.Rules.Install.LeastTemp.Value
+	lows, least := m.lows(x), m.Rules.Install.LeastTemp.Value
 	if most := slices.Max(lows[:]); most < least && !m.Shop.Heated {
 		m.problem("%s: no month has mean lows of %.0f °C where adhesive work is to be done (the warmest has %.1f): heat the bay (heated: yes), or look for a warm day yourself", x.Coach.ID, least, most)
 		least = most - 1

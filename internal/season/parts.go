@@ -246,12 +246,14 @@ func forecastOf(fs []projection.Forecast, t plan.Task) *projection.Forecast {
 	return nil
 }
 
+// z90 is the deviate that a normal variable stays below in 90 of 100 cases.
+const z90 = 1.2815515655446004
+
 // quantile returns the day by which a share of such parts has come to need
 // renewal: a normal curve through early (10 %) and likely (50 %) below the middle,
 // and through likely and late (90 %) above it.
 func quantile(f *projection.Forecast, p float64) civil.Date {
-	const ten = 1.2815515655446004
-	z := math.Sqrt2 * math.Erfinv(2*p-1) / ten
+	z := math.Sqrt2 * math.Erfinv(2*p-1) / z90
 	side := f.Likely.DaysUntil(f.Late)
 	if z < 0 {
 		side = f.Early.DaysUntil(f.Likely)
@@ -262,12 +264,11 @@ func quantile(f *projection.Forecast, p float64) civil.Date {
 // shareBy returns the share of such parts that has come to need renewal by a day;
 // the inverse of quantile.
 func shareBy(f *projection.Forecast, on civil.Date) float64 {
-	const ten = 1.2815515655446004
 	side := f.Likely.DaysUntil(f.Late)
 	if on < f.Likely {
 		side = f.Early.DaysUntil(f.Likely)
 	}
-	return .5 * (1 + math.Erf(ten*float64(f.Likely.DaysUntil(on))/float64(max(1, side))/math.Sqrt2))
+	return .5 * (1 + math.Erf(z90*float64(f.Likely.DaysUntil(on))/float64(max(1, side))/math.Sqrt2))
 }
 
 // byMonth adds up one profile's months.
@@ -340,7 +341,7 @@ func ninety(feet, chances []float64) float64 {
 		for i, f := range feet {
 			mean, v, sum = mean+f*chances[i], v+f*f*chances[i]*(1-chances[i]), sum+f
 		}
-		return min(sum, mean+1.2815515655446004*math.Sqrt(v))
+		return min(sum, mean+z90*math.Sqrt(v))
 	}
 	at := make([]float64, total+1) // chance of so many feet
 	at[0] = 1

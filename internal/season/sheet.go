@@ -191,19 +191,7 @@ func (w *writer) lists(v Visit) {
 			}
 		}
 	}
-	var allow, never []string
-	for i, m := range w.materials(v) {
-		rule := w.rules.Materials[m]
-		if i == 0 {
-			allow = slices.Clone(rule.Allow)
-		}
-		allow = slices.DeleteFunc(allow, func(s string) bool { return !slices.Contains(rule.Allow, s) })
-		for _, n := range rule.Never {
-			if !slices.Contains(never, n) {
-				never = append(never, n)
-			}
-		}
-	}
+	allow, never := w.rules.CareLists(w.materials(v))
 	w.sheet.Allow, w.sheet.Never = strings.Join(allow, "; "), strings.Join(never, "; ")
 }
 
