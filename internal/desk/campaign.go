@@ -236,7 +236,7 @@ const feedsFor = 2 * time.Minute
 func (d *Desk) RefreshFeeds(ctx context.Context, id coach.AccountID, get Fetch) (trouble []string, err error) {
 	var cs []coach.Coach
 	err = d.DB.View(ctx, func(tx *store.Tx) (err error) {
-		cs, err = tx.Coaches(ctx, id)
+		cs, err = tx.FeedCoaches(ctx, id)
 		return err
 	})
 	if err != nil {
@@ -245,9 +245,6 @@ func (d *Desk) RefreshFeeds(ctx context.Context, id coach.AccountID, get Fetch) 
 	ctx, cancel := context.WithTimeout(ctx, feedsFor)
 	defer cancel()
 	for i := range cs {
-		if cs[i].Feed == "" {
-			continue
-		}
 		if ctx.Err() != nil {
 			return append(trouble, "the feeds took too long; those not reached keep their earlier bookings until the next pass"), nil
 		}

@@ -140,6 +140,23 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 	return out, tx.mergeServices(ctx, id, out, at)
 }
 
+// FeedCoaches returns the coaches of an account that name a booking feed, as their
+// documents stand; a pass asks for them each night and most accounts have none.
+func (tx *Tx) FeedCoaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {
+	defer fail("store.FeedCoaches", &err)
+	var docs []string
+	if err := tx.list(ctx, &docs, `SELECT doc FROM coach WHERE account_id = ? AND doc LIKE '%"Feed":"https://%' ORDER BY coach_id`, id); err != nil {
+		return nil, err
+	}
+	out = make([]coach.Coach, len(docs))
+	for i, d := range docs {
+		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}
+
 type serviceRow struct {
 	Coach string `db:"coach_id"`
 	Day   string `db:"day"`
