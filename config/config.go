@@ -18,6 +18,22 @@ var (
 	Zips []byte
 )
 
+// Words are the message catalogues by language tag, in the format of GNU gettext.
+// English stands in the program and the rulebook.
+var Words = map[string][]byte{"es": spanish, "fr": french}
+
+var (
+	//go:embed words/es.po
+	spanish []byte
+	//go:embed words/fr.po
+	french []byte
+)
+
+// Phrases is the catalogue without translations, of everything that is said.
+//
+//go:embed words/messages.pot
+var Phrases []byte
+
 // Rulebook is the default rulebook.
 //
 //go:embed rulebook.yaml

@@ -7,6 +7,7 @@ import (
 	"text/tabwriter"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/daemon"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/settings"
@@ -65,8 +66,12 @@ func (c *campaignStart) Run(e *env) error {
 
 // deskWithLinks is a desk that signs links as the daemon does.
 func deskWithLinks(ctx context.Context, e *env, cfg settings.Config, db *store.DB) (*desk.Desk, error) {
-	d := &desk.Desk{DB: db, Now: e.now, Domain: cfg.Domain()}
-	err := db.Update(ctx, func(tx *store.Tx) error {
+	words, err := daemon.Words(cfg.Words)
+	if err != nil {
+		return nil, err
+	}
+	d := &desk.Desk{DB: db, Now: e.now, Domain: cfg.Domain(), Words: words}
+	err = db.Update(ctx, func(tx *store.Tx) error {
 		key, err := tx.LinkKey(ctx)
 		d.Signer = &desk.Signer{Key: key, BaseURL: cfg.PublicURL}
 		return err

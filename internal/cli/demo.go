@@ -79,13 +79,13 @@ func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
 			var first *projection.Forecast
 			for j := range o.Forecasts {
 				f := &o.Forecasts[j]
-				if f.Slide == s.ID && (first == nil || cmp.Or(strings.Compare(first.Hold, f.Hold), int(f.Likely-first.Likely)) < 0) {
+				if f.Slide == s.ID && (first == nil || cmp.Or(strings.Compare(first.Hold.String(), f.Hold.String()), int(f.Likely-first.Likely)) < 0) {
 					first = f
 				}
 			}
 			switch {
 			case first == nil:
-			case first.Hold != "":
+			case !first.Hold.IsZero():
 				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\ton hold: wrong size\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted)
 			default:
 				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late, governing(first))

@@ -186,8 +186,8 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 	for i := range o.Forecasts {
 		f := &o.Forecasts[i]
 		p := partReport{Run: f.Run, Part: f.Part, Material: f.Material, Construction: f.Construction, Fitted: f.Fitted, LifeUsed: sig(f.LifeUsed),
-			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold}
-		if !o.Setting.Season.IsZero() && f.Hold == "" {
+			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold.String()}
+		if !o.Setting.Season.IsZero() && f.Hold.IsZero() {
 			risk := sig(f.Risk)
 			p.Risk = &risk
 		}
@@ -200,7 +200,7 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 		r.Parts = append(r.Parts, p)
 	}
 	for _, t := range o.Tasks {
-		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why, t.MovedBy()})
+		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why.String(), t.MovedBy()})
 	}
 	return r
 }

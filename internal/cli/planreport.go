@@ -164,7 +164,7 @@ func visitsOf(vs []season.Visit) []visitReport {
 func tasksOf(ts []plan.Task) []visitTask {
 	out := []visitTask{}
 	for _, t := range ts {
-		out = append(out, visitTask{t.Kind, t.Run, t.Target, t.Latest, t.Anchor, t.Mark, t.Why, t.MovedBy()})
+		out = append(out, visitTask{t.Kind, t.Run, t.Target, t.Latest, t.Anchor, t.Mark, t.Why.String(), t.MovedBy()})
 	}
 	return out
 }

@@ -10,12 +10,14 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"sealmanac/config"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/daemon"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
+	"sealmanac/internal/wording"
 )
 
 type queueCmd struct {
@@ -143,10 +145,11 @@ func (c *queueWithdraw) Run(e *env) error {
 }
 
 type previewCmd struct {
-	Notice  string `arg:"" help:"The number that queue list shows, or the Message-ID."`
-	To      string `help:"Send it to this address instead of its own, marked as a preview; without it, it is printed." placeholder:"ADDRESS"`
-	HTML    bool   `help:"Print the HTML part."`
-	Account string `default:"main" help:"Account to look at."`
+	Notice   string `arg:"" help:"The number that queue list shows, or the Message-ID."`
+	To       string `help:"Send it to this address instead of its own, marked as a preview; without it, it is printed." placeholder:"ADDRESS"`
+	HTML     bool   `help:"Print the HTML part."`
+	Language string `help:"Write it anew in another language, such as es or fr; without links." placeholder:"TAG"`
+	Account  string `default:"main" help:"Account to look at."`
 }
 
 // Run shows a notice as it would look. Its links are cut off, so that a preview
@@ -161,6 +164,11 @@ func (c *previewCmd) Run(e *env) error {
 		if err != nil {
 			return err
 		}
+		if c.Language != "" {
+			if n, err = c.again(e, d, n); err != nil {
+				return err
+			}
+		}
 		if c.To == "" {
 			if c.HTML {
 				fmt.Fprint(e.out, n.HTML)
@@ -171,6 +179,57 @@ func (c *previewCmd) Run(e *env) error {
 		}
 		return c.send(e, &n)
 	})
+}
+
+// again writes the notice in another language.
+func (c *previewCmd) again(e *env, d *desk.Desk, n reminder.Notice) (reminder.Notice, error) {
+	cfg, err := e.settings()
+	if err != nil {
+		return n, err
+	}
+	if d.Words, err = daemon.Words(cfg.Words); err != nil {
+		return n, err
+	}
+	if known := d.Words.Languages(); !slices.Contains(known, strings.ToLower(c.Language)) {
+		return n, fault.New(fault.NotFound, fmt.Sprintf("there are no words in %q", c.Language), "Languages: "+strings.Join(known, ", ")+". A folder named as words: in the configuration adds more.")
+	}
+	tables, rules, err := e.parts(cfg)
+	if err != nil {
+		return n, err
+	}
+	return d.InLanguage(e.ctx, coach.AccountID(c.Account), daemon.Tools(rules, tables, cfg.Domain()), &n, c.Language)
+}
+
+type wordsCmd struct {
+	Language string `arg:"" optional:"" help:"Language tag, such as es; without it, the languages are listed."`
+}
+
+// Run prints a language's catalogue, to be edited and put into the folder that the
+// configuration names as words:.
+func (c *wordsCmd) Run(e *env) error {
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	words, err := daemon.Words(cfg.Words)
+	if err != nil {
+		return err
+	}
+	phrases := wording.Phrases(config.Phrases)
+	if c.Language == "" {
+		for _, l := range words.Languages() {
+			n := 0
+			for _, p := range phrases {
+				if l == wording.English || words.In(l).Has(p) {
+					n++
+				}
+			}
+			fmt.Fprintf(e.out, "%-6s %d of %d phrases\n", l, n, len(phrases))
+		}
+		return nil
+	}
+	fmt.Fprint(e.out, wording.Template(words.In(c.Language), c.Language, phrases))
+	return nil
 }
 
 func (c *previewCmd) send(e *env, n *reminder.Notice) error {

@@ -221,6 +221,8 @@ func (checkCmd) Run(e *env) error {
 		fine = "version " + rules.Version
 	}
 	say("rulebook", err, fine)
+	words, err := daemon.Words(cfg.Words)
+	say("words", err, "languages: "+strings.Join(words.Languages(), ", "))
 	ctx, cancel := context.WithTimeout(e.ctx, 30*time.Second)
 	defer cancel()
 	fine, err = checkStore(ctx, cfg)

@@ -138,7 +138,7 @@ func (c *forecastCmd) compare(e *env, content intake.Content, tools cycle.Tools,
 		out := whatIfCoach{Coach: k.ID, Parts: []whatIfPart{}}
 		for j := range would.Forecasts {
 			a, b := &was.Forecasts[j], &would.Forecasts[j]
-			if a.Hold != "" {
+			if !a.Hold.IsZero() {
 				continue
 			}
 			out.Parts = append(out.Parts, whatIfPart{b.Run, b.Part, a.Likely, b.Early, b.Likely, b.Late, sig(float64(a.Likely.DaysUntil(b.Likely)) / float64(unit.Year)), governing(b), b.Capped})

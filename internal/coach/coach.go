@@ -33,6 +33,9 @@ type Account struct {
 	Email  string // where answers go
 	Phone  string
 	Zone   string // IANA name; the nightly pass runs in it
+	// Language is that of people who gave none of their own, as a BCP 47 tag; "":
+	// English.
+	Language string
 }
 
 // Location returns the account's zone; UTC when it gave none or one that this
@@ -69,13 +72,33 @@ type Coach struct {
 
 // Person hears about a coach.
 type Person struct {
-	Name    string
-	Email   string // empty: hears by other means than mail
-	Phone   string
-	Role    Role
-	Zone    string // IANA name; empty: the place's
-	Units   unit.System
-	Consent civil.Date // when consent to reminders was recorded; zero: none
+	Name  string
+	Email string // empty: hears by other means than mail
+	Phone string
+	Role  Role
+	Zone  string // IANA name; empty: the place's
+	Units unit.System
+	// Language is how the person is written to, as a BCP 47 tag such as "es"; "": the
+	// account's.
+	Language string
+	Consents []Consent // one a channel at most
+}
+
+// Consent is a person's agreement to be reached over a channel.
+type Consent struct {
+	Channel Channel
+	Day     civil.Date // on which it was given
+	How     string     // such as "signed form"; may be empty
+}
+
+// Agreed returns a person's recorded consent to a channel.
+func (p Person) Agreed(ch Channel) (Consent, bool) {
+	for _, c := range p.Consents {
+		if c.Channel == ch {
+			return c, true
+		}
+	}
+	return Consent{}, false
 }
 
 // Site is a place as resolved: a town, a postal area or a place of the shop's own.

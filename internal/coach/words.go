@@ -9,6 +9,8 @@ type (
 	Use string
 	// Role is what a person is to a coach.
 	Role string
+	// Channel is a way to reach a person.
+	Channel string
 	// Shelter is what stands over a coach during a stay.
 	Shelter string
 	// Rooms says whether the slide-outs stand out or in during a stay.
@@ -48,6 +50,20 @@ const (
 	BusShell      Class = "bus"
 	OtherClass    Class = "other"
 )
+
+// Channels.
+const (
+	ByMail  Channel = "email"
+	ByPhone Channel = "phone"
+	ByPost  Channel = "post"
+)
+
+// Channels lists the ways to reach a person.
+var Channels = []Channel{ByMail, ByPhone, ByPost}
+
+// BookedVisit is the reminder of a day agreed with the shop. It is no work and no
+// service: it stands in no list of task kinds.
+const BookedVisit TaskKind = "booked_visit"
 
 // Uses.
 const (

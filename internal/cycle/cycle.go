@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/plan"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/wording"
 )
 
 // Tools are the parts of a pass that do not change from day to day.
@@ -26,6 +27,7 @@ type Tools struct {
 	// CareDays, when positive, is how often the seals are assumed to be conditioned
 	// from the day of the pass on, instead of as the band asks.
 	CareDays float64
+	Words    *wording.Catalogue // languages of messages; nil: English
 }
 
 // Member is a coach with what is remembered about it.
@@ -43,6 +45,7 @@ type Snapshot struct {
 	Members  []Member
 	OptedOut map[string]bool // by e-mail address, lower case
 	Bad      map[string]bool // addresses that do not work
+	Workshop *coach.Workshop // nil: nothing is known of the shop
 }
 
 // Outcome is the result for one coach.
@@ -76,8 +79,15 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 	if !o.Settled {
 		return o
 	}
+	tasks, pins := o.Tasks, []coach.Pin(nil)
+	if in.Workshop != nil {
+		pins = in.Workshop.Pins
+	}
+	if visits := reminder.Visits(m.Coach.ID, pins, in.Today); len(visits) > 0 {
+		tasks = append(visits, o.Tasks...)
+	}
 	o.Notices, o.Suppressed = reminder.Due(reminder.Input{
-		Account: &in.Account, Coach: &m.Coach, Tasks: o.Tasks, Past: m.Past, Answers: m.Answers,
+		Account: &in.Account, Coach: &m.Coach, Tasks: tasks, Pins: pins, Words: t.Words, Past: m.Past, Answers: m.Answers,
 		OptedOut: func(email string) bool { return in.OptedOut[email] }, Bad: func(email string) bool { return in.Bad[email] },
 		Today: in.Today, Now: in.Now, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
 	})

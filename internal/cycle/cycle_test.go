@@ -14,8 +14,11 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/projection"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/rulebook"
 	"sealmanac/internal/testkit"
+	"sealmanac/internal/wording"
 )
 
 var today = civil.Of(2026, 2, 10)
@@ -39,7 +42,7 @@ func demo(t testing.TB) (cycle.Tools, cycle.Snapshot) {
 	}
 	tl := tools(t, 0)
 	tl.Links = links{}
-	s := cycle.Snapshot{Account: *c.Shop, Today: today}
+	s := cycle.Snapshot{Account: *c.Shop, Today: today, Workshop: c.Workshop}
 	s.Account.ID = "demo"
 	for _, k := range c.Coaches {
 		s.Members = append(s.Members, cycle.Member{Coach: k})
@@ -85,6 +88,67 @@ func TestGoldenMails(t *testing.T) {
 		}
 		testkit.Golden(t, "cycle/mail-"+c.name+".txt", ns[0].Subject+"\n\n"+ns[0].Text)
 		testkit.Golden(t, "cycle/mail-"+c.name+".html", ns[0].HTML)
+	}
+}
+
+// One mail in each language, the reminder of an agreed day to both its owners, and
+// what the agreed day silences.
+func TestGoldenLanguages(t *testing.T) {
+	tl, s := demo(t)
+	words := &wording.Catalogue{}
+	for tag, po := range config.Words {
+		words.Add(tag, po)
+	}
+	tl.Words = words
+	for _, tag := range []string{"es", "fr-CA"} {
+		one := only(s, "magpie-05")
+		one.Account.Language = tag
+		ns := cycle.Evaluate(tl, one).Notices()
+		if len(ns) != 1 || ns[0].Language != tag[:2] {
+			t.Fatalf("%s: %+v", tag, ns)
+		}
+		testkit.Golden(t, "cycle/mail-replace."+tag[:2]+".txt", ns[0].Subject+"\n\n"+ns[0].Text)
+	}
+	res := cycle.Evaluate(tl, only(s, "heron-01"))
+	ns := res.Notices()
+	if len(ns) != 2 || ns[0].Task != coach.BookedVisit || ns[1].Language != "fr" {
+		t.Fatalf("%+v", ns)
+	}
+	testkit.Golden(t, "cycle/mail-visit.txt", ns[0].Subject+"\n\n"+ns[0].Text)
+	testkit.Golden(t, "cycle/mail-visit.html", ns[0].HTML)
+	testkit.Golden(t, "cycle/mail-visit.fr.txt", ns[1].Subject+"\n\n"+ns[1].Text)
+	lot := reminder.Lot(reminder.LotInput{Campaign: "c", Lot: "L7", Subject: "a bulb to look at", Said: "A lot of bulbs set faster than its data sheet says.\n\nPlease let us measure yours at your next visit.", Account: &s.Account, Coach: &s.Members[0].Coach,
+		Person: &s.Members[0].Coach.People[0], Where: []reminder.LotPart{{Run: "galley/outer/top", Part: coach.Bulb, Fitted: civil.Of(2023, 9, 14), Lot: "L7"}}, Today: s.Today, Rules: tl.Engine.Rules, Links: links{}, Domain: "example.org", Catalogue: words})
+	testkit.Golden(t, "cycle/mail-lot.txt", lot.Subject+"\n\n"+lot.Text)
+	testkit.Golden(t, "cycle/mail-lot.html", lot.HTML)
+	silenced := 0
+	for _, x := range res.Outcomes[0].Suppressed {
+		if x.Reason == reminder.Booked {
+			silenced++
+		}
+	}
+	if silenced == 0 {
+		t.Error("the agreed day silences nothing")
+	}
+}
+
+// A rulebook that asks for consent tells nobody without one.
+func TestConsent(t *testing.T) {
+	tl, s := demo(t)
+	r, err := rulebook.Parse(config.Rulebook)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Manners.NeedConsent = true
+	tl.Engine = projection.NewEngine(r)
+	one := only(s, "magpie-05")
+	if n := len(cycle.Evaluate(tl, one).Notices()); n != 1 {
+		t.Errorf("%d notices with consent", n)
+	}
+	one.Members[0].Coach.People = []coach.Person{{Name: "Lena", Email: "lena@example.org", Consents: []coach.Consent{{Channel: coach.ByPhone, Day: s.Today}}}}
+	o := cycle.Evaluate(tl, one).Outcomes[0]
+	if len(o.Notices) != 0 || len(o.Suppressed) == 0 || o.Suppressed[0].Reason != reminder.NoConsent {
+		t.Errorf("consent to calls alone: %d notices, %v", len(o.Notices), o.Suppressed)
 	}
 }
 

@@ -20,6 +20,9 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
 		return s, err
 	}
+	if s.Workshop, err = tx.Workshop(ctx, id); err != nil {
+		return s, err
+	}
 	cs, err := tx.Coaches(ctx, id)
 	if err != nil {
 		return s, err
@@ -83,14 +86,10 @@ const SeasonWeeks = 26
 // saveSeason plans the shop's weeks and keeps the visits: the next pass moves as
 // few of them as it can.
 func saveSeason(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, res Result) error {
-	shop, err := tx.Workshop(ctx, snap.Account.ID)
-	if err != nil {
-		return err
-	}
 	last, err := tx.Visits(ctx, snap.Account.ID)
 	if err != nil {
 		return err
 	}
-	p := t.PlanSeason(snap, shop, res.Outcomes, SeasonWeeks, last)
+	p := t.PlanSeason(snap, snap.Workshop, res.Outcomes, SeasonWeeks, last)
 	return tx.SaveVisits(ctx, snap.Account.ID, append(p.Visits, p.Elsewhere...))
 }

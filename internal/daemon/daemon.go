@@ -35,6 +35,7 @@ import (
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
 	"sealmanac/internal/web"
+	"sealmanac/internal/wording"
 )
 
 // Options are what a daemon is made of. Config, Rules, Tables and Log are
@@ -43,6 +44,7 @@ type Options struct {
 	Config  settings.Config
 	Rules   *rulebook.Rulebook
 	Tables  *climate.Tables
+	Words   *wording.Catalogue // default: what Config names
 	Log     *slog.Logger
 	Channel delivery.Channel // default: the relay of Config
 	Now     func() time.Time // default: the clock
@@ -94,6 +96,11 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err := CheckKeys(opt.Config); err != nil {
 		return nil, err
 	}
+	if opt.Words == nil {
+		if opt.Words, err = Words(opt.Config.Words); err != nil {
+			return nil, err
+		}
+	}
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
@@ -125,9 +132,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain()}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
-	d.tools.Links = signer
+	d.tools.Links, d.tools.Words = signer, opt.Words
 	if o, ok := opt.Channel.(*mail.Outlet); ok && opt.Config.ReturnsDomain != "" {
 		for _, r := range o.Relays {
 			r.Return = func(linkID string) string { return signer.ReturnPath(linkID) + "@" + opt.Config.ReturnsDomain }

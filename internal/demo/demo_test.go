@@ -15,17 +15,24 @@ import (
 	"github.com/chromedp/chromedp"
 
 	"sealmanac/config"
+	"sealmanac/internal/daemon"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/testkit"
+	"sealmanac/internal/wording"
 )
 
-func startDemo(t *testing.T) *Demo {
+func book(t *testing.T) *rulebook.Rulebook {
 	t.Helper()
 	r, err := rulebook.Parse(config.Rulebook)
 	if err != nil {
 		t.Fatal(err)
 	}
-	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Listen: "127.0.0.1:0"})
+	return r
+}
+
+func startDemo(t *testing.T) *Demo {
+	t.Helper()
+	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: book(t), Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -44,8 +51,19 @@ func TestMailsArrive(t *testing.T) {
 	if accepted < 8 || failed != 0 {
 		t.Fatalf("%d accepted, %d failed", accepted, failed)
 	}
+	words := &wording.Catalogue{}
+	for tag, po := range config.Words {
+		words.Add(tag, po)
+	}
+	languages := map[string]int{}
 	for _, m := range d.Mailbox.Messages() {
-		for _, want := range []string{"Why now", "Please take care", "It is done", "Book the shop", "Not now", "No more reminders", "14 Kiln Lane", "makers' instructions"} {
+		languages[m.Header.Get("Content-Language")]++
+		w := words.In(m.Header.Get("Content-Language"))
+		asks := []string{w.T("Why now"), w.T("It is done"), w.T("Book the shop"), w.T("Not now")}
+		if strings.Contains(m.Text, w.T("Before you come")) {
+			asks = []string{w.T("What is planned"), w.T("I need another day")}
+		}
+		for _, want := range append(asks, w.T("Please take care"), w.T("No more reminders"), "14 Kiln Lane") {
 			if !strings.Contains(m.Text, want) {
 				t.Errorf("%s: the text lacks %q", m.To, want)
 			}
@@ -58,6 +76,9 @@ func TestMailsArrive(t *testing.T) {
 				t.Errorf("%s: a long line: %s", m.To, line)
 			}
 		}
+	}
+	if languages["en"] < 6 || languages["es"] < 1 || languages["fr"] < 1 {
+		t.Errorf("languages of the mails: %v", languages)
 	}
 }
 
@@ -156,6 +177,29 @@ func shot(t *testing.T, ctx context.Context, name string) {
 	}
 }
 
+// A stored notice can be seen in each language.
+func TestPreviewInLanguage(t *testing.T) {
+	d := startDemo(t)
+	res, _, err := d.Pass(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	tools := daemon.Tools(book(t), testkit.Tables(t), "example.org")
+	for _, n := range res.Notices() {
+		for tag, want := range map[string]string{"es": "Tenga cuidado", "fr": "Soyez prudent", "en": "Please take care"} {
+			again, err := d.Daemon.Desk.InLanguage(t.Context(), Account, tools, &n, tag)
+			if err != nil || again.Language != tag || !strings.Contains(again.Text, want) || !strings.Contains(again.HTML, `lang="`+tag+`"`) {
+				t.Errorf("%s in %s: %v, %q", n.Key, tag, err, again.Subject)
+			}
+		}
+	}
+	n := res.Notices()[0]
+	n.Key = "none"
+	if _, err := d.Daemon.Desk.InLanguage(t.Context(), Account, tools, &n, "es"); err == nil {
+		t.Error("a notice that does not exist was shown")
+	}
+}
+
 // One-click unsubscribe (RFC 8058): a POST without cookies or a browser's marks.
 func TestOneClickStop(t *testing.T) {
 	d := startDemo(t)
@@ -169,7 +213,7 @@ func TestOneClickStop(t *testing.T) {
 	}
 	defer resp.Body.Close()
 	b, _ := io.ReadAll(resp.Body)
-	if resp.StatusCode != http.StatusOK || !strings.Contains(string(b), "no more reminders") {
+	if resp.StatusCode != http.StatusOK || !strings.Contains(string(b), `<p role="status">`) {
 		t.Errorf("%d: %s", resp.StatusCode, b)
 	}
 	// The same from another site's page is refused.

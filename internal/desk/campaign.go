@@ -118,15 +118,15 @@ func (d *Desk) lotNotices(a coach.Account, k *coach.Coach, c Campaign, hits []se
 	if k.Sold != 0 && k.Sold <= today {
 		return nil
 	}
-	var where []string
+	var where []reminder.LotPart
 	for _, h := range hits {
-		where = append(where, fmt.Sprintf("%s %s, fitted %s, lot %s", strings.ReplaceAll(h.Run, "/", " "), h.Part, h.Fitted.Long(), h.Lot))
+		where = append(where, reminder.LotPart{Run: h.Run, Part: h.Part, Fitted: h.Fitted, Lot: h.Lot})
 	}
 	for i := range k.People {
 		if k.People[i].Email == "" {
 			continue
 		}
-		in := reminder.LotInput{Campaign: c.Name, Lot: c.Lot, Subject: c.Subject, Words: c.Words, Account: &a, Coach: k, Person: &k.People[i], Where: where, Today: today, Now: d.Now(), Rules: rules, Domain: d.Domain}
+		in := reminder.LotInput{Campaign: c.Name, Lot: c.Lot, Subject: c.Subject, Said: c.Words, Catalogue: d.Words, Account: &a, Coach: k, Person: &k.People[i], Where: where, Today: today, Now: d.Now(), Rules: rules, Domain: d.Domain}
 		if d.Signer != nil {
 			in.Links = d.Signer
 		}
@@ -202,12 +202,8 @@ func (d *Desk) Season(ctx context.Context, id coach.AccountID, t cycle.Tools, we
 		if err != nil {
 			return err
 		}
-		rules, err := RulesOf(ctx, tx, id, t.Engine.Rules)
-		if err != nil {
+		if t, err = toolsOf(ctx, tx, id, t); err != nil {
 			return err
-		}
-		if rules != t.Engine.Rules {
-			t.Engine = projection.NewEngine(rules)
 		}
 		snap, err := cycle.Load(ctx, tx, id, d.today(a), false)
 		if err != nil {
@@ -222,6 +218,15 @@ func (d *Desk) Season(ctx context.Context, id coach.AccountID, t cycle.Tools, we
 		return err
 	})
 	return p, err
+}
+
+// toolsOf returns the tools with the account's own rules.
+func toolsOf(ctx context.Context, tx *store.Tx, id coach.AccountID, t cycle.Tools) (cycle.Tools, error) {
+	rules, err := RulesOf(ctx, tx, id, t.Engine.Rules)
+	if err == nil && rules != t.Engine.Rules {
+		t.Engine = projection.NewEngine(rules)
+	}
+	return t, err
 }
 
 // Fetch gets the text at a feed's address.

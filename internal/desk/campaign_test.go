@@ -71,7 +71,7 @@ func TestCampaign(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if mail.StopLink != "" || !strings.Contains(mail.Text, "A second part.") || !strings.Contains(mail.Text, "s outer top bulb, fitted Wed 1 May 2024, lot L7") || !strings.Contains(mail.HTML, "<p>A first part.</p>") {
+	if mail.StopLink != "" || !strings.Contains(mail.Text, "A second part.") || !strings.Contains(mail.Text, "s slide, outer top edge: bulb, fitted on Wed 1 May 2024, lot L7") || !strings.Contains(mail.HTML, "<p>A first part.</p>") {
 		t.Errorf("%+v", mail)
 	}
 	if _, err := d.Answer(t.Context(), token(t, d, mail, reminder.Done), Details{}); err != nil {

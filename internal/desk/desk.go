@@ -22,13 +22,15 @@ import (
 	"sealmanac/internal/intake"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
+	"sealmanac/internal/wording"
 )
 
 // Desk acts on one store.
 type Desk struct {
 	DB     *store.DB
 	Signer *Signer
-	Snooze int // days that "not now" lasts
+	Words  *wording.Catalogue // languages; nil: English
+	Snooze int                // days that "not now" lasts
 	Now    func() time.Time
 	Domain string // right side of Message-IDs of mails to the shop
 	// Enqueue makes the jobs of new notices; nil: upkeep finds them.
@@ -90,9 +92,10 @@ type Question struct {
 	Kind    reminder.AnswerKind
 	Account coach.Account
 	Notice  reminder.Notice
-	Until   civil.Date // for Later: not before this day
-	Settled bool       // the same answer was given before
-	Today   civil.Date // the shop's day
+	Until   civil.Date     // for Later: not before this day
+	Settled bool           // the same answer was given before
+	Today   civil.Date     // the shop's day
+	Words   *wording.Words // of the person asked
 }
 
 // Ask reads a link and says what it would do. It changes nothing, so that link
@@ -121,6 +124,7 @@ func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question,
 	if q.Notice, err = row.Notice(); err != nil {
 		return q, err
 	}
+	q.Words = d.Words.In(q.Notice.Language)
 	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
 	q.Today = d.today(q.Account)
 	q.Until = q.Today.Add(d.Snooze)

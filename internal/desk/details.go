@@ -12,6 +12,7 @@ import (
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 	"sealmanac/internal/unit"
+	"sealmanac/internal/wording"
 )
 
 // Details are what a person may add to an answer; all of it may be empty.
@@ -22,10 +23,16 @@ type Details struct {
 	Where   string // the coach stands there now
 }
 
+// Product is a class of what people put on seals.
+type Product struct {
+	Class string
+	Words wording.Text
+}
+
 // Products are the classes of what people put on seals, with their words.
-var Products = []struct{ Class, Words string }{
-	{"soap_water", "mild soap and water only"}, {"water_based", "a water-based protectant"}, {"makers", "what the seal's maker names"}, {"silicone", "something with silicone"},
-	{"petroleum", "something with petroleum, grease or solvent"}, {"other", "something else"},
+var Products = []Product{
+	{"soap_water", wording.Say("mild soap and water only")}, {"water_based", wording.Say("a water-based protectant")}, {"makers", wording.Say("what the seal's maker names")}, {"silicone", wording.Say("something with silicone")},
+	{"petroleum", wording.Say("something with petroleum, grease or solvent")}, {"other", wording.Say("something else")},
 }
 
 // longAgo is how far back a person may date what was done.
@@ -62,11 +69,11 @@ func (d Details) read(q Question, today civil.Date) (out detailed, err error) {
 		}
 	}
 	if d.Product != "" && q.AsksProduct() {
-		k := slices.IndexFunc(Products, func(p struct{ Class, Words string }) bool { return p.Class == d.Product })
+		k := slices.IndexFunc(Products, func(p Product) bool { return p.Class == d.Product })
 		if k < 0 {
 			return out, fault.New(fault.Invalid, "that product is not known here", "Go back and choose one of the list.")
 		}
-		out.product = Products[k].Words
+		out.product = Products[k].Words.String()
 	}
 	if h := strings.TrimSpace(d.Height); h != "" && q.AsksHeight() {
 		if out.height, err = unit.ParseLength(h); err != nil || out.height <= 0 || out.height > 60 {

@@ -117,7 +117,7 @@ func observe(t cycle.Tools, cs []coach.Coach, lives []store.Life, today civil.Da
 // add notes one life; parts that nothing dates, and carriers, teach nothing here.
 func add(out *[]experience.Observed, f projection.Forecast, until civil.Date, renewed bool) {
 	years := func(d civil.Date) float64 { return float64(f.Fitted.DaysUntil(d)) / float64(unit.Year) }
-	if f.Hold == "" && f.Governing != "" && f.Part != coach.Carrier && f.Likely < f.Late && until > f.Fitted {
+	if f.Hold.IsZero() && f.Governing != "" && f.Part != coach.Carrier && f.Likely < f.Late && until > f.Fitted {
 		*out = append(*out, experience.Observed{Material: f.Material, Years: years(until), Predicted: years(f.Likely), Renewed: renewed})
 	}
 }

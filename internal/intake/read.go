@@ -8,6 +8,8 @@ import (
 	"strings"
 	"time"
 
+	"golang.org/x/text/language"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
@@ -90,7 +92,7 @@ func (r *reader) document(n *node) {
 func (r *reader) readShop(n *node) {
 	f := r.fields(n, "shop")
 	r.shop = &coach.Account{Name: f.must("name", "the shop's name"), Postal: f.must("postal", "the postal address that reminders must show"),
-		Email: f.email("email"), Phone: f.opt("phone"), Zone: f.zone("zone")}
+		Email: f.email("email"), Phone: f.opt("phone"), Zone: f.zone("zone"), Language: f.language("language")}
 	f.done()
 }
 
@@ -103,6 +105,19 @@ func (f *fields) email(key string) string {
 	a, err := mail.ParseAddress(s)
 	if err != nil || a.Address != s || len(s) > 254 {
 		f.bad(f.n.get(key), key, "is not an e-mail address", "one address such as name@example.org")
+		return ""
+	}
+	return s
+}
+
+// language reads a language tag.
+func (f *fields) language(key string) string {
+	s := f.opt(key)
+	if s == "" {
+		return ""
+	}
+	if _, err := language.Parse(s); err != nil {
+		f.bad(f.n.get(key), key, "is not a language tag", "a tag such as en, es, fr or es-MX")
 		return ""
 	}
 	return s
@@ -277,7 +292,8 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		g := r.fields(p, fmt.Sprintf("%s.people[%d]", f.path, i))
 		x := coach.Person{Name: g.opt("name"), Email: strings.ToLower(g.email("email")), Phone: g.opt("phone"),
 			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"), Units: word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
-			Consent: g.date("consent", r.opt.Today)}
+			Language: g.language("language")}
+		x.Consents = r.consents(g)
 		if x.Name == "" && x.Email == "" && x.Phone == "" {
 			r.problem(&node{line: p.line}, g.path, "says nobody", "name, and email or phone")
 		}
@@ -288,6 +304,29 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		}
 		c.People = append(c.People, x)
 	}
+}
+
+// consents reads consent: a day, which is consent to mail, and consents: a list by
+// channel.
+func (r *reader) consents(g *fields) (out []coach.Consent) {
+	if d := g.date("consent", r.opt.Today); d != 0 {
+		out = append(out, coach.Consent{Channel: coach.ByMail, Day: d})
+	}
+	for i, n := range g.list("consents") {
+		h := r.fields(n, fmt.Sprintf("%s.consents[%d]", g.path, i))
+		c := coach.Consent{Channel: word(h, "channel", coach.Channels, ""), Day: h.date("date", r.opt.Today), How: h.opt("how")}
+		h.must("date", "YYYY-MM-DD")
+		h.done()
+		if c.Channel == "" || c.Day == 0 {
+			continue
+		}
+		if slices.ContainsFunc(out, func(o coach.Consent) bool { return o.Channel == c.Channel }) {
+			r.problem(&node{line: n.line, text: string(c.Channel)}, h.at("channel"), "stands twice for this person", "each channel once")
+			continue
+		}
+		out = append(out, c)
+	}
+	return out
 }
 
 func (r *reader) season(f *fields, c *coach.Coach) {

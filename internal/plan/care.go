@@ -1,13 +1,12 @@
 package plan
 
 import (
-	"fmt"
-
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/wear"
+	"sealmanac/internal/wording"
 )
 
 // slide adds the care of one slide: conditioning by run, inspection, water test
@@ -22,7 +21,7 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 		if f.Slide != s.ID {
 			continue
 		}
-		if f.Hold != "" {
+		if !f.Hold.IsZero() {
 			held[f.Run] = true
 			continue
 		}
@@ -48,18 +47,18 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 			from = newest
 		}
 		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: rulebook.IntervalMonths(from, m), Every: int(m * 30.4)}
-		t.Why = p.interval("water test", from, done, m)
+		t.Why = p.interval(wording.Say("water test"), from, done, m)
 		p.settle(&t, 30, 60)
 	}
 	p.exercise(s, newest)
 }
 
 // interval says why a task by interval is due.
-func (p *planner) interval(what string, from civil.Date, done bool, m float64) string {
+func (p *planner) interval(what wording.Text, from civil.Date, done bool, m float64) wording.Text {
 	if done {
-		return fmt.Sprintf("The last %s was on %s; one is due every %s for a coach like this (%s).", what, from.Long(), months(m), p.set.BandWhy)
+		return wording.Say("The last %[1]s was on %[2]s; one is due every %[3]s for a coach like this (%[4]s).", what, from, months(m), p.set.BandWhy)
 	}
-	return fmt.Sprintf("No %s is on record since the fitting on %s; one is due every %s for a coach like this (%s).", what, from.Long(), months(m), p.set.BandWhy)
+	return wording.Say("No %[1]s is on record since the fitting on %[2]s; one is due every %[3]s for a coach like this (%[4]s).", what, from, months(m), p.set.BandWhy)
 }
 
 // settle pulls a task of the whole slide before the season it falls in and adds
@@ -69,13 +68,13 @@ func (p *planner) settle(t *Task, before, after int) {
 	if open := p.set.Season.OpeningBefore(t.Target); open > p.on && p.set.Season.Holds(t.Target) {
 		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); t.Anchor.DaysUntil(ready) >= t.Anchor.DaysUntil(t.Target)/2 { // else it would be done twice in a row
 			t.Target = ready
-			t.Why += fmt.Sprintf(" Moved ahead of the season that opens on %s.", open.Long())
+			t.Why = t.Why.And("Moved ahead of the season that opens on %s.", open)
 		}
 	}
 	if t.Kind == coach.WaterTest && p.set.Frost && t.Target < p.on && !p.set.Season.IsZero() && !p.set.Season.Holds(p.on) {
 		if ready := p.set.Season.Opens.NextFrom(p.on).Add(-p.rules.Plan.ReadyDays.Days()); ready > p.on {
 			t.Target = ready // nobody hoses a coach in frost
-			t.Why += " It waits for the end of the frost."
+			t.Why = t.Why.And("It waits for the end of the frost.")
 		}
 	}
 	t.Earliest, t.Latest = t.Target.Add(-before), t.Target.Add(after)
@@ -93,7 +92,7 @@ func (p *planner) conditioning(s *coach.Slide, r *coach.Run, care rulebook.Care)
 	t := Task{Kind: coach.Lubricate, Slide: s.ID, Run: s.Address(*r), Anchor: from}
 	days := p.set.CareDays(p.rules)
 	t.Target = from.Add(int(days + 0.5))
-	t.Why = p.interval("cleaning and conditioning", from, done, days/30.4)
+	t.Why = p.interval(wording.Say("cleaning and conditioning"), from, done, days/30.4)
 	if care.InSeasonOnly && !p.set.Season.IsZero() {
 		p.inSeason(&t, from)
 	}
@@ -112,11 +111,11 @@ func (p *planner) inSeason(t *Task, from civil.Date) {
 	open := p.set.Season.Opens.NextFrom(t.Target)
 	if from.DaysUntil(close) > 30 && p.on <= close {
 		t.Target, t.Mark = close.Add(-7), "storage"
-		t.Why += fmt.Sprintf(" Done before storage, which begins after %s.", close.Long())
+		t.Why = t.Why.And("Done before storage, which begins after %s.", close)
 		return
 	}
 	t.Target, t.Mark = open.Add(-7), "opening"
-	t.Why += fmt.Sprintf(" It can wait for the opening on %s.", open.Long())
+	t.Why = t.Why.And("It can wait for the opening on %s.", open)
 }
 
 // inspection adds the next full look: a first check some weeks after a fitting,
@@ -127,7 +126,7 @@ func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64,
 	if !done || from < newest {
 		t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: newest, Mark: "first", Target: newest.Add(p.rules.Plan.FirstCheckDays.Days())}
 		if p.on < t.Target.Add(90) {
-			t.Why = fmt.Sprintf("A new seal was fitted on %s; the first weeks show lifted ends, corners and a wiper that rolls under.", newest.Long())
+			t.Why = wording.Say("A new seal was fitted on %s; the first weeks show lifted ends, corners and a wiper that rolls under.", newest)
 			t.Earliest, t.Latest = t.Target.Add(-7), t.Target.Add(21)
 			p.tasks = append(p.tasks, t)
 			return
@@ -135,7 +134,7 @@ func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64,
 		from, done = newest, false
 	}
 	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(int(max(30, longest) + 0.5)), Every: int(max(30, longest))}
-	t.Why = p.interval("inspection", from, done, max(30, longest)/30.4)
+	t.Why = p.interval(wording.Say("inspection"), from, done, max(30, longest)/30.4)
 	p.settle(&t, 30, 45)
 }
 
@@ -151,26 +150,26 @@ func (p *planner) exercise(s *coach.Slide, newest civil.Date) {
 	}
 	t := Task{Kind: coach.Exercise, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(p.rules.Plan.ExerciseDays.Days())}
 	t.Target = max(t.Target, p.on) // a missed run is not made up for
-	t.Why = fmt.Sprintf("This room has hardly moved since %s; running it out and in once keeps bulb and wiper from taking a set.", from.Long())
+	t.Why = wording.Say("This room has hardly moved since %s; running it out and in once keeps bulb and wiper from taking a set.", from)
 	if p.set.Frost && !p.set.Season.IsZero() && !p.set.Season.Holds(t.Target) {
 		open := p.set.Season.Opens.NextFrom(t.Target)
 		t.Target = open
-		t.Why += fmt.Sprintf(" It waits for the thaw, about %s: never move a frozen room.", open.Long())
+		t.Why = t.Why.And("It waits for the thaw, about %s: never move a frozen room.", open)
 	}
 	t.Earliest, t.Latest = t.Target.Add(-14), t.Target.Add(21)
 	p.tasks = append(p.tasks, t)
 }
 
 // months says an interval in words: "6 weeks", "2 months", "1 year".
-func months(m float64) string {
+func months(m float64) wording.Text {
 	switch {
 	case m < 2.9 && m != float64(int(m+0.5)) && m*30.4 < 80 && (m < 1.9 || m > 2.1):
-		return fmt.Sprintf("%.0f weeks", m*30.4/7)
+		return wording.Say("%.0f weeks", m*30.4/7)
 	case m > 11.5 && m < 12.5:
-		return "year"
+		return wording.Say("year")
 	case m > 23 && m < 25:
-		return "two years"
+		return wording.Say("two years")
 	default:
-		return fmt.Sprintf("%.0f months", m)
+		return wording.Say("%.0f months", m)
 	}
 }

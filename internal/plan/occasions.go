@@ -1,16 +1,15 @@
 package plan
 
 import (
-	"fmt"
-
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/exposure"
+	"sealmanac/internal/wording"
 )
 
-var eventWords = map[coach.EventKind]string{
-	coach.Hail: "hail can cut a wiper or a topper", coach.Storm: "wind and branches pull at seals and toppers", coach.Freeze: "ice can tear a wiper or stick a bulb",
-	coach.Flood: "standing water carries grit under the bottom seal", coach.TopperWork: "fabric and rail were off the slide's top",
+var eventWords = map[coach.EventKind]wording.Text{
+	coach.Hail: wording.Say("hail can cut a wiper or a topper"), coach.Storm: wording.Say("wind and branches pull at seals and toppers"), coach.Freeze: wording.Say("ice can tear a wiper or stick a bulb"),
+	coach.Flood: wording.Say("standing water carries grit under the bottom seal"), coach.TopperWork: wording.Say("fabric and rail were off the slide's top"),
 }
 
 // occasionDays is how long after an occasion a look for its sake is asked for.
@@ -26,7 +25,7 @@ func (p *planner) afterEvents(s *coach.Slide) {
 			continue
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: e.Day, Mark: string(e.Kind),
-			Earliest: e.Day, Target: max(e.Day.Add(7), p.on), Latest: max(e.Day.Add(28), p.on.Add(14)), Why: fmt.Sprintf("On %s: %s. A look at this slide tells whether it did.", e.Day.Long(), eventWords[e.Kind])})
+			Earliest: e.Day, Target: max(e.Day.Add(7), p.on), Latest: max(e.Day.Add(28), p.on.Add(14)), Why: wording.Say("On %[1]s: %[2]s. A look at this slide tells whether it did.", e.Day, eventWords[e.Kind])})
 	}
 	for i := 1; i < len(p.coach.Stays); i++ {
 		st := p.coach.Stays[i]
@@ -35,7 +34,7 @@ func (p *planner) afterEvents(s *coach.Slide) {
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: st.From, Mark: "climate",
 			Earliest: st.From.Add(7), Target: max(st.From.Add(21), p.on), Latest: max(st.From.Add(45), p.on.Add(14)),
-			Why: fmt.Sprintf("Since %s the coach stands at %s for the first time, and its seals age faster there. A look sets the new baseline.", st.From.Long(), st.Site.Name)})
+			Why: wording.Say("Since %[1]s the coach stands at %[2]s for the first time, and its seals age faster there. A look sets the new baseline.", st.From, st.Site.Name)})
 	}
 }
 
@@ -77,7 +76,7 @@ func (p *planner) migration() {
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: leave, Mark: "migration",
 			Earliest: leave.Add(-2 * days), Target: min(max(p.on, leave.Add(-days)), leave.Add(-7)), Latest: leave.Add(-7), Ends: true,
-			Why: fmt.Sprintf("The coach leaves %s for %s about %s; what is found before can be mended before.", here.Site.Name, next.Site.Name, leave.Long())})
+			Why: wording.Say("The coach leaves %[1]s for %[2]s about %[3]s; what is found before can be mended before.", here.Site.Name, next.Site.Name, leave)})
 	}
 }
 
@@ -104,10 +103,10 @@ func (p *planner) warranty(s *coach.Slide) {
 			return
 		}
 	}
-	why := fmt.Sprintf("The warranty of this slide's seals ends on %s.", first.Until.Long())
+	why := wording.Say("The warranty of this slide's seals ends on %s.", first.Until)
 	if first.ClaimBy != 0 {
-		why += fmt.Sprintf(" A claim must be in by %s.", first.ClaimBy.Long())
+		why = why.And("A claim must be in by %s.", first.ClaimBy)
 	}
 	p.tasks = append(p.tasks, Task{Kind: coach.Warranted, Slide: s.ID, Run: string(s.ID), Anchor: first.Until, Ends: true,
-		Earliest: end.Add(-60), Target: max(p.on, end.Add(-28)), Latest: end, Why: why + " Found in time, a fault is the supplier's."})
+		Earliest: end.Add(-60), Target: max(p.on, end.Add(-28)), Latest: end, Why: why.And("Found in time, a fault is the supplier's.")})
 }

@@ -21,7 +21,7 @@ func tasksOf(t *testing.T, kind coach.TaskKind, mark string, change func(*coach.
 			if x.Earliest > x.Target || x.Target > x.Latest || x.Latest < on {
 				t.Errorf("window %s %s %s", x.Earliest, x.Target, x.Latest)
 			}
-			if x.Why == "" || x.MovedBy() == "" {
+			if x.Why.IsZero() || x.MovedBy() == "" {
 				t.Errorf("no reason: %+v", x)
 			}
 			out = append(out, x)
@@ -81,7 +81,7 @@ func TestBeforeMigration(t *testing.T) {
 		c.Stays = []coach.Stay{{Site: south, From: on - 120, Until: leave - 1, Rooms: coach.RoomsOut}, {Site: north, From: leave}}
 	}
 	x := tasksOf(t, coach.Inspect, "migration", go2)
-	if len(x) != 1 || x[0].Latest >= leave || !strings.Contains(x[0].Why, "leaves South for North") {
+	if len(x) != 1 || x[0].Latest >= leave || !strings.Contains(x[0].Why.String(), "leaves South for North") {
 		t.Errorf("%+v", x)
 	}
 	if n := len(tasksOf(t, coach.Inspect, "migration", go2, coach.Service{Day: on - 10, Kind: coach.Inspect, By: "shop"})); n != 0 {
@@ -97,7 +97,7 @@ func TestWarrantyEnds(t *testing.T) {
 		return func(c *coach.Coach) { c.Slides[0].Runs[0].Warranty = coach.Warranty{Until: until, ClaimBy: claim} }
 	}
 	x := tasksOf(t, coach.Warranted, "", w(on+100, on+90))
-	if len(x) != 1 || x[0].Latest != on+90 || !strings.Contains(x[0].Why, "claim must be in by") {
+	if len(x) != 1 || x[0].Latest != on+90 || !strings.Contains(x[0].Why.String(), "claim must be in by") {
 		t.Errorf("%+v", x)
 	}
 	if n := len(tasksOf(t, coach.Warranted, "", w(on-1, 0))) + len(tasksOf(t, coach.Warranted, "", w(0, 0))) + len(tasksOf(t, coach.Warranted, "", w(on+900, 0))); n != 0 {

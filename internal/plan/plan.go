@@ -16,6 +16,7 @@ import (
 	"sealmanac/internal/exposure"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wording"
 )
 
 // Task is something due in a window.
@@ -27,11 +28,11 @@ type Task struct {
 	Earliest civil.Date
 	Target   civil.Date // when it should be done
 	Latest   civil.Date
-	Why      string     // one or two plain sentences
-	Anchor   civil.Date // the fitting or service it counts from; part of its identity
-	Mark     string     // tells tasks apart that count from the same day, such as "first"
-	Ends     bool       // it makes no sense after Latest: then it is given up, not done late
-	Every    int        // days after which it is due again once done; 0: it is not, or not by days
+	Why      wording.Text // one or two plain sentences
+	Anchor   civil.Date   // the fitting or service it counts from; part of its identity
+	Mark     string       // tells tasks apart that count from the same day, such as "first"
+	Ends     bool         // it makes no sense after Latest: then it is given up, not done late
+	Every    int          // days after which it is due again once done; 0: it is not, or not by days
 }
 
 // MovedBy says what would move the task's dates.
@@ -75,7 +76,7 @@ func (t Task) Key() string {
 // Setting is how a coach lives as far as planning goes.
 type Setting struct {
 	Band       rulebook.Band
-	BandWhy    string
+	BandWhy    wording.Text
 	Season     civil.Season
 	SeasonWhy  string
 	CareMonths float64     // interval of conditioning in this band, in season
@@ -174,26 +175,26 @@ func winterStay(spans []exposure.Span, lat float64) int {
 }
 
 // band returns the exposure band of a stay and why.
-func band(r *rulebook.Rulebook, use coach.Use, st *coach.Stay, p *exposure.Place) (rulebook.Band, string) {
+func band(r *rulebook.Rulebook, use coach.Use, st *coach.Stay, p *exposure.Place) (rulebook.Band, wording.Text) {
 	b := r.BandRules
 	sun, hottest, coldest := p.Normals.Annual()
 	switch {
 	case use == coach.Rental || use == coach.FullTime:
-		return "E", "rented or lived in all year"
+		return "E", wording.Say("rented or lived in all year")
 	case st.Shelter == coach.Indoor:
-		return "A", "it stands indoors"
+		return "A", wording.Say("it stands indoors")
 	case st.Shelter == coach.Open && st.Coastal:
-		return "D", "salt air on the coast"
+		return "D", wording.Say("salt air on the coast")
 	case st.Shelter == coach.Open && sun >= b.HighSun.Value:
-		return "D", fmt.Sprintf("%.0f MJ/m² of sun a year", sun)
+		return "D", wording.Say("%.0f MJ/m² of sun a year", sun)
 	case st.Shelter == coach.Open && hottest >= b.Hot.Value:
-		return "D", "summer days of " + degrees(hottest)
+		return "D", wording.Say("summer days of %s", degrees(hottest))
 	case st.Shelter == coach.Open && st.Site.Elev >= b.High.Value:
-		return "D", fmt.Sprintf("%.0f m above the sea", st.Site.Elev)
+		return "D", wording.Say("%.0f m above the sea", st.Site.Elev)
 	case st.Shelter == coach.Open && coldest <= b.Freezing.Value:
-		return "C", "winter nights of " + degrees(coldest)
+		return "C", wording.Say("winter nights of %s", degrees(coldest))
 	default:
-		return "B", "covered, or a mild climate"
+		return "B", wording.Say("covered, or a mild climate")
 	}
 }
 
@@ -238,12 +239,12 @@ func (p *planner) stops() map[coach.SlideID]bool {
 		}
 		stopped[s.ID] = true
 		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Earliest: r.Day, Target: p.on, Latest: p.on,
-			Why: fmt.Sprintf("On %s a reading showed %s. That can do harm, so this room is on hold.", r.Day.Long(), dangerWords[r.Kind])})
+			Why: wording.Say("On %[1]s a reading showed %[2]s. That can do harm, so this room is on hold.", r.Day, dangerWords[r.Kind])})
 	}
 	return stopped
 }
 
-var dangerWords = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.HoseTest: "water coming through", coach.SoftFloor: "a floor that gives at the room's edge"}
+var dangerWords = map[coach.ReadingKind]wording.Text{coach.Light: wording.Say("light through the seal"), coach.HoseTest: wording.Say("water coming through"), coach.SoftFloor: wording.Say("a floor that gives at the room's edge")}
 
 // last returns the latest day on which a kind of service was done on a run, and
 // whether there was one.

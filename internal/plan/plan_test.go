@@ -14,6 +14,7 @@ import (
 	"sealmanac/internal/exposure"
 	"sealmanac/internal/projection"
 	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wording"
 )
 
 func rules(t testing.TB) *rulebook.Rulebook {
@@ -72,7 +73,7 @@ func TestSettle(t *testing.T) {
 		if m := civil.Date(s.Season.Opens.Month); c.season && (m < c.opens-1 || m > c.opens+1) {
 			t.Errorf("%s: opens in month %d, want about %d", c.name, m, c.opens)
 		}
-		if s.BandWhy == "" || s.SeasonWhy == "" {
+		if s.BandWhy.IsZero() || s.SeasonWhy == "" {
 			t.Errorf("%s: no reason given", c.name)
 		}
 	}
@@ -119,7 +120,7 @@ func TestReplacementWindows(t *testing.T) {
 	} {
 		co, s := simple()
 		got := task(Make(r, co, s, []projection.Forecast{forecast(c.likely-600, c.likely, c.likely+900)}, on), coach.ReplaceBulb)
-		if got == nil || got.Target.String() != c.target || !strings.Contains(got.Why, c.words) || got.Earliest > got.Target || got.Latest < got.Target {
+		if got == nil || got.Target.String() != c.target || !strings.Contains(got.Why.String(), c.words) || got.Earliest > got.Target || got.Latest < got.Target {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
@@ -129,7 +130,7 @@ func TestReplacementWindows(t *testing.T) {
 		t.Errorf("without a season the target is the likely date, got %s", got.Target)
 	}
 	f := forecast(on, on+100, on+200)
-	f.Hold = "too large"
+	f.Hold = wording.Say("too large")
 	if ts := Make(r, co, s, []projection.Forecast{f}, on); len(ts) != 1 || ts[0].Kind != coach.Refit {
 		t.Errorf("a misfit run gets %+v", ts)
 	}
@@ -181,7 +182,7 @@ func TestCare(t *testing.T) {
 	}
 	// A room that hardly moves is run; where it freezes, after the thaw.
 	s.PerYear = 2
-	if got := task(Make(r, co, s, f, on), coach.Exercise); got == nil || got.Target.String() != "2026-04-15" || !strings.Contains(got.Why, "thaw") {
+	if got := task(Make(r, co, s, f, on), coach.Exercise); got == nil || got.Target.String() != "2026-04-15" || !strings.Contains(got.Why.String(), "thaw") {
 		t.Errorf("exercise: %+v", got)
 	}
 	s.PerYear = 40
@@ -209,7 +210,7 @@ func TestWindowsAndKeys(t *testing.T) {
 		fs := []projection.Forecast{forecast(early, early+civil.Date(rapid.IntRange(1, 1500).Draw(t, "likely")), early+3000)}
 		seen := map[string]bool{}
 		for _, k := range Make(r, co, s, fs, on) {
-			if k.Earliest > k.Target || k.Target > k.Latest || k.Why == "" || seen[k.Key()] {
+			if k.Earliest > k.Target || k.Target > k.Latest || k.Why.IsZero() || seen[k.Key()] {
 				t.Fatalf("%+v", k)
 			}
 			seen[k.Key()] = true

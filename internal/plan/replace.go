@@ -1,11 +1,10 @@
 package plan
 
 import (
-	"fmt"
-
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/wording"
 )
 
 // replacements adds one task per run and kind of replacement, from the part that
@@ -17,9 +16,9 @@ func (p *planner) replacements(forecasts []projection.Forecast) {
 		f := &forecasts[i]
 		var t Task
 		switch {
-		case f.Hold != "":
+		case !f.Hold.IsZero():
 			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on.Add(14), Latest: p.on.Add(30),
-				Why: "This run is on hold: " + f.Hold + "."}
+				Why: wording.Say("This run is on hold: %s.", f.Hold)}
 		case f.Governing == "" || f.Likely > limit || f.Likely >= f.Late && f.Capped:
 			continue
 		default:
@@ -61,12 +60,12 @@ func Replacement(c coach.Construction, part coach.PartKind) coach.TaskKind {
 func (p *planner) replace(f *projection.Forecast) Task {
 	t := Task{Kind: Replacement(f.Construction, f.Part), Slide: f.Slide, Run: f.Run, Part: f.Part, Anchor: f.Fitted,
 		Earliest: f.Early, Target: f.Likely, Latest: f.Likely}
-	t.Why = fmt.Sprintf("%s is likely to need renewal by %s, between %s and %s (%s).", p.partName(f), f.Likely.Long(), month(f.Early), month(f.Late), MechanismWords[f.Governing])
+	t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s, between %[3]s and %[4]s (%[5]s).", p.partName(f), f.Likely, wording.Month{Day: f.Early}, wording.Month{Day: f.Late}, MechanismWords[f.Governing])
 	t.Target = p.beforeSeason(f.Likely, &t.Why)
 	if t.Target < p.on {
-		t.Why = fmt.Sprintf("%s is past its time: half of such seals need renewal by %s (%s).", p.partName(f), month(f.Likely), MechanismWords[f.Governing])
+		t.Why = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", p.partName(f), wording.Month{Day: f.Likely}, MechanismWords[f.Governing])
 		if f.Likely >= p.on {
-			t.Why = fmt.Sprintf("%s is likely to need renewal by %s (%s), and the season has begun or is about to.", p.partName(f), f.Likely.Long(), MechanismWords[f.Governing])
+			t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.", p.partName(f), f.Likely, MechanismWords[f.Governing])
 		}
 	}
 	t.Earliest, t.Latest = min(t.Earliest, t.Target), max(t.Latest, t.Target)
@@ -74,39 +73,41 @@ func (p *planner) replace(f *projection.Forecast) Task {
 }
 
 // beforeSeason pulls a need to the days before the opening it falls after.
-func (p *planner) beforeSeason(need civil.Date, why *string) civil.Date {
+func (p *planner) beforeSeason(need civil.Date, why *wording.Text) civil.Date {
 	open := p.set.Season.OpeningBefore(need)
 	if open == 0 {
 		return need
 	}
 	ready := open.Add(-p.rules.Plan.ReadyDays.Days())
 	if ready > need { // it falls in storage and would be late: the coach stands, so the opening is soon enough
-		*why += fmt.Sprintf(" The coach is out of season then; have it done before the season opens on %s.", open.Long())
+		*why = why.And("The coach is out of season then; have it done before the season opens on %s.", open)
 		return ready
 	}
-	where := "inside the season"
 	if need < open {
-		where = "just before the season"
+		*why = why.And("That is just before the season, so have it done well before it opens on %s.", open)
+	} else {
+		*why = why.And("That is inside the season, so have it done well before it opens on %s.", open)
 	}
-	*why += fmt.Sprintf(" That is %s, so have it done well before it opens on %s.", where, open.Long())
 	return ready
 }
 
-func (p *planner) partName(f *projection.Forecast) string {
-	mat := p.rules.Materials[f.Material].Name
-	return fmt.Sprintf("The %s %s fitted in %s", mat, f.Part, month(f.Fitted))
+func (p *planner) partName(f *projection.Forecast) wording.Text {
+	return wording.Say("The %[1]s %[2]s fitted in %[3]s", wording.Say(p.rules.Materials[f.Material].Name), PartWords[f.Part], wording.Month{Day: f.Fitted})
 }
 
-func month(d civil.Date) string { return d.Time().Format("January 2006") }
+// PartWords says each kind of part to people.
+var PartWords = map[coach.PartKind]wording.Text{
+	coach.Bulb: wording.Say("bulb"), coach.Wiper: wording.Say("wiper"), coach.Corner: wording.Say("corner"), coach.Carrier: wording.Say("carrier"), coach.Adhesive: wording.Say("adhesive"),
+}
 
 // MechanismWords says each mechanism to people.
-var MechanismWords = map[coach.Mechanism]string{
-	coach.CompressionSet: "it loses its spring under pressure",
-	coach.Weathering:     "sun makes it hard and cracked",
-	coach.OzoneCracking:  "ozone cracks it where it is stretched",
-	coach.Abrasion:       "the lip wears as the room moves",
-	coach.Hardening:      "it stiffens with age",
-	coach.Plasticiser:    "it loses what keeps it soft",
-	coach.AdhesionLoss:   "the adhesive lets go",
-	coach.Corrosion:      "the steel inside rusts",
+var MechanismWords = map[coach.Mechanism]wording.Text{
+	coach.CompressionSet: wording.Say("it loses its spring under pressure"),
+	coach.Weathering:     wording.Say("sun makes it hard and cracked"),
+	coach.OzoneCracking:  wording.Say("ozone cracks it where it is stretched"),
+	coach.Abrasion:       wording.Say("the lip wears as the room moves"),
+	coach.Hardening:      wording.Say("it stiffens with age"),
+	coach.Plasticiser:    wording.Say("it loses what keeps it soft"),
+	coach.AdhesionLoss:   wording.Say("the adhesive lets go"),
+	coach.Corrosion:      wording.Say("the steel inside rusts"),
 }

@@ -72,7 +72,7 @@ func (x *explainer) chain() []Reason {
 	x.places()
 	m := x.e.model(x.part, x.line.run.Construction)
 	x.exposures(m)
-	if x.f.Hold == "" { // no clock runs on a run that does not fit
+	if x.f.Hold.IsZero() { // no clock runs on a run that does not fit
 		a := x.line.aging(m, x.part.Fitted, x.e.cold(x.line.run))
 		a.learn(x.line.slide, x.line.run, x.part, x.on)
 		x.damages(a)
@@ -215,8 +215,8 @@ func (x *explainer) fit() {
 		return
 	}
 	verdict := "it fits"
-	if why := x.e.Misfit(r); why != "" {
-		verdict = why
+	if why := x.e.Misfit(r); !why.IsZero() {
+		verdict = why.String()
 	}
 	x.say("fit", "fit", figure(x.e.Rules.Fit.Most), "free height %s in closed gaps of %s to %s: squeeze %.0f to %.0f %%; %s",
 		r.FreeHeight.Format(""), narrow.Format(""), wide.Format(""), 100*wear.Squeeze(r.FreeHeight, wide), 100*wear.Squeeze(r.FreeHeight, narrow), verdict)
@@ -225,7 +225,7 @@ func (x *explainer) fit() {
 func (x *explainer) need() {
 	f := x.f
 	switch {
-	case f.Hold != "":
+	case !f.Hold.IsZero():
 		x.say("need", "fit", "", "the run is on hold, no date is given: %s", f.Hold)
 	case f.Governing == "":
 		x.say("need", "", "", "nothing dates this part")

@@ -1,12 +1,11 @@
 package projection
 
 import (
-	"fmt"
-
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/unit"
 	"sealmanac/internal/wear"
+	"sealmanac/internal/wording"
 )
 
 // FitRange returns the free heights of a bulb that would fit all measured closed
@@ -36,29 +35,29 @@ func AsMeasured(c *coach.Coach, slide coach.SlideID, r *coach.Run, on civil.Date
 	return out
 }
 
-// Misfit returns why a run's bulb does not fit its measured gaps, or "". It is
-// "" too when nothing was measured: then nobody can tell.
-func (e *Engine) Misfit(r *coach.Run) string {
+// Misfit returns why a run's bulb does not fit its measured gaps, or nothing. It is
+// nothing too when nothing was measured: then nobody can tell.
+func (e *Engine) Misfit(r *coach.Run) wording.Text {
 	narrow, wide, ok := r.GapSpread()
 	if !ok || r.FreeHeight == 0 {
-		return ""
+		return wording.Text{}
 	}
 	f := e.Rules.Fit
 	most, least := wear.Squeeze(r.FreeHeight, narrow), wear.Squeeze(r.FreeHeight, wide)
-	var why string
+	var why wording.Text
 	switch {
 	case most > f.Most.Value:
-		why = fmt.Sprintf("the bulb is crushed: %.0f %% squeeze in the narrowest gap of %s, at most %.0f %% is sound", 100*most, narrow.Format(""), 100*f.Most.Value)
+		why = wording.Say("the bulb is crushed: %.0[1]f %% squeeze in the narrowest gap of %[2]s, at most %.0[3]f %% is sound", 100*most, narrow.Format(""), 100*f.Most.Value)
 	case most <= 0:
-		why = fmt.Sprintf("the bulb does not touch: it stands %s in gaps of %s and more", r.FreeHeight.Format(""), narrow.Format(""))
+		why = wording.Say("the bulb does not touch: it stands %[1]s in gaps of %[2]s and more", r.FreeHeight.Format(""), narrow.Format(""))
 	case least < f.Least.Value:
-		why = fmt.Sprintf("the bulb hardly touches: %.0f %% squeeze in the widest gap of %s, at least %.0f %% is needed", max(0, 100*least), wide.Format(""), 100*f.Least.Value)
+		why = wording.Say("the bulb hardly touches: %.0[1]f %% squeeze in the widest gap of %[2]s, at least %.0[3]f %% is needed", max(0, 100*least), wide.Format(""), 100*f.Least.Value)
 	default:
-		return ""
+		return wording.Text{}
 	}
 	low, high, fits := e.FitRange(narrow, wide)
 	if !fits {
-		return why + "; no one bulb fits gaps this uneven, adjust the room first"
+		return wording.Say("%s; no one bulb fits gaps this uneven, adjust the room first", why)
 	}
-	return why + fmt.Sprintf("; a free height of %s to %s would fit", low.Format(""), high.Format(""))
+	return wording.Say("%[1]s; a free height of %[2]s to %[3]s would fit", why, low.Format(""), high.Format(""))
 }

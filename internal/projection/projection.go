@@ -12,6 +12,7 @@ import (
 	"sealmanac/internal/exposure"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/wear"
+	"sealmanac/internal/wording"
 )
 
 // Forecast is what is expected of one part.
@@ -30,7 +31,7 @@ type Forecast struct {
 	Likely       civil.Date      // 50 %
 	Late         civil.Date      // 90 %
 	Capped       bool            // Late, at least, lies beyond the horizon and stands at its end
-	Hold         string          // why no clock is started; "" when it runs
+	Hold         wording.Text    // why no clock is started; nothing when it runs
 	Readings     []Used          // what each reading of the part did
 	Risk         float64         // chance in [0, 1] that it needs renewal by When.By if it is sound on When.On
 }
@@ -148,7 +149,7 @@ func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, w Wh
 	d.Slide, d.Run, d.RunKey, d.Part, d.Material = s.ID, s.Address(*r), r.Key(), p.Kind, p.Material
 	d.Construction, d.Fitted = r.Construction, p.Fitted
 	measured := AsMeasured(l.life.Coach, s.ID, r, w.On)
-	if why := e.Misfit(&measured); why != "" { // no clock is started on a run that does not fit
+	if why := e.Misfit(&measured); !why.IsZero() { // no clock is started on a run that does not fit
 		return Forecast{Slide: d.Slide, Run: d.Run, RunKey: d.RunKey, Part: d.Part, Material: d.Material, Construction: d.Construction, Fitted: d.Fitted, Hold: why, Readings: d.Readings}
 	}
 	return d

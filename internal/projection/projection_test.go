@@ -288,7 +288,7 @@ func TestMisfitStartsNoClock(t *testing.T) {
 	b := setup(t)
 	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, FreeHeight: 30, Gaps: []unit.Length{11}}
 	f := b.one(b.place(t, "Yuma, AZ"), coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1}, run, coach.Part{Kind: coach.Bulb, Material: coach.EPDMSponge})
-	if f.Hold == "" || f.Likely != 0 || f.LifeUsed != 0 || len(f.Shares) != 0 {
+	if f.Hold.IsZero() || f.Likely != 0 || f.LifeUsed != 0 || len(f.Shares) != 0 {
 		t.Errorf("%+v", f)
 	}
 }
@@ -309,7 +309,7 @@ func TestGapsReadLaterDecideTheFit(t *testing.T) {
 		{"worse again", []coach.Reading{gap(10, 12), gap(90, 19)}, true}, {"not yet read", []coach.Reading{gap(500, 12)}, true},
 	} {
 		m := AsMeasured(&coach.Coach{Readings: c.rs}, "s", &run, fitted.Add(200))
-		if why := b.engine.Misfit(&m); (why != "") != c.bad {
+		if why := b.engine.Misfit(&m); (!why.IsZero()) != c.bad {
 			t.Errorf("%s: %q", c.name, why)
 		}
 	}
@@ -375,7 +375,7 @@ func TestMisfit(t *testing.T) {
 		{"uneven room", 20, []unit.Length{8, 19}, true},
 		{"not measured", 0, []unit.Length{12}, false},
 	} {
-		if why := b.engine.Misfit(&coach.Run{FreeHeight: c.free, Gaps: c.gaps}); (why != "") != c.bad {
+		if why := b.engine.Misfit(&coach.Run{FreeHeight: c.free, Gaps: c.gaps}); (!why.IsZero()) != c.bad {
 			t.Errorf("%s: %q", c.name, why)
 		}
 	}

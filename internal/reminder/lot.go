@@ -1,6 +1,7 @@
 package reminder
 
 import (
+	"cmp"
 	"crypto/sha256"
 	"encoding/hex"
 	htmltemplate "html/template"
@@ -10,7 +11,9 @@ import (
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/plan"
 	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wording"
 )
 
 // LotTask is the kind of a notice about a lot; it is never on a ladder.
@@ -23,19 +26,28 @@ func LotKey(campaign string) string { return "lot|" + campaign }
 // IsLot reports whether a notice belongs to a campaign about a lot.
 func (n *Notice) IsLot() bool { return strings.HasPrefix(n.TaskKey, "lot|") }
 
+// LotPart is a part found on a coach.
+type LotPart struct {
+	Run    string // its address
+	Part   coach.PartKind
+	Fitted civil.Date
+	Lot    string
+}
+
 // LotInput is what one person is told about a lot.
 type LotInput struct {
-	Campaign, Lot  string
-	Subject, Words string // the shop's own, checked by the shop
-	Account        *coach.Account
-	Coach          *coach.Coach
-	Person         *coach.Person
-	Where          []string // the parts found
-	Today          civil.Date
-	Now            time.Time
-	Rules          *rulebook.Rulebook
-	Links          Linker
-	Domain         string
+	Campaign, Lot string
+	Subject, Said string // the shop's own, checked by the shop
+	Account       *coach.Account
+	Coach         *coach.Coach
+	Person        *coach.Person
+	Where         []LotPart // the parts found
+	Today         civil.Date
+	Now           time.Time
+	Rules         *rulebook.Rulebook
+	Links         Linker
+	Domain        string
+	Catalogue     *wording.Catalogue // languages; nil: English
 }
 
 var (
@@ -51,6 +63,8 @@ func Lot(in LotInput) Notice {
 		Why: "lot " + in.Lot, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, zone.zone(in.Person)), From: in.Account.Name, ReplyTo: in.Account.Email,
 		Subject: in.Coach.Name() + ": " + in.Subject, Covers: []string{},
 	}
+	w := in.Catalogue.In(cmp.Or(in.Person.Language, in.Account.Language))
+	n.Language = w.Lang()
 	n.Key = strings.Join([]string{string(n.Account), string(n.Coach), n.TaskKey, n.Person}, "|")
 	sum := sha256.Sum256([]byte(n.Key))
 	n.LinkID = hex.EncodeToString(sum[:16])
@@ -59,8 +73,13 @@ func Lot(in LotInput) Notice {
 		letter
 		Paragraphs []string
 		Parts      []string
-	}{letter{Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account}, paragraphs(in.Words), in.Where}
-	l.Cautions = []string{in.Rules.Cautions["makers"], in.Rules.Cautions["moving_room"]}
+	}{letter{Words: w, Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account}, paragraphs(in.Said), nil}
+	zone.words = w
+	for _, p := range in.Where {
+		slide, _, _ := strings.Cut(p.Run, "/")
+		l.Parts = append(l.Parts, w.T("%[1]s, %[2]s: %[3]s, fitted on %[4]s, lot %[5]s", zone.slideName(coach.SlideID(slide)), zone.edge(&plan.Task{Run: p.Run}), plan.PartWords[p.Part], p.Fitted, p.Lot))
+	}
+	l.Cautions = []string{w.T(in.Rules.Cautions["makers"]), w.T(in.Rules.Cautions["moving_room"])}
 	if in.Links != nil {
 		l.Links = map[string]string{}
 		for k, v := range in.Links.Links(&n) {

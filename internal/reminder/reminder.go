@@ -19,6 +19,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/plan"
 	"sealmanac/internal/rulebook"
+	"sealmanac/internal/wording"
 )
 
 // State is where a notice stands.
@@ -58,6 +59,8 @@ const (
 	BadAddress   Reason = "bad_address"   // a mail server said that the address does not exist
 	CoachSold    Reason = "sold"          // not this person's coach any more
 	DoneReported Reason = "done_reported" // the person said it is done
+	Booked       Reason = "booked"        // a day is agreed with the shop
+	NoConsent    Reason = "no_consent"    // the rulebook asks for a recorded consent
 )
 
 // Notice is one message to one person about one coach on one rung.
@@ -84,6 +87,7 @@ type Notice struct {
 	StopLink   string
 	MessageID  string
 	LinkID     string // names the notice in its links, 32 hex digits
+	Language   string // tag of the language it is written in
 	Try        int    // which attempt at sending this is; 0: none was made
 }
 
@@ -153,7 +157,16 @@ type Input struct {
 	Now      time.Time // zero: the start of Today
 	Rules    *rulebook.Rulebook
 	Links    Linker
-	Domain   string // right side of Message-IDs
+	Domain   string             // right side of Message-IDs
+	Words    *wording.Catalogue // languages; nil: English
+	Pins     []coach.Pin        // days agreed with the shop, of all coaches
+
+	words *wording.Words // of the person who is written to
+}
+
+// language returns the words for a person.
+func (in *Input) language(p *coach.Person) *wording.Words {
+	return in.Words.In(cmp.Or(p.Language, in.Account.Language))
 }
 
 // rungKey names a rung of a task. After a "not now" has run out the rungs begin
@@ -251,8 +264,12 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 		return BadAddress
 	case in.OptedOut != nil && in.OptedOut(p.Email):
 		return OptedOut
+	case in.Rules.Manners.NeedConsent && !agreed(p):
+		return NoConsent
 	case c.rung < 0:
 		return NotYet
+	case in.pinned(c.task):
+		return Booked
 	}
 	if r := in.answered(c); r != "" {
 		return r
@@ -326,8 +343,8 @@ func (in *Input) memory(p *coach.Person, c *candidate) (out remembered) {
 // manners returns why a person gets no message about this coach today, or "".
 // Care may not use up the messages that are reserved for work at the shop.
 func (in *Input) manners(p *coach.Person, lead coach.TaskKind) Reason {
-	if lead == coach.SafetyStop {
-		return "" // danger does not wait its turn
+	if lead == coach.SafetyStop || lead == coach.BookedVisit {
+		return "" // neither danger nor a day that was agreed waits its turn
 	}
 	limit, year := in.Rules.Manners.PerYear, 0
 	if in.Rules.Tasks[lead].Weight < rulebook.Work {
@@ -383,8 +400,8 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	n := Notice{
 		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
 		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Rungs(p.Role)),
-		Target: lead.task.Target, Why: lead.task.Why, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, in.zone(p)),
-		From: in.Account.Name, ReplyTo: in.Account.Email,
+		Target: lead.task.Target, Why: lead.task.Why.String(), NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, in.zone(p)),
+		From: in.Account.Name, ReplyTo: in.Account.Email, Language: in.language(p).Lang(),
 	}
 	for _, c := range due {
 		n.Covers = append(n.Covers, c.key())

@@ -2,7 +2,6 @@ package reminder
 
 import (
 	"embed"
-	"fmt"
 	htmltemplate "html/template"
 	"strings"
 	texttemplate "text/template"
@@ -10,6 +9,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/plan"
+	"sealmanac/internal/rulebook"
 	"sealmanac/internal/wording"
 )
 
@@ -23,22 +23,46 @@ var (
 
 // letter is what the templates read.
 type letter struct {
+	*wording.Words
 	Name     string // the person's
 	Coach    string
 	Title    string
-	Where    string // which slides and runs
-	When     string
-	Overdue  bool
+	Facts    []fact // when, where, how long
+	Visit    bool   // the reminder of an agreed day
+	Danger   bool
 	Why      string
 	How      []string
-	Minutes  string
-	Shop     bool // done at the shop
 	Also     []also
 	Allow    string // what may touch the seal
 	Never    string
 	Cautions []string
 	Links    map[string]string // by answer
 	Account  *coach.Account
+}
+
+type fact struct{ Label, Value string }
+
+// Pad returns a label with the blanks after it that line up values in plain text.
+func (l letter) Pad(label string, width int) string {
+	return label + strings.Repeat(" ", max(2, width-len([]rune(label))))
+}
+
+// Wide is how much room the longest of some phrases needs before what follows it.
+func (l letter) Wide(ids ...string) int {
+	n := 0
+	for _, id := range ids {
+		n = max(n, len([]rune(l.T(id)))+3)
+	}
+	return n
+}
+
+// Indent is where the values of the facts begin in plain text.
+func (l letter) Indent() int {
+	n := 6
+	for _, f := range l.Facts {
+		n = max(n, len([]rune(l.T("%s:", f.Label))))
+	}
+	return n + 2
 }
 
 // also is another task of the same message.
@@ -49,21 +73,27 @@ type also struct {
 func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 	lead := due[0].task
 	rule := in.Rules.Tasks[lead.Kind]
-	l := letter{
-		Name: p.Name, Coach: in.Coach.Name(), Title: rule.Title, When: in.when(lead.Target), Overdue: lead.Target < in.Today,
-		Why: lead.Why, How: rule.How, Minutes: fmt.Sprintf("%d to %d minutes a slide", rule.Minutes[0], rule.Minutes[1]), Shop: rule.Shop, Account: in.Account,
+	w := in.language(p)
+	in.words = w
+	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Account: in.Account}
+	for _, h := range rule.How {
+		l.How = append(l.How, w.T(h))
 	}
 	same, others := split(due)
-	l.Where = in.where(same)
-	for _, group := range others {
-		t := group[0].task
-		l.Also = append(l.Also, also{in.Rules.Tasks[t.Kind].Title, in.where(group), in.when(t.Target)})
+	l.Facts = in.facts(lead, rule, same)
+	if l.Visit {
+		l.Also = in.planned(lead.Target)
+	} else {
+		for _, group := range others {
+			t := group[0].task
+			l.Also = append(l.Also, also{w.T(in.Rules.Tasks[t.Kind].Title), in.where(group), in.when(t.Target)})
+		}
 	}
 	if lead.Kind == coach.Lubricate || lead.Kind == coach.Clean {
 		l.Allow, l.Never = in.careLists(same)
 	}
 	for _, c := range rule.Cautions {
-		l.Cautions = append(l.Cautions, in.Rules.Cautions[c])
+		l.Cautions = append(l.Cautions, w.T(in.Rules.Cautions[c]))
 	}
 	if in.Links != nil {
 		l.Links = map[string]string{}
@@ -72,13 +102,35 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 		}
 		n.StopLink = l.Links[string(Stop)]
 	}
-	n.Subject = fmt.Sprintf("%s: %s", in.Coach.Name(), lower(rule.Title))
-	if lead.Kind == coach.SafetyStop {
-		l.When = "now"
-	} else if !l.Overdue {
-		n.Subject += " by " + lead.Target.Time().Format("2 January")
-	}
+	n.Subject = in.subject(lead, l.Title)
 	n.Text, n.HTML = execute(l)
+}
+
+func (in *Input) subject(lead *plan.Task, title string) string {
+	w, name, day := in.words, in.Coach.Name(), wording.DayMonth{Day: lead.Target}
+	switch {
+	case lead.Kind == coach.BookedVisit:
+		return w.T("%[1]s: %[2]s on %[3]s", name, lower(title), day)
+	case lead.Kind == coach.SafetyStop || lead.Target < in.Today:
+		return w.T("%[1]s: %[2]s", name, lower(title))
+	}
+	return w.T("%[1]s: %[2]s by %[3]s", name, lower(title), day)
+}
+
+func (in *Input) facts(lead *plan.Task, rule rulebook.Task, same []candidate) []fact {
+	w := in.words
+	if lead.Kind == coach.BookedVisit {
+		return []fact{{w.T("When"), w.T("on %s", lead.Target)}, {w.T("Where"), strings.Join(strings.FieldsFunc(in.Account.Name+", "+in.Account.Postal, func(r rune) bool { return r == '\n' }), ", ")}}
+	}
+	when := in.when(lead.Target)
+	if lead.Kind == coach.SafetyStop {
+		when = w.T("now")
+	}
+	takes := w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])
+	if rule.Shop {
+		takes = w.T("%s, at the shop", takes)
+	}
+	return []fact{{w.T("When"), when}, {w.T("Where"), in.where(same)}, {w.T("Takes"), takes}}
 }
 
 func execute(l letter) (text, html string) {
@@ -123,7 +175,7 @@ func (in *Input) where(group []candidate) string {
 			order = append(order, c.task.Slide)
 			edges[c.task.Slide] = nil
 		}
-		if edge := edgeWords(c.task); edge != "" {
+		if edge := in.edge(c.task); edge != "" {
 			edges[c.task.Slide] = append(edges[c.task.Slide], edge)
 		}
 	}
@@ -132,7 +184,7 @@ func (in *Input) where(group []candidate) string {
 		s := in.slideName(id)
 		switch e := edges[id]; {
 		case len(e) >= in.runs(id) && len(e) > 1:
-			s += " (all edges)"
+			s = in.words.T("%s (all edges)", s)
 		case len(e) > 0:
 			s += " (" + strings.Join(e, ", ") + ")"
 		}
@@ -143,11 +195,11 @@ func (in *Input) where(group []candidate) string {
 
 func (in *Input) slideName(id coach.SlideID) string {
 	for i := range in.Coach.Slides {
-		if in.Coach.Slides[i].ID == id {
-			return in.Coach.Slides[i].Name()
+		if s := &in.Coach.Slides[i]; s.ID == id && s.Label != "" {
+			return s.Label
 		}
 	}
-	return string(id)
+	return in.words.T("%s slide", string(id))
 }
 
 func (in *Input) runs(id coach.SlideID) int {
@@ -159,15 +211,15 @@ func (in *Input) runs(id coach.SlideID) int {
 	return 0
 }
 
-var sideWords = map[string]string{"top": "top edge", "bottom": "bottom edge", "fore": "front edge", "aft": "rear edge"}
+var edgeWords = map[string]wording.Text{
+	"outer/top": wording.Say("outer top edge"), "outer/bottom": wording.Say("outer bottom edge"), "outer/fore": wording.Say("outer front edge"), "outer/aft": wording.Say("outer rear edge"),
+	"inner/top": wording.Say("inner top edge"), "inner/bottom": wording.Say("inner bottom edge"), "inner/fore": wording.Say("inner front edge"), "inner/aft": wording.Say("inner rear edge"),
+}
 
-// edgeWords turns "galley/outer/top" into "outer top edge".
-func edgeWords(t *plan.Task) string {
-	parts := strings.Split(t.Run, "/")
-	if len(parts) != 3 {
-		return ""
-	}
-	return parts[1] + " " + sideWords[parts[2]]
+// edge turns "galley/outer/top" into "outer top edge".
+func (in *Input) edge(t *plan.Task) string {
+	_, run, _ := strings.Cut(t.Run, "/")
+	return edgeWords[run].In(in.words)
 }
 
 // careLists joins what may and may not touch the materials of the runs named.
@@ -191,6 +243,11 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 		}
 	}
 	may, no := in.Rules.CareLists(materials)
+	for _, l := range [][]string{may, no} {
+		for i := range l {
+			l[i] = in.words.T(l[i])
+		}
+	}
 	return strings.Join(may, "; "), strings.Join(no, ", ")
 }
 
@@ -198,11 +255,11 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 func (in *Input) when(d civil.Date) string {
 	switch late := d.DaysUntil(in.Today); {
 	case late > 60:
-		return "now; it is well past its time"
+		return in.words.T("now; it is well past its time")
 	case late > 0:
-		return "now (it was due on " + d.Long() + ")"
+		return in.words.T("now (it was due on %s)", d)
 	}
-	return "by " + d.Long()
+	return in.words.T("by %s", d)
 }
 
 func lower(s string) string {

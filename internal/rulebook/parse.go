@@ -96,7 +96,7 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 			say("bands.%s: is required", b)
 		}
 	}
-	for _, k := range coach.TaskKinds {
+	for _, k := range slices.Concat(coach.TaskKinds, []coach.TaskKind{coach.BookedVisit}) {
 		t, ok := r.Tasks[k]
 		switch {
 		case !ok:

@@ -328,6 +328,7 @@ type Manners struct {
 	Unanswered  int      `yaml:"unanswered"` // then a person rings
 	SnoozeDays  int      `yaml:"snooze_days"`
 	BookingDays int      `yaml:"booking_days"` // how long "book" keeps the reminders quiet
+	NeedConsent bool     `yaml:"need_consent"` // people without a recorded consent to mail get no reminders
 }
 
 // Work is the least weight of a task that may use the reserved messages.

@@ -10,6 +10,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/exposure"
 	"sealmanac/internal/plan"
+	"sealmanac/internal/wording"
 )
 
 // want is a task with the window in which the shop can do it.
@@ -168,7 +169,7 @@ func (m *maker) again(t plan.Task) plan.Task {
 	t.Anchor, t.Mark = from, "again"
 	t.Target = from.Add(max(t.Every, 30))
 	t.Earliest, t.Latest = t.Target.Add(-before), t.Target.Add(after)
-	t.Why = fmt.Sprintf("Due again every %d days, counted from the one planned before it.", t.Every)
+	t.Why = wording.Say("Due again every %d days, counted from the one planned before it.", t.Every)
 	return t
 }
 

@@ -239,7 +239,7 @@ func (m *maker) months(x *Member, t plan.Task, day civil.Date) map[civil.Date]fl
 
 func forecastOf(fs []projection.Forecast, t plan.Task) *projection.Forecast {
 	for i := range fs {
-		if f := &fs[i]; f.Run == t.Run && f.Part == t.Part && f.Hold == "" && f.Governing != "" {
+		if f := &fs[i]; f.Run == t.Run && f.Part == t.Part && f.Hold.IsZero() && f.Governing != "" {
 			return f
 		}
 	}

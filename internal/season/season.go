@@ -190,7 +190,7 @@ func Make(in Input) Plan {
 func (m *maker) holds(x *Member) {
 	for _, t := range x.Tasks {
 		if t.Kind == coach.SafetyStop {
-			m.out.Holds = append(m.out.Holds, Hold{x.Coach.ID, t.Slide, t.Anchor, t.Why, x.Coach.Use == coach.Rental})
+			m.out.Holds = append(m.out.Holds, Hold{x.Coach.ID, t.Slide, t.Anchor, t.Why.String(), x.Coach.Use == coach.Rental})
 		}
 	}
 }

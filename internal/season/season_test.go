@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/projection"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/unit"
+	"sealmanac/internal/wording"
 )
 
 func rules(t testing.TB) *rulebook.Rulebook {
@@ -50,7 +51,7 @@ func member(id string, c coach.Construction, tasks ...plan.Task) Member {
 }
 
 func task(kind coach.TaskKind, side coach.Side, earliest, target, latest int) plan.Task {
-	t := plan.Task{Kind: kind, Slide: "s", Run: "s", Anchor: on - 900, Earliest: on.Add(earliest), Target: on.Add(target), Latest: on.Add(latest), Why: "Because."}
+	t := plan.Task{Kind: kind, Slide: "s", Run: "s", Anchor: on - 900, Earliest: on.Add(earliest), Target: on.Add(target), Latest: on.Add(latest), Why: wording.Say("Because.")}
 	if side != "" {
 		t.Run, t.Part = "s/outer/"+string(side), coach.Bulb
 	}

@@ -127,7 +127,7 @@ func (w *writer) reasons(v Visit) {
 		k := string(t.Kind) + t.Mark
 		if len(w.sheet.Why) < 4 && !kinds[k] && t.Mark != "again" {
 			kinds[k] = true
-			w.sheet.Why = append(w.sheet.Why, t.Why)
+			w.sheet.Why = append(w.sheet.Why, t.Why.String())
 		}
 	}
 }

@@ -219,7 +219,7 @@ func (d *draft) why() {
 			lead = w
 		}
 	}
-	d.Why = lead.Why
+	d.Why = lead.Why.String()
 	if n := len(d.tasks) - 1; n > 0 {
 		d.Why += fmt.Sprintf(" %d more on the same visit.", n)
 	}

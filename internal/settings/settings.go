@@ -50,6 +50,7 @@ type Config struct {
 	Listen              string
 	PublicURL           string
 	Rulebook            string
+	Words               string // folder of message catalogues; empty: those built in
 	PassCron            string
 	Upkeep              time.Duration
 	MailPerMinute       int // messages a minute; 0: no limit
@@ -210,6 +211,7 @@ var keys = []key{
 		return ""
 	}},
 	{"rulebook", "", text(func(c *Config) *string { return &c.Rulebook })},
+	{"words", "", text(func(c *Config) *string { return &c.Words })},
 	{"schedule.pass", "", func(c *Config, v string) string {
 		if _, err := cron.ParseStandard(v); err != nil || strings.Contains(v, "TZ=") {
 			return "is not a schedule of five fields, such as 30 2 * * * (the shop's own zone is used)"

@@ -11,27 +11,28 @@ import (
 )
 
 type accountRow struct {
-	ID     string `db:"account_id"`
-	Name   string `db:"name"`
-	Postal string `db:"postal"`
-	Email  string `db:"email"`
-	Phone  string `db:"phone"`
-	Zone   string `db:"zone"`
+	ID       string `db:"account_id"`
+	Name     string `db:"name"`
+	Postal   string `db:"postal"`
+	Email    string `db:"email"`
+	Phone    string `db:"phone"`
+	Zone     string `db:"zone"`
+	Language string `db:"language"`
 }
 
 func (r accountRow) account() coach.Account {
-	return coach.Account{ID: coach.AccountID(r.ID), Name: r.Name, Postal: r.Postal, Email: r.Email, Phone: r.Phone, Zone: r.Zone}
+	return coach.Account{ID: coach.AccountID(r.ID), Name: r.Name, Postal: r.Postal, Email: r.Email, Phone: r.Phone, Zone: r.Zone, Language: r.Language}
 }
 
 // SaveAccount adds an account or changes what it says of itself.
 func (tx *Tx) SaveAccount(ctx context.Context, a coach.Account) (err error) {
 	defer fail("store.SaveAccount", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO account (account_id, name, postal, email, phone, zone, made_at)
-		VALUES (?, ?, ?, ?, ?, ?, ?)
+		INSERT INTO account (account_id, name, postal, email, phone, zone, language, made_at)
+		VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id) DO UPDATE SET name = excluded.name, postal = excluded.postal,
-			email = excluded.email, phone = excluded.phone, zone = excluded.zone`,
-		a.ID, a.Name, a.Postal, a.Email, a.Phone, a.Zone, micro(tx.now))
+			email = excluded.email, phone = excluded.phone, zone = excluded.zone, language = excluded.language`,
+		a.ID, a.Name, a.Postal, a.Email, a.Phone, a.Zone, a.Language, micro(tx.now))
 	return err
 }
 
@@ -39,7 +40,7 @@ func (tx *Tx) SaveAccount(ctx context.Context, a coach.Account) (err error) {
 func (tx *Tx) Accounts(ctx context.Context) (out []coach.Account, err error) {
 	defer fail("store.Accounts", &err)
 	var rows []accountRow
-	err = tx.list(ctx, &rows, `SELECT account_id, name, postal, email, phone, zone FROM account ORDER BY account_id`)
+	err = tx.list(ctx, &rows, `SELECT account_id, name, postal, email, phone, zone, language FROM account ORDER BY account_id`)
 	for _, r := range rows {
 		out = append(out, r.account())
 	}
@@ -50,7 +51,7 @@ func (tx *Tx) Accounts(ctx context.Context) (out []coach.Account, err error) {
 // this transaction ends.
 func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coach.Account, err error) {
 	defer fail("store.Account", &err)
-	q := `SELECT account_id, name, postal, email, phone, zone FROM account WHERE account_id = ?`
+	q := `SELECT account_id, name, postal, email, phone, zone, language FROM account WHERE account_id = ?`
 	if lock {
 		q += tx.d.forUpdate
 	}

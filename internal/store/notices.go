@@ -27,14 +27,14 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 		}
 		k, err := tx.exec(ctx, `
 			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
-				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
+				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, reply)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
 			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', made_on = excluded.made_on, not_before = excluded.not_before, target = excluded.target,
 				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, person_name = excluded.person_name, from_name = excluded.from_name, reply_to = excluded.reply_to, subject = excluded.subject, body_text = excluded.body_text,
-				body_html = excluded.body_html, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
+				body_html = excluded.body_html, language = excluded.language, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
 				WHERE notice.state = 'withdrawn'`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
-			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML)
+			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML, n.Language)
 		if err != nil {
 			return nil, err
 		}
@@ -69,6 +69,7 @@ type NoticeRow struct {
 	Subject    string `db:"subject"`
 	Text       string `db:"body_text"`
 	HTML       string `db:"body_html"`
+	Language   string `db:"language"`
 	State      string `db:"state"`
 	Tries      int    `db:"tries"`
 	LeaseEnd   *int64 `db:"lease_end"`
@@ -78,7 +79,7 @@ type NoticeRow struct {
 }
 
 const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before,
-	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, lease_end, reply, settled_at, answered_at`
+	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, lease_end, reply, settled_at, answered_at`
 
 // Notice returns the row as the notice it stores.
 func (r NoticeRow) Notice() (n reminder.Notice, err error) {
@@ -89,7 +90,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	n = reminder.Notice{
 		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
 		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
-		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries,
+		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, Language: r.Language, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries,
 	}
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }

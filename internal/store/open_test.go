@@ -40,9 +40,9 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			t.Cleanup(func() { _ = db.Close() })
 			fatal(t, db.Migrate(t.Context()))
 			soon := time.Now().Add(24 * time.Hour).UnixMicro()
-			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL`, soon)
+			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL, ''`, soon)
 			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
-				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0)`, fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
+				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0, '')`, fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
 					if _, err := tx.ExecContext(t.Context(), q); err != nil {
 						return err
 					}

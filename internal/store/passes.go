@@ -192,7 +192,7 @@ func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, o
 		_, err := tx.exec(ctx, `
 			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold, rulebook)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold, rulebook)
+			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold.String(), rulebook)
 		if err != nil {
 			return err
 		}
@@ -201,7 +201,7 @@ func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, o
 		t := &ts[i]
 		_, err := tx.exec(ctx, `
 			INSERT INTO task (account_id, coach_id, task_key, kind, run, earliest, target, latest, why) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			id, c, t.Key(), t.Kind, t.Run, t.Earliest.String(), t.Target.String(), t.Latest.String(), t.Why)
+			id, c, t.Key(), t.Kind, t.Run, t.Earliest.String(), t.Target.String(), t.Latest.String(), t.Why.String())
 		if err != nil {
 			return err
 		}

@@ -15,10 +15,12 @@ import (
 	"time"
 
 	"sealmanac/internal/buildinfo"
+	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/httpkit"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/wording"
 )
 
 //go:embed templates/*.html static/*
@@ -47,6 +49,7 @@ type view struct {
 	page  string
 	title string
 	data  any
+	words *wording.Words
 }
 
 // Handler returns the routes.
@@ -70,7 +73,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 		status := http.StatusOK
 		if err != nil {
 			status = httpkit.Status(err)
-			v = view{"trouble", "Something is not right", trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
+			v = view{page: "trouble", title: "Something is not right", data: trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
 			if status != http.StatusInternalServerError {
 				v.data = trouble{Sentence: cmp.Or(fault.SentenceOf(err), "This did not work."), Hint: fault.HintOf(err)}
 			} else {
@@ -78,7 +81,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			}
 		}
 		var b bytes.Buffer
-		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", layout{Title: v.title, Version: buildinfo.Version(), Data: v.data}); err != nil {
+		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", layout{Words: v.words, Title: v.title, Version: buildinfo.Version(), Data: v.data}); err != nil {
 			s.Log.Error("template", "page", v.page, "err", err)
 			http.Error(w, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
 			return
@@ -90,6 +93,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 }
 
 type layout struct {
+	*wording.Words
 	Title, Version string
 	Data           any
 }
@@ -127,40 +131,47 @@ func (s *Site) status(r *http.Request) (view, error) {
 	if now := s.Desk.Now(); !st.Oldest.IsZero() && st.Oldest.Before(now) {
 		p.Late = now.Sub(st.Oldest).Round(time.Second).String()
 	}
-	return view{"status", "Sealmanac", p}, nil
+	return view{page: "status", title: "Sealmanac", data: p}, nil
 }
 
 // question is what the answer pages show.
 type question struct {
 	desk.Question
-	Heading, Explain, Button string
-	Products                 any
-	Today                    string
+	said
+	Products any
+	Today    string
 }
 
-var words = map[reminder.AnswerKind]question{
-	reminder.Done:  {Heading: "Is it done?", Explain: "We write the day down and the next reminder counts from it.", Button: "Yes, it is done"},
-	reminder.Book:  {Heading: "Shall the shop call you?", Explain: "The shop gets your wish for an appointment and calls or writes to you.", Button: "Yes, please book me in"},
-	reminder.Later: {Heading: "Not now?", Explain: "We stay quiet about this for a while.", Button: "Remind me later"},
-	reminder.Stop:  {Heading: "No more reminders?", Explain: "You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come.", Button: "Stop the reminders"},
-	reminder.Sold:  {Heading: "Is this coach sold?", Explain: "You get nothing more about it. Its history stays with the coach; your name and address are not passed on.", Button: "Yes, it is sold"},
-	reminder.Moved: {Heading: "Does the coach stand elsewhere now?", Explain: "Another climate changes when care is due. The shop enters the new place.", Button: "Tell the shop"},
+// said are the words of an answer page.
+type said struct{ Heading, Explain, Button wording.Text }
+
+var words = map[reminder.AnswerKind]said{
+	reminder.Done:  {wording.Say("Is it done?"), wording.Say("We write the day down and the next reminder counts from it."), wording.Say("Yes, it is done")},
+	reminder.Book:  {wording.Say("Shall the shop call you?"), wording.Say("The shop gets your wish for an appointment and calls or writes to you."), wording.Say("Yes, please book me in")},
+	reminder.Later: {wording.Say("Not now?"), wording.Say("We stay quiet about this for a while."), wording.Say("Remind me later")},
+	reminder.Stop:  {wording.Say("No more reminders?"), wording.Say("You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come."), wording.Say("Stop the reminders")},
+	reminder.Sold:  {wording.Say("Is this coach sold?"), wording.Say("You get nothing more about it. Its history stays with the coach; your name and address are not passed on."), wording.Say("Yes, it is sold")},
+	reminder.Moved: {wording.Say("Does the coach stand elsewhere now?"), wording.Say("Another climate changes when care is due. The shop enters the new place."), wording.Say("Tell the shop")},
 }
 
-var thanks = map[reminder.AnswerKind]question{
-	reminder.Done:  {Heading: "Thank you, it is written down.", Explain: "The next reminder counts from today."},
-	reminder.Book:  {Heading: "Thank you, the shop knows.", Explain: "Somebody will get in touch about a day that suits you."},
-	reminder.Later: {Heading: "All right, later.", Explain: "We stay quiet about this until then."},
-	reminder.Sold:  {Heading: "Thank you, it is written down.", Explain: "You get nothing more about this coach. If that was a mistake, write to the shop."},
-	reminder.Moved: {Heading: "Thank you, the shop knows.", Explain: "The dates follow the new place once the shop has entered it."},
-	reminder.Stop:  {Heading: "You will get no more reminders.", Explain: "If that was a mistake, write to the shop and they will switch them on again."},
+var thanks = map[reminder.AnswerKind]said{
+	reminder.Done:  {Heading: wording.Say("Thank you, it is written down."), Explain: wording.Say("The next reminder counts from today.")},
+	reminder.Book:  {Heading: wording.Say("Thank you, the shop knows."), Explain: wording.Say("Somebody will get in touch about a day that suits you.")},
+	reminder.Later: {Heading: wording.Say("All right, later."), Explain: wording.Say("We stay quiet about this until then.")},
+	reminder.Sold:  {Heading: wording.Say("Thank you, it is written down."), Explain: wording.Say("You get nothing more about this coach. If that was a mistake, write to the shop.")},
+	reminder.Moved: {Heading: wording.Say("Thank you, the shop knows."), Explain: wording.Say("The dates follow the new place once the shop has entered it.")},
+	reminder.Stop:  {Heading: wording.Say("You will get no more reminders."), Explain: wording.Say("If that was a mistake, write to the shop and they will switch them on again.")},
 }
 
-// lotWords are the words of a notice about a lot.
-var lotWords = map[reminder.AnswerKind]question{
-	reminder.Done: {Heading: "Have you read it?", Explain: "The shop then knows that the notice about your part has reached you.", Button: "Yes, I have read it"},
-	reminder.Book: words[reminder.Book],
-}
+// lotWords are the words of a notice about a lot, visitWords those of an agreed
+// day.
+var (
+	lotWords = map[reminder.AnswerKind]said{
+		reminder.Done: {wording.Say("Have you read it?"), wording.Say("The shop then knows that the notice about your part has reached you."), wording.Say("Yes, I have read it")},
+		reminder.Book: words[reminder.Book],
+	}
+	visitWords = said{wording.Say("Do you need another day?"), wording.Say("The shop calls or writes to you. Until then the day stays as it is."), wording.Say("Yes, please find another day")}
+)
 
 // ask shows what a link would do; only the button does it.
 func (s *Site) ask(r *http.Request) (view, error) {
@@ -168,13 +179,14 @@ func (s *Site) ask(r *http.Request) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	v := words[q.Kind]
-	if q.Notice.IsLot() {
-		v = lotWords[q.Kind]
+	v := question{Question: q, said: words[q.Kind], Products: desk.Products, Today: q.Today.String()}
+	switch {
+	case q.Notice.IsLot():
+		v.said = lotWords[q.Kind]
+	case q.Notice.Task == coach.BookedVisit && q.Kind == reminder.Book:
+		v.said = visitWords
 	}
-	v.Question, v.Products = q, desk.Products
-	v.Today = q.Today.String()
-	return view{"ask", v.Heading, v}, nil
+	return view{"ask", v.Heading.In(q.Words), v, q.Words}, nil
 }
 
 func (s *Site) answer(r *http.Request) (view, error) {
@@ -183,10 +195,9 @@ func (s *Site) answer(r *http.Request) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	v := thanks[q.Kind]
+	v := question{Question: q, said: thanks[q.Kind]}
 	if q.Notice.IsLot() && q.Kind == reminder.Done {
-		v.Explain = "The shop sees that you have read it."
+		v.Explain = wording.Say("The shop sees that you have read it.")
 	}
-	v.Question = q
-	return view{"answered", v.Heading, v}, nil
+	return view{"answered", v.Heading.In(q.Words), v, q.Words}, nil
 }

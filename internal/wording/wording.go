@@ -1,7 +1,9 @@
-// Package wording lays plain text out in lines.
+// Package wording is how people are spoken to: texts that are kept apart from
+// their language until they are shown, message catalogues, and plain text laid out
+// in lines.
 //
-// It is pure and imports nothing of ours. Packages reminder and season call it
-// from their text templates.
+// It is pure and imports nothing of ours. Packages projection and plan say their
+// reasons in it, reminder and web write messages and pages with it.
 package wording
 
 import "strings"

@@ -30,6 +30,9 @@ func Compose(n *reminder.Notice, from string, now time.Time) ([]byte, error) {
 	h.SetSubject(oneLine(n.Subject))
 	h.SetMessageID(strings.Trim(n.MessageID, "<>"))
 	h.Set("Auto-Submitted", "auto-generated") // RFC 3834: no holiday replies, please
+	if n.Language != "" {
+		h.Set("Content-Language", oneLine(n.Language)) // RFC 3282
+	}
 	if n.StopLink != "" {
 		h.Set("List-Unsubscribe", "<"+oneLine(n.StopLink)+">")
 		h.Set("List-Unsubscribe-Post", "List-Unsubscribe=One-Click")

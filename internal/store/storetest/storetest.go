@@ -75,7 +75,7 @@ func temp(c float64) *unit.Celsius { v := unit.Celsius(c); return &v }
 
 var sample = coach.Coach{
 	ID: "wren-02", Label: "Ana's coach", Class: coach.ClassA, VIN: "11111111111111111", Use: coach.Weekend,
-	People: []coach.Person{{Name: "Ana", Email: "ana@example.org", Role: coach.Owner, Zone: "America/Denver", Units: unit.Metric, Consent: civil.Of(2024, 2, 29)}},
+	People: []coach.Person{{Name: "Ana", Email: "ana@example.org", Role: coach.Owner, Zone: "America/Denver", Units: unit.Metric, Language: "es", Consents: []coach.Consent{{Channel: coach.ByMail, Day: civil.Of(2024, 2, 29), How: "form"}}}},
 	Season: civil.Season{Opens: civil.MonthDay{Month: 4, Day: 1}, Closes: civil.MonthDay{Month: 10, Day: 1}},
 	Stays: []coach.Stay{{Site: coach.Site{Name: "Yuma, AZ", Lat: 32.7, Lon: -114.6, Elev: 43, Zone: "America/Phoenix", Tmax: []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, Tmin: make([]float64, 12)},
 		From: civil.Of(2024, 2, 29), Shelter: coach.Open, Rooms: coach.RoomsOut, Cycles: 0.25, Coastal: true, Heading: -1}},

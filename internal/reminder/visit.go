@@ -1,0 +1,76 @@
+package reminder
+
+import (
+	"cmp"
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/wording"
+)
+
+// pinReach is how long after an agreed day a task of the shop may be aimed at and
+// still be taken for a part of that visit.
+const pinReach = 90
+
+// pinned reports whether a day is agreed on which the shop does a task.
+func (in *Input) pinned(t *plan.Task) bool {
+	if !in.Rules.Tasks[t.Kind].Shop || t.Kind == coach.SafetyStop || t.Kind == coach.BookedVisit {
+		return false
+	}
+	return slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return in.does(p, t) })
+}
+
+// does reports whether the visit of a pin takes in a task.
+func (in *Input) does(p coach.Pin, t *plan.Task) bool {
+	return p.Coach == in.Coach.ID && p.Day >= in.Today && (p.Task == t.Kind || p.Task == "" && in.Rules.Tasks[t.Kind].Shop && t.Target <= p.Day+pinReach)
+}
+
+// Visits returns a task for each day that is agreed for a coach, today or later,
+// by day.
+func Visits(c coach.ID, pins []coach.Pin, today civil.Date) (out []plan.Task) {
+	for _, p := range pins {
+		if p.Coach != c || p.Day < today {
+			continue
+		}
+		out = append(out, plan.Task{Kind: coach.BookedVisit, Anchor: p.Day, Mark: string(p.Task), Earliest: p.Day, Target: p.Day, Latest: p.Day, Ends: true, Why: wording.Say("This day is agreed with the shop.")})
+	}
+	slices.SortStableFunc(out, func(a, b plan.Task) int { return cmp.Compare(a.Target, b.Target) })
+	return out
+}
+
+// planned returns what is done on an agreed day, by kind, as far as it is known.
+func (in *Input) planned(day civil.Date) []also {
+	var out []also
+	w := in.words
+	groups := map[coach.TaskKind][]candidate{}
+	var order []coach.TaskKind
+	for i := range in.Tasks {
+		t := &in.Tasks[i]
+		if t.Kind == coach.SafetyStop || t.Kind == coach.BookedVisit || !slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return p.Day == day && in.does(p, t) }) {
+			continue
+		}
+		if groups[t.Kind] == nil {
+			order = append(order, t.Kind)
+		}
+		groups[t.Kind] = append(groups[t.Kind], candidate{task: t})
+	}
+	for _, k := range order {
+		out = append(out, also{Title: w.T(visitWords[k].String()), Where: in.where(groups[k])})
+	}
+	return out
+}
+
+// visitWords says what the shop does, as a thing and not as a request.
+var visitWords = map[coach.TaskKind]wording.Text{
+	coach.Inspect: wording.Say("Inspection with readings"), coach.WaterTest: wording.Say("Hose test"), coach.ReplaceBulb: wording.Say("New bulb"),
+	coach.ReplaceSeal: wording.Say("New seal"), coach.Rebond: wording.Say("Re-bonding"), coach.Refit: wording.Say("Seal that does not fit"), coach.Warranted: wording.Say("Look before the warranty ends"),
+	coach.Clean: wording.Say("Cleaning"), coach.Lubricate: wording.Say("Cleaning and conditioning"), coach.Exercise: wording.Say("Running the rooms"),
+}
+
+// agreed reports whether a person's consent to mail is recorded.
+func agreed(p *coach.Person) bool {
+	_, ok := p.Agreed(coach.ByMail)
+	return ok
+}
