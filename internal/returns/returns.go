@@ -6,6 +6,7 @@
 package returns
 
 import (
+	"cmp"
 	"context"
 	"crypto/tls"
 	"io"
@@ -37,6 +38,8 @@ type Options struct {
 	TLS    *tls.Config // offered as STARTTLS; nil: not
 	Log    *slog.Logger
 	Seen   func(desk.ReturnKind) // for the metrics; nil: nobody counts
+	// Longest is how long one conversation may last; 0: five minutes.
+	Longest time.Duration
 }
 
 // What one conversation, and one sender's address, may ask for.
@@ -47,6 +50,7 @@ const (
 	mostPerHost    = 10
 	perMinute      = 60
 	patience       = 30 * time.Second
+	longest        = 5 * time.Minute // of a conversation, however busy it keeps itself
 )
 
 // Server is the running listener.
@@ -76,10 +80,47 @@ func Start(o Options) (*Server, error) {
 	s.smtp.ErrorLog = log.New(io.Discard, "", 0) // strangers' broken conversations are no news
 	go func() {
 		defer close(s.done)
-		_ = s.smtp.Serve(l) // ends with Close
+		_ = s.smtp.Serve(bounded{l, cmp.Or(o.Longest, longest)}) // ends with Close
 	}()
 	return s, nil
 }
+
+// bounded gives every conversation an end: whoever sends a byte now and then would
+// else hold a place for ever.
+type bounded struct {
+	net.Listener
+	longest time.Duration
+}
+
+// Accept returns the next conversation.
+func (b bounded) Accept() (net.Conn, error) {
+	c, err := b.Listener.Accept()
+	if err != nil {
+		return nil, err
+	}
+	return &ending{c, time.Now().Add(b.longest)}, nil
+}
+
+type ending struct {
+	net.Conn
+	at time.Time
+}
+
+func (e *ending) cap(t time.Time) time.Time {
+	if t.IsZero() || t.After(e.at) {
+		return e.at
+	}
+	return t
+}
+
+// SetDeadline keeps the end where it is.
+func (e *ending) SetDeadline(t time.Time) error { return e.Conn.SetDeadline(e.cap(t)) }
+
+// SetReadDeadline keeps the end where it is.
+func (e *ending) SetReadDeadline(t time.Time) error { return e.Conn.SetReadDeadline(e.cap(t)) }
+
+// SetWriteDeadline keeps the end where it is.
+func (e *ending) SetWriteDeadline(t time.Time) error { return e.Conn.SetWriteDeadline(e.cap(t)) }
 
 // Addr returns host:port.
 func (s *Server) Addr() string { return s.listener.Addr().String() }
