@@ -26,7 +26,7 @@ var rows = [][]string{
 	{"plan"},
 	{"reminder", "season"},
 	{"intake", "store", "delivery", "mailbox"},
-	{"delivery/mail", "cycle", "store/storetest"},
+	{"delivery/mail", "cycle", "access", "store/storetest"},
 	{"desk"},
 	{"web", "returns"},
 	{"daemon"},

@@ -51,7 +51,7 @@ func (c *demoCmd) Run(e *env) (err error) {
 	printDemoNotices(e, rows)
 	accepted, failed := demo.Count(rows)
 	if !c.Once {
-		fmt.Fprintf(e.out, "\nStatus page:  http://%s/\nMailbox:      %s  (read the mails, press their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), d.MailboxURL())
+		fmt.Fprintf(e.out, "\nPages:    http://%s/  (sign in as %s, password: %s)\nMailbox:  %s  (read the mails, press their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), demo.Email, demo.Password, d.MailboxURL())
 	}
 	fmt.Fprintf(e.out, "notices: %d accepted, %d failed\n", accepted, failed)
 	if !c.Once {

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"text/tabwriter"
@@ -240,7 +239,7 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 	if cfg.MailAddress == "" {
 		return fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from, or leave --to out to print it.")
 	}
-	n.Text, n.HTML = token.ReplaceAllString(n.Text, "/a/preview"), token.ReplaceAllString(n.HTML, "/a/preview")
+	n.Text, n.HTML = desk.AnswerLink.ReplaceAllString(n.Text, "/a/preview"), desk.AnswerLink.ReplaceAllString(n.HTML, "/a/preview")
 	n.Person, n.PersonName, n.StopLink, n.Subject = c.To, "", "", "[preview] "+n.Subject
 	n.MessageID = fmt.Sprintf("<preview.%d.%s@%s>", e.now().UnixNano(), n.LinkID[:10], cfg.Domain())
 	n.LinkID = ""
@@ -255,9 +254,6 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 	fmt.Fprintf(e.out, "sent to %s: %s\n", c.To, reply)
 	return nil
 }
-
-// token is what makes a link of a message work, whatever host it was made for.
-var token = regexp.MustCompile(`/a/[A-Za-z0-9_-]{20,}`)
 
 // withDesk opens the configured store for one command.
 func withDesk(e *env, f func(*desk.Desk) error) error {

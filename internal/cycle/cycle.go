@@ -94,6 +94,9 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 	return o
 }
 
+// NoSeasonDays is how far ahead the risk of a coach without a season looks.
+const NoSeasonDays = 182
+
 // Assess dates one coach on a day: setting, forecasts, tasks.
 func (t Tools) Assess(c *coach.Coach, on civil.Date) Outcome {
 	o := Outcome{Coach: c.ID}
@@ -106,7 +109,11 @@ func (t Tools) Assess(c *coach.Coach, on civil.Date) Outcome {
 	if t.CareDays > 0 {
 		care = t.CareDays
 	}
-	o.Forecasts = t.Engine.Run(life, projection.When{On: on, CareDays: care, By: o.Setting.NextOpening(on)})
+	by := o.Setting.NextOpening(on)
+	if by == 0 {
+		by = on.Add(NoSeasonDays)
+	}
+	o.Forecasts = t.Engine.Run(life, projection.When{On: on, CareDays: care, By: by})
 	o.Tasks = plan.Make(t.Engine.Rules, c, o.Setting, o.Forecasts, on)
 	return o
 }

@@ -16,6 +16,24 @@ type Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 // Load reads an account's snapshot. With lock, no other pass over the account
 // runs until the transaction ends.
 func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, lock bool) (s Snapshot, err error) {
+	cs, err := tx.Coaches(ctx, id)
+	if err != nil {
+		return s, err
+	}
+	return load(ctx, tx, id, "", cs, on, lock)
+}
+
+// LoadOne reads the snapshot of one coach of an account, and its document's version.
+func LoadOne(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date, lock bool) (s Snapshot, version int64, err error) {
+	one, version, err := tx.Coach(ctx, id, c)
+	if err != nil {
+		return s, 0, err
+	}
+	s, err = load(ctx, tx, id, c, []coach.Coach{one}, on, lock)
+	return s, version, err
+}
+
+func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, cs []coach.Coach, on civil.Date, lock bool) (s Snapshot, err error) {
 	s.Today, s.Now = on, tx.Now()
 	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
 		return s, err
@@ -23,15 +41,11 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 	if s.Workshop, err = tx.Workshop(ctx, id); err != nil {
 		return s, err
 	}
-	cs, err := tx.Coaches(ctx, id)
+	past, err := tx.Past(ctx, id, only)
 	if err != nil {
 		return s, err
 	}
-	past, err := tx.Past(ctx, id)
-	if err != nil {
-		return s, err
-	}
-	answers, err := tx.Answers(ctx, id)
+	answers, err := tx.Answers(ctx, id, only)
 	if err != nil {
 		return s, err
 	}
@@ -61,8 +75,7 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 		}
 		res = Evaluate(t, snap)
 		for i := range res.Outcomes {
-			o := &res.Outcomes[i]
-			if err := tx.SaveOutcome(ctx, id, o.Coach, on, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+			if err := Save(ctx, tx, t, snap, i, &res.Outcomes[i]); err != nil {
 				return err
 			}
 		}
@@ -80,6 +93,16 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 	return res, added, err
 }
 
+// Save keeps what was found for the i-th coach of a snapshot: its forecasts, tasks,
+// silences and its row on the board.
+func Save(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, i int, o *Outcome) error {
+	id := snap.Account.ID
+	if err := tx.SaveOutcome(ctx, id, o.Coach, snap.Today, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+		return err
+	}
+	return tx.SaveBoard(ctx, id, boardRow(snap, &snap.Members[i].Coach, o))
+}
+
 // SeasonWeeks is how far ahead a pass plans.
 const SeasonWeeks = 26
 
@@ -91,5 +114,8 @@ func saveSeason(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, res R
 		return err
 	}
 	p := t.PlanSeason(snap, snap.Workshop, res.Outcomes, SeasonWeeks, last)
+	if err := keepPlan(ctx, tx, snap.Account.ID, &p); err != nil {
+		return err
+	}
 	return tx.SaveVisits(ctx, snap.Account.ID, append(p.Visits, p.Elsewhere...))
 }

@@ -15,11 +15,13 @@ import (
 	"net"
 	"net/http"
 	"slices"
+	"strings"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/riverqueue/river"
 
+	"sealmanac/internal/access"
 	"sealmanac/internal/climate"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
@@ -57,6 +59,7 @@ type Daemon struct {
 	opt      Options
 	DB       *store.DB
 	Desk     *desk.Desk
+	Access   *access.Access
 	tools    cycle.Tools
 	own      ownRules
 	river    *river.Client[*sql.Tx]
@@ -132,7 +135,8 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan}
+	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
 	d.tools.Links, d.tools.Words = signer, opt.Words
 	if o, ok := opt.Channel.(*mail.Outlet); ok && opt.Config.ReturnsDomain != "" {
@@ -248,6 +252,11 @@ func (d *Daemon) Start(ctx context.Context) error {
 		d.keepTakingOver(loops)
 	}()
 	d.onClose("takeover", func(context.Context) error { stop(); <-over; return nil })
+	if link, err := d.Access.First(ctx); err != nil {
+		return err
+	} else if link != "" {
+		d.opt.Log.Info("nobody can sign in yet: open this link within seven days to make the first member", "link", link)
+	}
 	d.opt.Log.Info("started", "pages", d.Addr(), "store", d.DB.Name())
 	return nil
 }
@@ -284,6 +293,6 @@ func (d *Daemon) handler() http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
-	mux.Handle("/", (&web.Site{Desk: d.Desk, Log: d.opt.Log}).Handler())
+	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
 	return httpkit.Wrap(mux, d.opt.Log)
 }

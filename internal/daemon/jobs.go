@@ -42,7 +42,8 @@ func (noticeArgs) Kind() string { return "notice" }
 type passArgs struct {
 	Account coach.AccountID `json:"account"`
 	Day     string          `json:"day"`
-	Turn    int64           `json:"turn,omitempty"` // above 0: asked for again, as the first one may have died
+	Turn    int64           `json:"turn,omitempty"`  // above 0: asked for again, as the first one may have died
+	Again   int64           `json:"again,omitempty"` // above 0: made anew, as somebody changed what it depends on
 }
 
 func (passArgs) Kind() string { return "pass" }
@@ -129,6 +130,19 @@ func (d *Daemon) refreshFeeds(ctx context.Context, id coach.AccountID) {
 
 func (d *Daemon) fetch(ctx context.Context, address string) ([]byte, error) {
 	return httpkit.Get(ctx, d.feeds, address)
+}
+
+// replan asks for an account's pass of today once more: what somebody changed shows in
+// its plan a moment later. Several changes within ten seconds are one pass.
+func (d *Daemon) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) error {
+	a, err := tx.Account(ctx, id, false)
+	if err != nil {
+		return err
+	}
+	now := d.opt.Now()
+	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(), Again: now.Unix()/10 + 1},
+		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, UniqueOpts: river.UniqueOpts{ByArgs: true}})
+	return err
 }
 
 // passed reports whether an account's pass of a day is on record.

@@ -19,24 +19,41 @@ type ownRules struct {
 	engines map[coach.AccountID]*projection.Engine
 }
 
+func (o *ownRules) engine(id coach.AccountID) *projection.Engine {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return o.engines[id]
+}
+
 // toolsOf returns the tools of an account's passes: under the rulebook it accepted
 // last, else under the configured one.
 func (d *Daemon) toolsOf(ctx context.Context, id coach.AccountID) (cycle.Tools, error) {
 	t := d.tools
 	var rules *rulebook.Rulebook
-	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
+	var have *projection.Engine
+	err := d.DB.View(ctx, func(tx *store.Tx) error {
+		vs, err := tx.RuleVersions(ctx, id)
+		if err != nil || len(vs) == 0 {
+			return err
+		}
+		if have = d.own.engine(id); have != nil && have.Rules.Version == vs[0].Version {
+			return nil // read and prepared before
+		}
+		have = nil
 		rules, err = desk.RulesOf(ctx, tx, id, t.Engine.Rules)
 		return err
 	})
-	if err != nil || rules == t.Engine.Rules {
+	switch {
+	case err != nil:
 		return t, err
+	case have != nil:
+		t.Engine = have
+		return t, nil
+	case rules == nil || rules == t.Engine.Rules:
+		return t, nil
 	}
 	d.own.mu.Lock()
 	defer d.own.mu.Unlock()
-	if have := d.own.engines[id]; have != nil && have.Rules.Version == rules.Version {
-		t.Engine = have
-		return t, nil
-	}
 	if d.own.engines == nil {
 		d.own.engines = map[coach.AccountID]*projection.Engine{}
 	}

@@ -60,6 +60,12 @@ var (
 	evening = Day.Time().Add(23 * time.Hour)
 )
 
+// Who signs in to the demo's pages, as its manager.
+const (
+	Email    = "manager@juniperflat.example.org"
+	Password = "juniper flat demo"
+)
+
 // clock is a hand that is moved once.
 type clock struct{ at atomic.Int64 }
 
@@ -90,6 +96,9 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	}
 	content := intake.Read(intake.Options{Today: Day, Places: o.Tables}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
 	if err := d.Daemon.Desk.Import(ctx, Account, content); err != nil {
+		return nil, err
+	}
+	if err := d.Daemon.Access.Demo(ctx, Account, Email, Password); err != nil {
 		return nil, err
 	}
 	d.Coaches = content.Coaches

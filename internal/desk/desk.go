@@ -17,7 +17,9 @@ import (
 	"time"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/reminder"
@@ -32,7 +34,13 @@ type Desk struct {
 	Words  *wording.Catalogue // languages; nil: English
 	Snooze int                // days that "not now" lasts
 	Now    func() time.Time
-	Domain string // right side of Message-IDs of mails to the shop
+	Domain string          // right side of Message-IDs of mails to the shop
+	Places *climate.Tables // for coach files written on the pages
+	// ToolsFor returns what an account's coaches are dated with; nil: pages that date
+	// are off.
+	ToolsFor func(ctx context.Context, id coach.AccountID) (cycle.Tools, error)
+	// Replan asks for a new plan of an account soon; nil: the nightly pass makes it.
+	Replan func(ctx context.Context, tx *store.Tx, id coach.AccountID) error
 	// Enqueue makes the jobs of new notices; nil: upkeep finds them.
 	Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 }
@@ -243,10 +251,20 @@ func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
 // toShop sends a mail to the shop at once; sum makes its identity, so that the same
 // thing is not told twice.
 func (d *Desk) toShop(ctx context.Context, tx *store.Tx, a coach.Account, sum [32]byte, m reminder.Notice) error {
+	return d.enqueue(ctx, tx, a, d.letter(tx, a, sum, m))
+}
+
+// letter completes a mail that is no reminder; it goes to the shop unless its person
+// is changed.
+func (d *Desk) letter(tx *store.Tx, a coach.Account, sum [32]byte, m reminder.Notice) reminder.Notice {
 	m.Account, m.Person, m.PersonName, m.From, m.NotBefore = a.ID, a.Email, a.Name, a.Name, tx.Now()
 	m.LinkID = hex.EncodeToString(sum[:16])
 	m.MessageID = "<" + m.LinkID + "@" + d.Domain + ">"
 	m.HTML = "<pre style=\"white-space: pre-wrap; font: 16px/1.5 Georgia, serif\">" + html.EscapeString(m.Text) + "</pre>"
+	return m
+}
+
+func (d *Desk) enqueue(ctx context.Context, tx *store.Tx, a coach.Account, m reminder.Notice) error {
 	added, err := tx.AddNotices(ctx, d.today(a), []reminder.Notice{m})
 	if err != nil || d.Enqueue == nil {
 		return err

@@ -93,7 +93,7 @@ func look(t *testing.T, d *Desk) (k known) {
 			return err
 		}
 		k.services = cs[0].Services
-		as, err := tx.Answers(t.Context(), "main")
+		as, err := tx.Answers(t.Context(), "main", "")
 		if err != nil {
 			return err
 		}

@@ -6,6 +6,7 @@ import (
 	"encoding/base64"
 	"encoding/binary"
 	"encoding/hex"
+	"regexp"
 	"slices"
 
 	"sealmanac/internal/civil"
@@ -72,3 +73,6 @@ func (s *Signer) Read(token string, today civil.Date) (Link, error) {
 	}
 	return Link{reminder.AnswerKinds[b[0]], hex.EncodeToString(b[1:17])}, nil
 }
+
+// AnswerLink finds the part of an address that answers for somebody.
+var AnswerLink = regexp.MustCompile(`/a/[A-Za-z0-9_-]{20,}`)

@@ -20,6 +20,7 @@ const (
 	NotFound                // no such thing, or not visible to this person
 	Conflict                // somebody else changed it first
 	Unavailable             // try again later
+	Denied                  // this person may not
 )
 
 // Error is one link of a chain.

@@ -8,16 +8,22 @@ import (
 	"log/slog"
 	"net/http"
 	"runtime/debug"
+	"strings"
 	"time"
 
 	"sealmanac/internal/fault"
 )
 
-// MaxBody is the largest request body that is read: 1 MiB.
-const MaxBody = 1 << 20
+// MaxBody is the largest request body that is read: 1 MiB; MaxUpload that of the paths
+// which take files: 20 MiB.
+const (
+	MaxBody   = 1 << 20
+	MaxUpload = 20 << 20
+)
 
-// policy allows our own style sheet and forms, and nothing else.
-const policy = "default-src 'none'; style-src 'self'; img-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+// policy allows our own style sheet, script and forms, and nothing else; blob: is for
+// the browser's own preview of a picture about to be sent.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 
 // Wrap puts the middleware around a handler. Posts from another site's page are
 // refused (http.CrossOriginProtection); posts without a browser's marks pass, as
@@ -30,7 +36,12 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
 		head.Set("Cache-Control", "no-store")
-		r.Body = http.MaxBytesReader(w, r.Body, MaxBody)
+		most := int64(MaxBody)
+		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import") {
+			most = MaxUpload
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(3 * time.Minute)) // pictures from the yard
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		rec := &recorder{ResponseWriter: w, status: http.StatusOK}
 		begun := time.Now()
 		defer func() {
@@ -58,6 +69,9 @@ func (r *recorder) WriteHeader(status int) {
 	r.ResponseWriter.WriteHeader(status)
 }
 
+// Unwrap lets http.ResponseController reach the connection.
+func (r *recorder) Unwrap() http.ResponseWriter { return r.ResponseWriter }
+
 func (r *recorder) Write(b []byte) (int, error) {
 	r.wrote = true
 	return r.ResponseWriter.Write(b)
@@ -72,6 +86,8 @@ func Status(err error) int {
 		return http.StatusNotFound
 	case fault.Conflict:
 		return http.StatusConflict
+	case fault.Denied:
+		return http.StatusForbidden
 	case fault.Unavailable:
 		return http.StatusServiceUnavailable
 	default:

@@ -133,12 +133,48 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 		}
 		at[out[i].ID] = i
 	}
-	for _, merge := range []func(context.Context, coach.AccountID, []coach.Coach, map[coach.ID]int) error{tx.mergeBookings, tx.mergeReadings, tx.mergeSold} {
-		if err := merge(ctx, id, out, at); err != nil {
-			return nil, err
+	return out, tx.merge(ctx, scope{id, ""}, out, at)
+}
+
+// merge adds what people sent in, besides the documents.
+func (tx *Tx) merge(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
+	for _, add := range []func(context.Context, scope, []coach.Coach, map[coach.ID]int) error{tx.mergeBookings, tx.mergeReadings, tx.mergeSold, tx.mergeServices} {
+		if err := add(ctx, in, cs, at); err != nil {
+			return err
 		}
 	}
-	return out, tx.mergeServices(ctx, id, out, at)
+	return nil
+}
+
+// scope is an account, or one coach of it.
+type scope struct {
+	account coach.AccountID
+	coach   coach.ID // "": all
+}
+
+// where returns the condition and its values.
+func (s scope) where() (string, []any) {
+	if s.coach == "" {
+		return "account_id = ?", []any{s.account}
+	}
+	return "account_id = ? AND coach_id = ?", []any{s.account, s.coach}
+}
+
+// CoachDoc returns one coach as its document stands, without what people sent in
+// since, and the document's version: the instant of its last change.
+func (tx *Tx) CoachDoc(ctx context.Context, id coach.AccountID, c coach.ID) (out coach.Coach, version int64, err error) {
+	defer fail("store.CoachDoc", &err)
+	var row struct {
+		Doc     string `db:"doc"`
+		Changed int64  `db:"changed_at"`
+	}
+	if err := tx.GetContext(ctx, &row, tx.Rebind(`SELECT doc, changed_at FROM coach WHERE account_id = ? AND coach_id = ?`), id, c); err != nil {
+		if kindOf(err) == fault.NotFound {
+			return out, 0, fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q here", c), "Go back to the list of coaches.")
+		}
+		return out, 0, err
+	}
+	return out, row.Changed, json.Unmarshal([]byte(row.Doc), &out)
 }
 
 // FeedCoaches returns the coaches of an account that name a booking feed, as their
@@ -168,11 +204,10 @@ type serviceRow struct {
 	Note  string `db:"note"`
 }
 
-func (tx *Tx) mergeServices(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []serviceRow
-	err := tx.list(ctx, &rows, `
-		SELECT coach_id, day, kind, slide, run, said_by, note FROM service
-		WHERE account_id = ? ORDER BY coach_id, day, kind, slide, run`, id)
+	where, args := in.where()
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, said_by, note FROM service WHERE `+where+` ORDER BY coach_id, day, kind, slide, run`, args...)
 	if err != nil {
 		return err
 	}

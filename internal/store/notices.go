@@ -98,7 +98,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 // Notices returns an account's newest notices, newest first.
 func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []NoticeRow, err error) {
 	defer fail("store.Notices", &err)
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? ORDER BY made_on DESC, notice_key LIMIT ?`, id, most)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' ORDER BY made_on DESC, notice_key LIMIT ?`, id, most)
 	return out, err
 }
 
@@ -117,7 +117,7 @@ func (tx *Tx) FindNotices(ctx context.Context, id coach.AccountID, word string) 
 	if len(word) >= 6 && strings.Trim(word, "0123456789abcdef") == "" {
 		prefix = word + "%"
 	}
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND (notice_key = ? OR message_id = ? OR link_id LIKE ?) ORDER BY notice_key LIMIT 3`, id, word, word, prefix)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND (notice_key = ? OR message_id = ? OR link_id LIKE ?) ORDER BY notice_key LIMIT 3`, id, word, word, prefix)
 	return out, err
 }
 
@@ -285,7 +285,7 @@ func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (
 // NoticesIn returns an account's notices in some states, those due first on top.
 func (tx *Tx) NoticesIn(ctx context.Context, id coach.AccountID, states []reminder.State, most int) (out []NoticeRow, err error) {
 	defer fail("store.NoticesIn", &err)
-	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND state IN (?) ORDER BY not_before, notice_key LIMIT ?`, id, states, most)
+	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND state IN (?) ORDER BY not_before, notice_key LIMIT ?`, id, states, most)
 	if err != nil {
 		return nil, err
 	}

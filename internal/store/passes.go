@@ -13,9 +13,9 @@ import (
 	"sealmanac/internal/reminder"
 )
 
-// Past returns, by coach, all messages made for an account. Nothing is forgotten:
+// Past returns, by coach, all messages made for an account, or for one coach of it. Nothing is forgotten:
 // a rung that was told once is not told again.
-func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]reminder.Past, err error) {
+func (tx *Tx) Past(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Past, err error) {
 	defer fail("store.Past", &err)
 	var rows []struct {
 		Coach    string `db:"coach_id"`
@@ -26,9 +26,10 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]
 		MadeOn   string `db:"made_on"`
 		Answered *int64 `db:"answered_at"`
 	}
+	where, args := scope{id, only}.where()
 	err = tx.list(ctx, &rows, `
 		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
-		WHERE account_id = ? AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' AND task_key NOT LIKE 'lot|%' ORDER BY coach_id, made_on, notice_key`, id)
+		WHERE `+where+` AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' AND task_key NOT LIKE 'lot|%' ORDER BY coach_id, made_on, notice_key`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -46,8 +47,8 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID) (out map[coach.ID][]
 	return out, nil
 }
 
-// Answers returns, by coach, what people said about tasks.
-func (tx *Tx) Answers(ctx context.Context, id coach.AccountID) (out map[coach.ID][]reminder.Answer, err error) {
+// Answers returns, by coach, what people said about tasks; only: of one coach.
+func (tx *Tx) Answers(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
 	defer fail("store.Answers", &err)
 	var rows []struct {
 		Coach   string `db:"coach_id"`
@@ -56,7 +57,8 @@ func (tx *Tx) Answers(ctx context.Context, id coach.AccountID) (out map[coach.ID
 		Day     string `db:"day"`
 		Until   string `db:"until_day"`
 	}
-	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE account_id = ? ORDER BY coach_id, made_at, task_key, kind, person`, id)
+	where, args := scope{id, only}.where()
+	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE `+where+` ORDER BY coach_id, made_at, task_key, kind, person`, args...)
 	if err != nil {
 		return nil, err
 	}

@@ -20,7 +20,7 @@ func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r 
 }
 
 // mergeReadings adds the readings that people sent in to their coaches, by date.
-func (tx *Tx) mergeReadings(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []struct {
 		Coach string  `db:"coach_id"`
 		Day   string  `db:"day"`
@@ -32,7 +32,8 @@ func (tx *Tx) mergeReadings(ctx context.Context, id coach.AccountID, cs []coach.
 		By    string  `db:"said_by"`
 		Note  string  `db:"note"`
 	}
-	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE account_id = ? ORDER BY coach_id, day, kind, slide, run, said_by`, id)
+	where, args := in.where()
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE `+where+` ORDER BY coach_id, day, kind, slide, run, said_by`, args...)
 	if err != nil {
 		return err
 	}
@@ -83,12 +84,13 @@ func (tx *Tx) dropStale(ctx context.Context, id coach.AccountID, c *coach.Coach)
 }
 
 // mergeSold marks the coaches that somebody said were sold.
-func (tx *Tx) mergeSold(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+func (tx *Tx) mergeSold(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []struct {
 		Coach string `db:"coach_id"`
 		Day   string `db:"day"`
 	}
-	if err := tx.list(ctx, &rows, `SELECT coach_id, day FROM coach_report WHERE account_id = ? AND kind = 'sold'`, id); err != nil {
+	where, args := in.where()
+	if err := tx.list(ctx, &rows, `SELECT coach_id, day FROM coach_report WHERE `+where+` AND kind = 'sold'`, args...); err != nil {
 		return err
 	}
 	for _, r := range rows {

@@ -67,14 +67,15 @@ func (tx *Tx) SaveBookings(ctx context.Context, id coach.AccountID, c coach.ID, 
 }
 
 // mergeBookings adds the booked periods to their coaches, by date.
-func (tx *Tx) mergeBookings(ctx context.Context, id coach.AccountID, cs []coach.Coach, at map[coach.ID]int) error {
+func (tx *Tx) mergeBookings(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []struct {
 		Coach  string `db:"coach_id"`
 		Source string `db:"source"`
 		From   string `db:"from_day"`
 		Until  string `db:"until_day"`
 	}
-	err := tx.list(ctx, &rows, `SELECT coach_id, source, from_day, until_day FROM booking WHERE account_id = ? ORDER BY coach_id, from_day, until_day, source`, id)
+	where, args := in.where()
+	err := tx.list(ctx, &rows, `SELECT coach_id, source, from_day, until_day FROM booking WHERE `+where+` ORDER BY coach_id, from_day, until_day, source`, args...)
 	if err != nil {
 		return err
 	}

@@ -1,25 +1,35 @@
-// Package web is the pages: the status page and the small page behind the links
-// of a message. It renders on the server and works without scripts.
+// Package web is the pages: board, coach, recording, season, notices, people, and the
+// small pages behind the links of a message. It renders on the server; one script of
+// ours adds the queue without signal, dragging and the fit check while typing, and
+// everything else works without it.
 //
-// It imports desk, httpkit, reminder and row 0, never the store. Package daemon
-// mounts its handler.
+// It imports desk, access, httpkit, reminder, season, intake, plan, projection,
+// rulebook and row 0 and 1, never the store's transactions. Package daemon mounts its
+// handler.
 package web
 
 import (
 	"bytes"
 	"cmp"
+	"crypto/sha256"
 	"embed"
+	"encoding/hex"
 	"html/template"
 	"log/slog"
+	"net"
 	"net/http"
+	"net/url"
+	"strings"
 	"time"
 
+	"sealmanac/internal/access"
 	"sealmanac/internal/buildinfo"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/httpkit"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/unit"
 	"sealmanac/internal/wording"
 )
 
@@ -27,61 +37,207 @@ import (
 var files embed.FS
 
 // pages are parsed at start, so that a broken template stops the program there.
-var pages = parse("status", "ask", "answered", "trouble")
+var pages = parse()
 
-func parse(names ...string) map[string]*template.Template {
+func parse() map[string]*template.Template {
 	out := map[string]*template.Template{}
+	names, err := files.ReadDir("templates")
+	if err != nil {
+		panic(err) // embedded
+	}
 	for _, n := range names {
-		out[n] = template.Must(template.ParseFS(files, "templates/layout.html", "templates/"+n+".html"))
+		name := strings.TrimSuffix(n.Name(), ".html")
+		if name == "layout" || name == "parts" {
+			continue
+		}
+		out[name] = template.Must(template.New("layout.html").Funcs(funcs).ParseFS(files, "templates/layout.html", "templates/parts.html", "templates/"+n.Name()))
 	}
 	return out
 }
 
 // Site serves the pages over a desk.
 type Site struct {
-	Desk *desk.Desk
-	Log  *slog.Logger
+	Desk   *desk.Desk
+	Access *access.Access
+	Log    *slog.Logger
+	Secure bool // people reach the pages over TLS: cookies are kept to it
 }
 
 // view is what a handler returns: a page and its data, never a half-written
-// response.
+// response; or where to go next.
 type view struct {
 	page  string
 	title string
 	data  any
 	words *wording.Words
+	to    string // redirect to this path of ours
+	file  *sent  // neither page nor redirect
+	bare  bool   // without the bar of the members' pages
+	code  int    // status; 0: 200
+}
+
+// sent is a response that is no page of ours.
+type sent struct {
+	media, name string
+	body        []byte
+	keep        bool // may be kept by the browser
+}
+
+// goTo returns a redirect, with a word that the next page shows as done.
+func goTo(path, done string) (view, error) {
+	if done != "" {
+		sep := "?"
+		if strings.Contains(path, "?") {
+			sep = "&"
+		}
+		path += sep + "done=" + url.QueryEscape(done)
+	}
+	return view{to: path}, nil
+}
+
+// session is the cookie that holds a session's secret.
+const session = "sealmanac"
+
+// stamp changes with the static files, so that browsers may keep them.
+var stamp = func() string {
+	h := sha256.New()
+	names, _ := files.ReadDir("static")
+	for _, n := range names {
+		b, _ := files.ReadFile("static/" + n.Name())
+		h.Write(b)
+	}
+	return hex.EncodeToString(h.Sum(nil))[:10]
+}()
+
+// route is one address of the pages; role "" is for everybody.
+type route struct {
+	pattern string
+	role    access.Role
+	open    func(*http.Request) (view, error)
+	member  func(*http.Request, access.Who) (view, error)
+}
+
+// routes lists every address. The test of the walls between accounts walks it.
+func (s *Site) routes() []route {
+	v, t, m := access.Viewer, access.Technician, access.Manager
+	return []route{
+		{"GET /{$}", "", s.front, nil},
+		{"GET /status", "", s.status, nil},
+		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"POST /leave", v, nil, s.leave},
+		{"GET /first/{token}", "", s.firstPage, nil}, {"POST /first/{token}", "", s.first, nil},
+		{"GET /join/{token}", "", s.joinPage, nil}, {"POST /join/{token}", "", s.join, nil},
+		{"GET /forgot", "", s.forgotPage, nil}, {"POST /forgot", "", s.forgot, nil},
+		{"GET /reset/{token}", "", s.resetPage, nil}, {"POST /reset/{token}", "", s.reset, nil},
+		{"GET /a/{token}", "", s.ask, nil}, {"POST /a/{token}", "", s.answer, nil},
+		{"GET /o/{token}", "", s.owner, nil}, {"GET /o/{token}/card", "", s.card, nil},
+		{"GET /board", v, nil, s.board}, {"POST /board/views", v, nil, s.saveView},
+		{"GET /units", v, nil, s.units},
+		{"GET /coach/{coach}", v, nil, s.coach}, {"GET /coach/{coach}/why", v, nil, s.why},
+		{"GET /coach/{coach}/edit", t, nil, s.editPage}, {"POST /coach/{coach}/edit", t, nil, s.edit},
+		{"GET /coach/{coach}/fit", t, nil, s.fitPage}, {"POST /coach/{coach}/fit", t, nil, s.fit},
+		{"GET /coach/{coach}/walk/{slide}", t, nil, s.walkPage}, {"POST /coach/{coach}/walk/{slide}", t, nil, s.walk},
+		{"GET /coach/{coach}/turn", t, nil, s.turnPage}, {"POST /coach/{coach}/turn", t, nil, s.turn},
+		{"POST /coach/{coach}/done", t, nil, s.done}, {"POST /coach/{coach}/undo", t, nil, s.undo},
+		{"POST /coach/{coach}/attach", t, nil, s.attach}, {"POST /coach/{coach}/detach", t, nil, s.detach},
+		{"GET /coach/{coach}/file/{file}", v, nil, s.attachment},
+		{"POST /coach/{coach}/pin", t, nil, s.pin},
+		{"GET /coach/{coach}/sheet", v, nil, s.sheet},
+		{"GET /new", t, nil, s.newPage}, {"POST /new", t, nil, s.create},
+		{"GET /import", m, nil, s.importPage}, {"POST /import", m, nil, s.importFile},
+		{"GET /season", v, nil, s.season}, {"GET /calls", v, nil, s.calls},
+		{"GET /notices", v, nil, s.notices}, {"GET /notices/{notice}", v, nil, s.notice},
+		{"GET /notices/{notice}/html", v, nil, s.noticeHTML},
+		{"POST /notices/{notice}/release", m, nil, s.release}, {"POST /notices/{notice}/withdraw", m, nil, s.takeBack},
+		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept}, {"POST /experience/anew", m, nil, s.workOut},
+		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
+		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
+		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
+		{"GET /changes", m, nil, s.changes},
+	}
 }
 
 // Handler returns the routes.
 func (s *Site) Handler() http.Handler {
 	mux := http.NewServeMux()
-	mux.HandleFunc("GET /{$}", s.page(s.status))
-	mux.HandleFunc("GET /a/{token}", s.page(s.ask))
-	mux.HandleFunc("POST /a/{token}", s.page(s.answer))
-	mux.Handle("GET /static/", http.FileServerFS(files))
+	for _, r := range s.routes() {
+		if r.member != nil {
+			mux.HandleFunc(r.pattern, s.page(s.member(r.role, r.member)))
+		} else {
+			mux.HandleFunc(r.pattern, s.page(r.open))
+		}
+	}
+	static := http.FileServerFS(files)
+	mux.HandleFunc("GET /static/", func(w http.ResponseWriter, r *http.Request) {
+		if r.URL.Query().Get("v") == stamp {
+			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
+		} else {
+			w.Header().Set("Cache-Control", "public, max-age=60")
+		}
+		static.ServeHTTP(w, r)
+	})
+	mux.HandleFunc("GET /worker.js", func(w http.ResponseWriter, r *http.Request) { // at the top: it looks after all pages
+		w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
+		http.ServeFileFS(w, r, files, "static/worker.js")
+	})
 	mux.HandleFunc("/", s.page(func(*http.Request) (view, error) {
 		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
 	}))
 	return mux
 }
 
+// member lets somebody in who is signed in with at least a role; others are sent to
+// sign in first, or told that they may not.
+func (s *Site) member(needs access.Role, h func(*http.Request, access.Who) (view, error)) func(*http.Request) (view, error) {
+	return func(r *http.Request) (view, error) {
+		who, err := s.who(r)
+		if err != nil {
+			if fault.KindOf(err) == fault.Denied && r.Method == http.MethodGet {
+				return view{to: "/enter?to=" + url.QueryEscape(r.URL.RequestURI())}, nil
+			}
+			return view{}, err
+		}
+		if !who.Role.May(needs) {
+			return view{}, fault.New(fault.Denied, "this is for a "+string(needs), "Ask a manager of the account; you are signed in as a "+string(who.Role)+".")
+		}
+		v, err := h(r, who)
+		if v.page != "" && v.words == nil {
+			v.bare = false
+		}
+		return v, err
+	}
+}
+
+func (s *Site) who(r *http.Request) (access.Who, error) {
+	c, err := r.Cookie(session)
+	if err != nil {
+		return s.Access.Session(r.Context(), "")
+	}
+	return s.Access.Session(r.Context(), c.Value)
+}
+
 // page turns a handler into an http.HandlerFunc: it renders into memory first and
 // turns failures into a page that says what to do.
 func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		v, err := h(r)
-		status := http.StatusOK
-		if err != nil {
+		v, err := h(r.WithContext(withWriter(r.Context(), w)))
+		status := cmp.Or(v.code, http.StatusOK)
+		switch {
+		case err != nil:
 			status = httpkit.Status(err)
-			v = view{page: "trouble", title: "Something is not right", data: trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
-			if status != http.StatusInternalServerError {
-				v.data = trouble{Sentence: cmp.Or(fault.SentenceOf(err), "This did not work."), Hint: fault.HintOf(err)}
-			} else {
-				s.Log.Error("page", "pattern", r.Pattern, "err", err)
-			}
+			v = s.failed(r, status, err)
+		case v.to != "":
+			http.Redirect(w, r, v.to, http.StatusSeeOther)
+			return
+		case v.file != nil:
+			v.file.write(w)
+			return
+		}
+		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: unitsOf(r)}
+		if who, e := s.who(r); e == nil && v.words == nil && !v.bare {
+			l.Who = &who
 		}
 		var b bytes.Buffer
-		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", layout{Words: v.words, Title: v.title, Version: buildinfo.Version(), Data: v.data}); err != nil {
+		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", l); err != nil {
 			s.Log.Error("template", "page", v.page, "err", err)
 			http.Error(w, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
 			return
@@ -92,10 +248,92 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 	}
 }
 
+// failed is the page of something that did not work.
+func (s *Site) failed(r *http.Request, status int, err error) view {
+	v := view{page: "trouble", title: "Something is not right", data: trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
+	if status == http.StatusInternalServerError {
+		s.Log.Error("page", "pattern", r.Pattern, "err", err)
+		return v
+	}
+	v.data = trouble{Sentence: cmp.Or(fault.SentenceOf(err), "This did not work."), Hint: fault.HintOf(err)}
+	return v
+}
+
+func (f *sent) write(w http.ResponseWriter) {
+	h := w.Header()
+	h.Set("Content-Type", f.media)
+	if f.name != "" {
+		h.Set("Content-Disposition", "inline; filename*=UTF-8''"+url.PathEscape(f.name))
+	}
+	if f.keep {
+		h.Set("Cache-Control", "private, max-age=86400")
+	}
+	_, _ = w.Write(f.body) // the reader may have gone
+}
+
 type layout struct {
 	*wording.Words
-	Title, Version string
-	Data           any
+	Title, Version, Page, Stamp string
+	Done                        string
+	Path                        string
+	Units                       unit.System
+	Who                         *access.Who
+	Data                        any
+}
+
+// unitsOf returns the units that a browser asked for.
+func unitsOf(r *http.Request) unit.System {
+	if c, err := r.Cookie("units"); err == nil && unit.System(c.Value) == unit.Metric {
+		return unit.Metric
+	}
+	return unit.Imperial
+}
+
+// units sets the units of this browser and goes back.
+func (s *Site) units(r *http.Request, _ access.Who) (view, error) {
+	u := unit.Imperial
+	if r.URL.Query().Get("u") == string(unit.Metric) {
+		u = unit.Metric
+	}
+	s.cookie(r, "units", string(u), 365*24*time.Hour)
+	return goTo(ours(r.URL.Query().Get("to")), "")
+}
+
+// ours keeps redirects on this site.
+func ours(path string) string {
+	u, err := url.Parse(path)
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(path, "//") || strings.Contains(path, "\\") {
+		return "/board"
+	}
+	return path
+}
+
+// cookie sets a cookie on the response of a request.
+func (s *Site) cookie(r *http.Request, name, value string, keep time.Duration) {
+	c := &http.Cookie{Name: name, Value: value, Path: "/", HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteLaxMode, MaxAge: int(keep.Seconds())}
+	if keep <= 0 {
+		c.MaxAge = -1
+	}
+	http.SetCookie(writerOf(r.Context()), c)
+}
+
+// host is who sends a request, without the port.
+func host(r *http.Request) string {
+	h, _, err := net.SplitHostPort(r.RemoteAddr)
+	if err != nil {
+		return r.RemoteAddr
+	}
+	return h
+}
+
+func coachID(r *http.Request) coach.ID { return coach.ID(r.PathValue("coach")) }
+
+// front is the first page: the board for those signed in, else the way in.
+func (s *Site) front(r *http.Request) (view, error) {
+	if _, err := s.who(r); err == nil {
+		return goTo("/board", "")
+	}
+	return goTo("/enter", "")
 }
 
 type trouble struct{ Sentence, Hint string }
@@ -131,7 +369,7 @@ func (s *Site) status(r *http.Request) (view, error) {
 	if now := s.Desk.Now(); !st.Oldest.IsZero() && st.Oldest.Before(now) {
 		p.Late = now.Sub(st.Oldest).Round(time.Second).String()
 	}
-	return view{page: "status", title: "Sealmanac", data: p}, nil
+	return view{page: "status", title: "Sealmanac", data: p, bare: true}, nil
 }
 
 // question is what the answer pages show.
@@ -186,7 +424,7 @@ func (s *Site) ask(r *http.Request) (view, error) {
 	case q.Notice.Task == coach.BookedVisit && q.Kind == reminder.Book:
 		v.said = visitWords
 	}
-	return view{"ask", v.Heading.In(q.Words), v, q.Words}, nil
+	return view{page: "ask", title: v.Heading.In(q.Words), data: v, words: q.Words, bare: true}, nil
 }
 
 func (s *Site) answer(r *http.Request) (view, error) {
@@ -199,5 +437,5 @@ func (s *Site) answer(r *http.Request) (view, error) {
 	if q.Notice.IsLot() && q.Kind == reminder.Done {
 		v.Explain = wording.Say("The shop sees that you have read it.")
 	}
-	return view{"answered", v.Heading.In(q.Words), v, q.Words}, nil
+	return view{page: "answered", title: v.Heading.In(q.Words), data: v, words: q.Words, bare: true}, nil
 }

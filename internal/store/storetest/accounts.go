@@ -95,11 +95,11 @@ func answersMarkNotices(t *testing.T, open func() *store.DB) {
 		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, a); err != nil {
 			return err
 		}
-		past, err := tx.Past(ctx, shop.ID)
+		past, err := tx.Past(ctx, shop.ID, "")
 		if err != nil || len(past[sample.ID]) != 1 || !past[sample.ID][0].Answered {
 			t.Errorf("past %+v %v", past, err)
 		}
-		got, err := tx.Answers(ctx, shop.ID)
+		got, err := tx.Answers(ctx, shop.ID, "")
 		if err != nil || len(got[sample.ID]) != 1 || got[sample.ID][0] != a {
 			t.Errorf("answers %+v %v", got, err)
 		}

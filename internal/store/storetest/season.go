@@ -71,7 +71,7 @@ func lotNoticesStay(t *testing.T, open func() *store.DB) {
 		if n, err := tx.Withdraw(ctx, shop.ID, care.Person, ""); err != nil || n != 1 {
 			t.Errorf("%d withdrawn, %v", n, err)
 		}
-		past, err := tx.Past(ctx, shop.ID)
+		past, err := tx.Past(ctx, shop.ID, "")
 		must(t, err)
 		for _, ps := range past {
 			for _, p := range ps {

@@ -1,0 +1,145 @@
+package desk
+
+import (
+	"context"
+	"encoding/json"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/season"
+	"sealmanac/internal/store"
+)
+
+// PageSize is how many coaches a page of the board shows.
+const PageSize = 50
+
+// Risky is the chance of need before the opening from which a coach counts as at
+// risk (our default: one in four).
+const Risky = 0.25
+
+// BoardPage is a page of the board.
+type BoardPage struct {
+	Account  coach.Account
+	Today    string
+	Rows     []store.BoardRow
+	Total    int // that fit the filter
+	Page     int // from 1
+	Pages    int
+	Counts   map[string]int // by state, of all coaches
+	Coaches  int            // all
+	Openings []store.Opening
+	Places   []string
+	Classes  []string
+	Material []string
+	Views    []store.SavedView
+	Last     *store.PassRow // nil: no pass was made
+}
+
+// Board returns a page of an account's coaches, ordered by risk before opening unless
+// the filter says otherwise.
+func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f store.BoardFilter, page int) (b BoardPage, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		if b.Account, err = tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		today := d.today(b.Account)
+		b.Today = today.String()
+		b.Page = max(1, page)
+		if b.Rows, b.Total, err = tx.Board(ctx, id, f, (b.Page-1)*PageSize, PageSize); err != nil {
+			return err
+		}
+		b.Pages = max(1, (b.Total+PageSize-1)/PageSize)
+		if b.Counts, err = tx.BoardCounts(ctx, id); err != nil {
+			return err
+		}
+		for _, n := range b.Counts {
+			b.Coaches += n
+		}
+		if b.Openings, err = tx.Openings(ctx, id, b.Today, today.Add(183).String(), Risky); err != nil {
+			return err
+		}
+		for col, into := range map[string]*[]string{"place": &b.Places, "class": &b.Classes, "material": &b.Material} {
+			if *into, err = tx.BoardWords(ctx, id, col); err != nil {
+				return err
+			}
+		}
+		if b.Views, err = tx.SavedViews(ctx, id, member); err != nil {
+			return err
+		}
+		ps, err := tx.Passes(ctx)
+		for i := range ps {
+			if ps[i].Account == string(id) {
+				b.Last = &ps[i]
+			}
+		}
+		return err
+	})
+	return b, err
+}
+
+// SaveView keeps a member's view of the board; an empty query forgets it.
+func (d *Desk) SaveView(ctx context.Context, id coach.AccountID, member, name, query string) error {
+	return d.DB.Update(ctx, func(tx *store.Tx) error { return tx.SaveView(ctx, id, member, oneLine(name, 60), oneLine(query, 1000)) })
+}
+
+// SeasonPage is what the last pass planned.
+type SeasonPage struct {
+	Account   coach.Account
+	Today     string
+	Bays      []season.Bay
+	Visits    []season.Visit
+	Parts     []season.Need
+	Cuts      []season.Cut
+	Late      []season.Late
+	LateWeeks int
+	Short     []season.Short
+	Moves     []season.Move
+	Problems  []string
+	Pins      []coach.Pin
+	Made      bool
+}
+
+// SeasonPage returns the plan of the last pass: all weeks, and the visits from one
+// day to another.
+func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until string) (p SeasonPage, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		if p.Account, err = tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		p.Today = d.today(p.Account).String()
+		shop, err := tx.Workshop(ctx, id)
+		if err != nil {
+			return err
+		}
+		if shop != nil {
+			p.Pins = shop.Pins
+		}
+		doc, err := tx.PlanPart(ctx, id, "plan")
+		if err != nil || doc == "" {
+			return err
+		}
+		p.Made = true
+		var rest cycle.KeptPlan
+		if err := json.Unmarshal([]byte(doc), &rest); err != nil {
+			return err
+		}
+		p.Bays, p.Parts, p.Cuts, p.Late, p.LateWeeks, p.Short, p.Moves, p.Problems = rest.Bays, rest.Parts, rest.Cuts, rest.Late, rest.LateWeeks, rest.Short, rest.Moves, rest.Problems
+		p.Visits, err = visits(ctx, tx, id, "", from, until)
+		return err
+	})
+	return p, err
+}
+
+func visits(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, from, until string) (out []season.Visit, err error) {
+	docs, err := tx.VisitDocs(ctx, id, c, from, until)
+	if err != nil {
+		return nil, err
+	}
+	out = make([]season.Visit, len(docs))
+	for i, doc := range docs {
+		if err := json.Unmarshal([]byte(doc), &out[i]); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
+}

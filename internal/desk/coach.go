@@ -1,0 +1,358 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"slices"
+	"strings"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/projection"
+	"sealmanac/internal/rulebook"
+	"sealmanac/internal/season"
+	"sealmanac/internal/store"
+)
+
+// CoachPage is everything about one coach, dated today.
+type CoachPage struct {
+	Account     coach.Account
+	Coach       coach.Coach
+	Version     int64 // grows with every change of the document
+	Today       civil.Date
+	Outcome     cycle.Outcome
+	Rules       *rulebook.Rulebook
+	Visits      []season.Visit
+	Pins        []coach.Pin // agreed days, today or later
+	Notices     []store.NoticeRow
+	Attachments []store.Attachment
+	Undo        map[string]bool // keys of services and readings that can be taken back
+}
+
+// CoachPage dates one coach of an account as of today and gathers what is known
+// about it.
+func (d *Desk) CoachPage(ctx context.Context, id coach.AccountID, c coach.ID) (p CoachPage, err error) {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return p, err
+	}
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		if p.Account, err = tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		p.Today = d.today(p.Account)
+		if p.Coach, p.Version, err = tx.Coach(ctx, id, c); err != nil {
+			return err
+		}
+		doc, _, err := tx.CoachDoc(ctx, id, c)
+		if err != nil {
+			return err
+		}
+		p.Undo = undoable(&p.Coach, &doc)
+		if p.Notices, err = tx.NoticesOf(ctx, id, c, 20); err != nil {
+			return err
+		}
+		if p.Attachments, err = tx.Attachments(ctx, id, c); err != nil {
+			return err
+		}
+		shop, err := tx.Workshop(ctx, id)
+		if err != nil {
+			return err
+		}
+		if shop != nil {
+			for _, pin := range shop.Pins {
+				if pin.Coach == c && pin.Day >= p.Today {
+					p.Pins = append(p.Pins, pin)
+				}
+			}
+		}
+		p.Visits, err = visits(ctx, tx, id, c, p.Today.String(), "9999")
+		return err
+	})
+	if err == nil {
+		p.Rules = tools.Engine.Rules
+		p.Outcome = tools.Assess(&p.Coach, p.Today)
+	}
+	return p, err
+}
+
+func (d *Desk) tools(ctx context.Context, id coach.AccountID) (cycle.Tools, error) {
+	if d.ToolsFor == nil {
+		return cycle.Tools{}, fault.New(fault.Unavailable, "no rules are loaded here", "Run 'sealmanac serve'.")
+	}
+	return d.ToolsFor(ctx, id)
+}
+
+// ServiceKey and ReadingKey name an entry of a coach's history for taking it back.
+func ServiceKey(s coach.Service) string {
+	return strings.Join([]string{"service", s.Day.String(), string(s.Kind), string(s.Slide), s.Run}, "|")
+}
+
+// ReadingKey names a reading.
+func ReadingKey(r coach.Reading) string {
+	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run}, "|")
+}
+
+// undoable returns what people sent in besides the document.
+func undoable(all, doc *coach.Coach) map[string]bool {
+	out := map[string]bool{}
+	for _, s := range all.Services {
+		if !slices.ContainsFunc(doc.Services, func(o coach.Service) bool { return ServiceKey(o) == ServiceKey(s) }) {
+			out[ServiceKey(s)] = true
+		}
+	}
+	for _, r := range all.Readings {
+		if !slices.ContainsFunc(doc.Readings, func(o coach.Reading) bool { return ReadingKey(o) == ReadingKey(r) }) {
+			out[ReadingKey(r)] = true
+		}
+	}
+	return out
+}
+
+// Why returns the chain of reasons behind a part's dates.
+func (d *Desk) Why(ctx context.Context, id coach.AccountID, c coach.ID, address string, part coach.PartKind) (p CoachPage, f projection.Forecast, why []projection.Reason, err error) {
+	if p, err = d.CoachPage(ctx, id, c); err != nil {
+		return p, f, nil, err
+	}
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return p, f, nil, err
+	}
+	when := projection.When{On: p.Today, CareDays: p.Outcome.Setting.CareDays(tools.Engine.Rules), By: p.Outcome.Setting.NextOpening(p.Today)}
+	f, why, ok := tools.Engine.Explain(projection.Life{Coach: &p.Coach, Places: tools.Atlas.Places(&p.Coach)}, address, part, when)
+	if ok {
+		return p, f, why, nil
+	}
+	return p, f, nil, fault.New(fault.NotFound, fmt.Sprintf("%s has no %s on %s", c, part, address), "Go back to the coach.")
+}
+
+// Text returns a coach's document as a coach file, with its version.
+func (d *Desk) Text(ctx context.Context, id coach.AccountID, c coach.ID) (text string, version int64, err error) {
+	var doc coach.Coach
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		doc, version, err = tx.CoachDoc(ctx, id, c)
+		return err
+	})
+	if err != nil {
+		return "", 0, err
+	}
+	b, err := intake.Write(d.Places, doc)
+	return string(b), version, err
+}
+
+// errChanged tells that somebody else was faster.
+func errChanged(c coach.ID) error {
+	return fault.New(fault.Conflict, fmt.Sprintf("%s was changed by somebody else meanwhile", c), "Open it again: your own words are still in your browser's form, or in the list of what waits to be sent.")
+}
+
+// SaveText reads a coach file of one or more coaches and stores them, all or nothing.
+// With a version, the one coach c must not have changed since.
+func (d *Desk) SaveText(ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, name string, data []byte) (coach.ID, intake.Problems, error) {
+	now := d.Now()
+	var account coach.Account
+	err := d.DB.View(ctx, func(tx *store.Tx) (err error) { account, err = tx.Account(ctx, id, false); return err })
+	if err != nil {
+		return "", nil, err
+	}
+	content := intake.Read(intake.Options{Today: civil.FromTime(now.In(account.Location())), Places: d.Places}, nil, intake.File{Name: name, Data: data})
+	if content.Problems.Err() != nil {
+		return "", content.Problems, nil
+	}
+	if c != "" && (len(content.Coaches) != 1 || content.Coaches[0].ID != c) {
+		return "", nil, fault.New(fault.Invalid, fmt.Sprintf("this text is not about %s alone", c), "Keep its coach: line as it is, and no other coach.")
+	}
+	content.Shop, content.Workshop = nil, keepNil(c, content.Workshop)
+	return d.save(ctx, id, by, c, version, content)
+}
+
+func keepNil(c coach.ID, w *coach.Workshop) *coach.Workshop {
+	if c != "" {
+		return nil
+	}
+	return w
+}
+
+func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, content intake.Content) (coach.ID, intake.Problems, error) {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return "", nil, err
+	}
+	var first coach.ID
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(ctx, id, true); err != nil {
+			return err
+		}
+		if c != "" && version != 0 {
+			if _, now, err := tx.CoachDoc(ctx, id, c); err != nil || now != version {
+				if err == nil {
+					err = errChanged(c)
+				}
+				return err
+			}
+		}
+		if content.Workshop != nil {
+			if err := tx.SaveWorkshop(ctx, id, content.Workshop); err != nil {
+				return err
+			}
+		}
+		if err := tx.SaveCoaches(ctx, id, content.Coaches); err != nil {
+			return err
+		}
+		if err := saveBooked(ctx, tx, id, content.BookingFiles, content.Booked); err != nil {
+			return err
+		}
+		for i := range content.Coaches {
+			if err := d.refresh(ctx, tx, tools, id, content.Coaches[i].ID); err != nil {
+				return err
+			}
+		}
+		about := fmt.Sprintf("%d coaches", len(content.Coaches))
+		if len(content.Coaches) > 0 {
+			first = content.Coaches[0].ID
+		}
+		if len(content.Coaches) == 1 {
+			about = string(first)
+		}
+		return tx.AddAudit(ctx, id, by, "saved", about, "")
+	})
+	return first, content.Problems, err
+}
+
+// refresh dates one coach anew and keeps the result, so that the board and its page
+// agree at once. Notices are made by the nightly pass alone.
+func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) error {
+	a, err := tx.Account(ctx, id, false)
+	if err != nil {
+		return err
+	}
+	snap, _, err := cycle.LoadOne(ctx, tx, id, c, d.today(a), false)
+	if err != nil {
+		return err
+	}
+	res := cycle.Evaluate(t, snap)
+	return cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+}
+
+// Records is what somebody writes down about a coach in one go.
+type Records struct {
+	Services []coach.Service
+	Readings []coach.Reading
+	Seen     int64 // version of the coach that the person saw; 0: whatever it is
+}
+
+// Record stores services and readings and dates the coach anew. Recording the same
+// twice changes nothing: what was queued without signal may be sent again.
+func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coach.ID, x Records) error {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return err
+	}
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, true)
+		if err != nil {
+			return err
+		}
+		now, version, err := tx.Coach(ctx, id, c)
+		if err != nil {
+			return err
+		}
+		if x.Seen != 0 && version != x.Seen {
+			return errChanged(c)
+		}
+		if err := x.check(&now, d.today(a)); err != nil {
+			return err
+		}
+		var said []string
+		for _, s := range x.Services {
+			said = append(said, string(s.Kind))
+			if err := tx.AddService(ctx, id, c, s); err != nil {
+				return err
+			}
+		}
+		for _, r := range x.Readings {
+			said = append(said, string(r.Kind)+" "+intake.ReadingText(r))
+			if err := tx.AddReading(ctx, id, c, r); err != nil {
+				return err
+			}
+		}
+		if err := tx.AddAudit(ctx, id, by, "recorded", string(c), strings.Join(said, ", ")); err != nil {
+			return err
+		}
+		return d.refresh(ctx, tx, tools, id, c)
+	})
+}
+
+// check refuses what names no slide or run of the coach, or a day to come.
+func (x Records) check(c *coach.Coach, today civil.Date) error {
+	var bad []string
+	say := func(day civil.Date, slide coach.SlideID, run string) {
+		if day == 0 || day > today {
+			bad = append(bad, fmt.Sprintf("the day %s is not one up to today", day))
+		}
+		k := slices.IndexFunc(c.Slides, func(s coach.Slide) bool { return s.ID == slide })
+		if slide != "" && k < 0 || run != "" && (k < 0 || !slices.ContainsFunc(c.Slides[k].Runs, func(r coach.Run) bool { return r.Key() == run })) {
+			bad = append(bad, fmt.Sprintf("there is no %s/%s on this coach", slide, run))
+		}
+	}
+	for _, s := range x.Services {
+		say(s.Day, s.Slide, s.Run)
+		if !slices.Contains(coach.TaskKinds, s.Kind) {
+			bad = append(bad, fmt.Sprintf("%q is no kind of work", s.Kind))
+		}
+	}
+	for _, r := range x.Readings {
+		say(r.Day, r.Slide, r.Run)
+		if !slices.Contains(coach.ReadingKinds, r.Kind) {
+			bad = append(bad, fmt.Sprintf("%q is no reading", r.Kind))
+		}
+	}
+	if len(x.Services)+len(x.Readings) == 0 {
+		bad = append(bad, "nothing was filled in")
+	}
+	if len(bad) == 0 {
+		return nil
+	}
+	return fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named and send it again; nothing was stored.")
+}
+
+// TakeBackEntry removes a service or reading that somebody sent in, by its key.
+func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string, c coach.ID, key string) error {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return err
+	}
+	f := strings.Split(key, "|")
+	if len(f) != 5 {
+		return errEntry
+	}
+	day, err := civil.Parse(f[1])
+	if err != nil {
+		return errEntry
+	}
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(ctx, id, true); err != nil {
+			return err
+		}
+		var ok bool
+		if f[0] == "service" {
+			ok, err = tx.DropService(ctx, id, c, coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]})
+		} else {
+			ok, err = tx.DropReading(ctx, id, c, coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]})
+		}
+		if err == nil && !ok {
+			err = errEntry
+		}
+		if err != nil {
+			return err
+		}
+		if err := tx.AddAudit(ctx, id, by, "took back", string(c), key); err != nil {
+			return err
+		}
+		return d.refresh(ctx, tx, tools, id, c)
+	})
+}
+
+var errEntry = fault.New(fault.NotFound, "there is no such entry to take back", "What stands in the coach's file is changed there.")

@@ -1,0 +1,93 @@
+package desk
+
+import (
+	"context"
+	"crypto/subtle"
+	"encoding/base64"
+	"strings"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/store"
+	"sealmanac/internal/wording"
+)
+
+// ownerMark parts an owner's token from an answer's: the two are signed over
+// different texts.
+const ownerMark = "owner|"
+
+// OwnerToken returns the token of a coach's page for its people. It works until the
+// coach changes hands: the address of its first person is in what is signed.
+func (s *Signer) OwnerToken(id coach.AccountID, c *coach.Coach) string {
+	about := string(id) + "|" + string(c.ID)
+	return base64.RawURLEncoding.EncodeToString([]byte(about)) + "." + base64.RawURLEncoding.EncodeToString(s.mac([]byte(ownerMark+about+"|"+holder(c))))
+}
+
+func holder(c *coach.Coach) string {
+	if len(c.People) == 0 {
+		return ""
+	}
+	return c.People[0].Email + "|" + c.People[0].Name
+}
+
+// readOwner returns whose page a token is, unchecked.
+func readOwner(token string) (coach.AccountID, coach.ID, bool) {
+	head, _, ok := strings.Cut(token, ".")
+	b, err := base64.RawURLEncoding.Strict().DecodeString(head)
+	account, id, ok2 := strings.Cut(string(b), "|")
+	return coach.AccountID(account), coach.ID(id), ok && ok2 && err == nil
+}
+
+// OwnerPage is what a coach's people see without an account.
+type OwnerPage struct {
+	CoachPage
+	Person  coach.Person
+	Words   *wording.Words
+	Actions map[string]string // token by answer, of the newest open notice to the first person
+	Newest  *store.NoticeRow
+	Link    string
+	Token   string
+}
+
+// OwnerPage returns the page that a signed link opens.
+func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err error) {
+	id, c, ok := readOwner(token)
+	if !ok || d.Signer == nil {
+		return p, errLink
+	}
+	p.CoachPage, err = d.CoachPage(ctx, id, c)
+	if fault.KindOf(err) == fault.NotFound || err == nil && !constantEqual(d.Signer.OwnerToken(id, &p.Coach), token) {
+		return OwnerPage{}, errLink
+	}
+	if err != nil {
+		return p, err
+	}
+	if len(p.Coach.People) > 0 {
+		p.Person = p.Coach.People[0]
+	}
+	lang := p.Person.Language
+	if lang == "" {
+		lang = p.Account.Language
+	}
+	p.Words = d.Words.In(lang)
+	p.Link, p.Token = d.Signer.BaseURL+"/o/"+token, token
+	for i := range p.Notices {
+		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" {
+			p.Newest = n
+			break
+		}
+	}
+	if p.Newest != nil {
+		n, err := p.Newest.Notice()
+		if err != nil {
+			return p, err
+		}
+		p.Actions = map[string]string{}
+		for k, link := range d.Signer.Links(&n) {
+			p.Actions[string(k)] = strings.TrimPrefix(link, d.Signer.BaseURL)
+		}
+	}
+	return p, nil
+}
+
+func constantEqual(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }

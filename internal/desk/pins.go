@@ -1,0 +1,92 @@
+package desk
+
+import (
+	"context"
+	"fmt"
+	"slices"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/store"
+)
+
+// Pin agrees on a day with a coach's people: the plan keeps it, they are reminded of
+// it, and nothing else is asked of them for what is done then. was is the day it
+// replaces; 0: a new one. A day of 0 takes was back.
+func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.ID, was, day civil.Date) error {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return err
+	}
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, true)
+		if err != nil {
+			return err
+		}
+		if _, _, err := tx.CoachDoc(ctx, id, c); err != nil {
+			return err
+		}
+		today := d.today(a)
+		if day != 0 && (day < today || day > today.Add(2*365)) {
+			return fault.New(fault.Invalid, fmt.Sprintf("%s is not a day of the next two years", day), "Give a day from today on.")
+		}
+		shop, err := tx.Workshop(ctx, id)
+		if err != nil {
+			return err
+		}
+		if shop == nil {
+			shop = &coach.Workshop{Travel: -1}
+		}
+		pins, found := movePin(shop.Pins, c, was, day)
+		if was != 0 && !found {
+			return fault.New(fault.Conflict, fmt.Sprintf("%s is not agreed for %s any more", c, was), "Somebody changed it meanwhile; look again.")
+		}
+		if k := slices.IndexFunc(shop.Pins, func(p coach.Pin) bool {
+			return p.Coach == c && p.Day != was && day != 0 && p.Day.Monday() == day.Monday()
+		}); k >= 0 {
+			return fault.New(fault.Conflict, fmt.Sprintf("%s comes already on %s", c, shop.Pins[k].Day.Long()), "Move that day instead: one day a week for a coach.")
+		}
+		shop.Pins = pins
+		if err := tx.SaveWorkshop(ctx, id, shop); err != nil {
+			return err
+		}
+		// What was asked or reminded for another day is not true any more.
+		if err := d.withdrawAsked(ctx, tx, id, c); err != nil {
+			return err
+		}
+		what := "agreed a day"
+		if day == 0 {
+			what = "cancelled a day"
+		}
+		if err := tx.AddAudit(ctx, id, by, what, string(c), was.String()+" "+day.String()); err != nil {
+			return err
+		}
+		if err := d.refresh(ctx, tx, tools, id, c); err != nil || d.Replan == nil {
+			return err
+		}
+		return d.Replan(ctx, tx, id)
+	})
+}
+
+func movePin(pins []coach.Pin, c coach.ID, was, day civil.Date) (out []coach.Pin, found bool) {
+	task := coach.TaskKind("")
+	for _, p := range pins {
+		if p.Coach == c && p.Day == was && was != 0 {
+			found, task = true, p.Task
+			continue
+		}
+		out = append(out, p)
+	}
+	if day != 0 {
+		out = append(out, coach.Pin{Coach: c, Day: day, Task: task})
+	}
+	return out, found
+}
+
+// withdrawAsked takes back the open notices of a coach that a newly agreed day has
+// overtaken; those of care at home are made again by the next pass.
+func (d *Desk) withdrawAsked(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID) error {
+	_, err := tx.WithdrawCoach(ctx, id, c)
+	return err
+}

@@ -1,0 +1,181 @@
+package store
+
+import (
+	"context"
+	"strings"
+
+	"sealmanac/internal/coach"
+)
+
+// BoardRow is one coach on the board.
+type BoardRow struct {
+	Coach    string  `db:"coach_id"`
+	Label    string  `db:"label"`
+	Class    string  `db:"class"`
+	Use      string  `db:"use_kind"`
+	Place    string  `db:"place"`
+	People   string  `db:"people"` // names and addresses, for the search
+	State    string  `db:"state"`
+	Risk     float64 `db:"risk"`  // chance in [0, 1] that its worst part needs renewal before the season opens
+	Worst    string  `db:"worst"` // that part, as run/part
+	Opens    string  `db:"opens"` // next opening; "": no season
+	NextKind string  `db:"next_kind"`
+	NextDay  string  `db:"next_day"` // target of the next task; "9999-12-31": none
+	Overdue  int     `db:"overdue"`  // tasks past their target
+	Visit    string  `db:"visit"`    // day agreed with the shop; "": none
+}
+
+const boardColumns = `coach_id, label, class, use_kind, place, people, state, risk, worst, opens, next_kind, next_day, overdue, visit`
+
+// NoDay stands for "no next task", so that such rows sort last.
+const NoDay = "9999-12-31"
+
+// SaveBoard keeps a coach's row.
+func (tx *Tx) SaveBoard(ctx context.Context, id coach.AccountID, r BoardRow) (err error) {
+	defer fail("store.SaveBoard", &err)
+	_, err = tx.exec(ctx, `INSERT INTO board (account_id, `+boardColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, class = excluded.class, use_kind = excluded.use_kind, place = excluded.place, people = excluded.people,
+			state = excluded.state, risk = excluded.risk, worst = excluded.worst, opens = excluded.opens, next_kind = excluded.next_kind, next_day = excluded.next_day, overdue = excluded.overdue, visit = excluded.visit`,
+		id, r.Coach, r.Label, r.Class, r.Use, r.Place, r.People, r.State, r.Risk, r.Worst, r.Opens, r.NextKind, r.NextDay, r.Overdue, r.Visit)
+	return err
+}
+
+// BoardFilter chooses rows of the board. Empty fields choose nothing away.
+type BoardFilter struct {
+	Words        string // in the label, the short name or the people
+	State        string
+	Place        string
+	Class        string
+	Use          string
+	Construction string
+	Material     string
+	Lot          string
+	Owner        string
+	Sort         string // risk (default), next, name
+}
+
+// where returns the filter as SQL with its values.
+func (f BoardFilter) where(id coach.AccountID) (string, []any) {
+	text, args := "b.account_id = ?", []any{id}
+	add := func(cond string, v ...any) { text, args = text+" AND "+cond, append(args, v...) }
+	for col, v := range map[string]string{"b.state": f.State, "b.class": f.Class, "b.use_kind": f.Use, "b.place": f.Place} {
+		if v != "" {
+			add(col+" = ?", v)
+		}
+	}
+	for _, v := range []string{f.Words, f.Owner} {
+		for _, w := range strings.Fields(strings.ToLower(v)) {
+			add(`b.people LIKE ? ESCAPE '\'`, "%"+like.Replace(w)+"%")
+		}
+	}
+	var part []string
+	var pargs []any
+	for _, p := range []struct{ col, v string }{{"construction", f.Construction}, {"material", f.Material}, {"lot", f.Lot}} {
+		if p.v != "" {
+			part, pargs = append(part, "p."+p.col+" = ?"), append(pargs, p.v)
+		}
+	}
+	if len(part) > 0 {
+		add("EXISTS (SELECT 1 FROM part p WHERE p.account_id = b.account_id AND p.coach_id = b.coach_id AND "+strings.Join(part, " AND ")+")", pargs...)
+	}
+	return text, args
+}
+
+var like = strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`)
+
+// Board returns rows of the board in the filter's order, from an offset.
+func (tx *Tx) Board(ctx context.Context, id coach.AccountID, f BoardFilter, offset, most int) (out []BoardRow, total int, err error) {
+	defer fail("store.Board", &err)
+	where, args := f.where(id)
+	if err := tx.GetContext(ctx, &total, tx.Rebind(`SELECT COUNT(*) FROM board b WHERE `+where), args...); err != nil {
+		return nil, 0, err
+	}
+	order := map[string]string{"next": "b.next_day, b.coach_id", "name": "b.label, b.coach_id"}[f.Sort]
+	if order == "" {
+		order = "CASE b.state WHEN 'hold' THEN 0 ELSE 1 END, b.risk DESC, b.coach_id" // what must not move comes first
+	}
+	err = tx.list(ctx, &out, `SELECT `+boardColumns+` FROM board b WHERE `+where+` ORDER BY `+order+` LIMIT ? OFFSET ?`, append(args, most, offset)...)
+	return out, total, err
+}
+
+// BoardCounts returns how many coaches are in each state.
+func (tx *Tx) BoardCounts(ctx context.Context, id coach.AccountID) (out map[string]int, err error) {
+	defer fail("store.BoardCounts", &err)
+	var rows []struct {
+		State string `db:"state"`
+		N     int    `db:"n"`
+	}
+	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n FROM board WHERE account_id = ? GROUP BY state`, id)
+	out = map[string]int{}
+	for _, r := range rows {
+		out[r.State] = r.N
+	}
+	return out, err
+}
+
+// Openings returns how many coaches open their season in each week from a day on, by
+// the Monday's day, and how many of them are at risk by more than a share.
+func (tx *Tx) Openings(ctx context.Context, id coach.AccountID, from, until string, share float64) (out []Opening, err error) {
+	defer fail("store.Openings", &err)
+	err = tx.list(ctx, &out, `SELECT opens, COUNT(*) AS n, SUM(CASE WHEN risk >= ? THEN 1 ELSE 0 END) AS risky FROM board WHERE account_id = ? AND opens >= ? AND opens < ? GROUP BY opens ORDER BY opens`, share, id, from, until)
+	return out, err
+}
+
+// Opening is a day on which coaches open their season.
+type Opening struct {
+	Day   string `db:"opens"`
+	N     int    `db:"n"`
+	Risky int    `db:"risky"`
+}
+
+// BoardWords returns the words of a column that the board can be filtered by, at
+// most 200.
+func (tx *Tx) BoardWords(ctx context.Context, id coach.AccountID, column string) (out []string, err error) {
+	defer fail("store.BoardWords", &err)
+	q := map[string]string{
+		"place":    `SELECT DISTINCT place FROM board WHERE account_id = ? AND place <> '' ORDER BY place LIMIT 200`,
+		"class":    `SELECT DISTINCT class FROM board WHERE account_id = ? ORDER BY class LIMIT 200`,
+		"material": `SELECT DISTINCT material FROM part WHERE account_id = ? ORDER BY material LIMIT 200`,
+	}[column]
+	err = tx.list(ctx, &out, q, id)
+	return out, err
+}
+
+// Coach returns one coach with what people sent in merged, and its document's
+// version, which grows with every change.
+func (tx *Tx) Coach(ctx context.Context, id coach.AccountID, c coach.ID) (out coach.Coach, version int64, err error) {
+	defer fail("store.Coach", &err)
+	out, version, err = tx.CoachDoc(ctx, id, c)
+	if err != nil {
+		return out, 0, err
+	}
+	cs, at := []coach.Coach{out}, map[coach.ID]int{c: 0}
+	err = tx.merge(ctx, scope{id, c}, cs, at)
+	return cs[0], version, err
+}
+
+// SuppressedCounts returns how often each reason kept a message back in the last pass.
+func (tx *Tx) SuppressedCounts(ctx context.Context, id coach.AccountID) (out map[string]int, err error) {
+	defer fail("store.SuppressedCounts", &err)
+	var rows []struct {
+		Reason string `db:"reason"`
+		N      int    `db:"n"`
+	}
+	err = tx.list(ctx, &rows, `SELECT reason, COUNT(*) AS n FROM suppressed WHERE account_id = ? GROUP BY reason`, id)
+	out = map[string]int{}
+	for _, r := range rows {
+		out[r.Reason] = r.N
+	}
+	return out, err
+}
+
+// SuppressedOf returns what the last pass kept back for a reason; "": for any.
+func (tx *Tx) SuppressedOf(ctx context.Context, id coach.AccountID, reason string, most int) (out []SuppressedRow, err error) {
+	defer fail("store.SuppressedOf", &err)
+	q, args := `SELECT coach_id, person, task_key, reason FROM suppressed WHERE account_id = ?`, []any{id}
+	if reason != "" {
+		q, args = q+` AND reason = ?`, append(args, reason)
+	}
+	err = tx.list(ctx, &out, q+` ORDER BY coach_id, person, task_key LIMIT ?`, append(args, most)...)
+	return out, err
+}

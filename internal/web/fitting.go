@@ -1,0 +1,305 @@
+package web
+
+import (
+	"cmp"
+	"fmt"
+	"iter"
+	"maps"
+	"net/http"
+	"net/url"
+	"slices"
+	"strings"
+
+	"github.com/goccy/go-yaml"
+
+	"sealmanac/internal/access"
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/unit"
+)
+
+func mapsKeys(v url.Values) iter.Seq[string] { return maps.Keys(v) }
+
+type fitData struct {
+	Coach     coach.Coach
+	Version   int64
+	Today     string
+	Slides    []coach.Slide
+	Edges     []string
+	Builds    []coach.Construction
+	Materials []coach.Material
+	Carriers  []coach.CarrierMetal
+	Walls     []coach.Side4
+	PartKinds []string
+	Form      map[string]string
+	Like      string // what it was copied from
+	Least     float64
+	Most      float64
+	Problems  []string
+	Cautions  []string
+	Fault     *trouble
+}
+
+var edges = []string{"outer/top", "outer/bottom", "outer/fore", "outer/aft", "inner/top", "inner/bottom", "inner/fore", "inner/aft"}
+
+// fitPage is the fitting of a seal, filled in as the last one on this coach was.
+func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
+	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
+	if err != nil {
+		return view{}, err
+	}
+	form, like := lastFitting(&p.Coach, r.URL.Query().Get("slide"), unitsOf(r))
+	form["day"] = p.Today.String()
+	return fitView(p, form, like, nil, nil), nil
+}
+
+func fitView(p desk.CoachPage, form map[string]string, like string, problems []string, bad *trouble) view {
+	d := fitData{Coach: p.Coach, Version: p.Version, Today: p.Today.String(), Slides: p.Coach.Slides, Edges: edges, Builds: coach.Constructions, Materials: coach.Materials, Carriers: coach.Carriers, Walls: coach.Walls, PartKinds: []string{"bulb", "wiper", "adhesive"}, Form: form, Like: like,
+		Least: p.Rules.Fit.Least.Value, Most: p.Rules.Fit.Most.Value, Problems: problems, Fault: bad}
+	for _, c := range []string{"makers", "moving_room", "ladder", "solvents"} {
+		d.Cautions = append(d.Cautions, p.Rules.Cautions[c])
+	}
+	v := view{page: "fit", title: "A fitting", data: d}
+	if len(problems) > 0 || bad != nil {
+		v.code = http.StatusUnprocessableEntity
+	}
+	return v
+}
+
+// lastFitting fills the form in from the newest run of a coach, of the named slide if
+// it has one.
+func lastFitting(c *coach.Coach, slide string, u unit.System) (form map[string]string, like string) {
+	form = map[string]string{"slide": slide, "construction": string(coach.PushOn), "bulb": string(coach.EPDMSponge), "wiper": string(coach.EPDMDense), "carrier": string(coach.Steel)}
+	var best *coach.Run
+	var where string
+	for i := range c.Slides {
+		s := &c.Slides[i]
+		for j := range s.Runs {
+			if r := &s.Runs[j]; best == nil || r.Fitted > best.Fitted && (slide == "" || string(s.ID) == slide) || slide != "" && string(s.ID) == slide && !strings.HasPrefix(where, slide+",") {
+				best, where = r, edge(s.Address(*r))
+			}
+		}
+	}
+	if best == nil {
+		return form, ""
+	}
+	form["construction"], form["carrier"] = string(best.Construction), string(best.Carrier)
+	for _, k := range []string{"bulb", "wiper", "adhesive"} {
+		form[k] = ""
+	}
+	for _, p := range best.Parts {
+		switch p.Kind {
+		case coach.Bulb, coach.Wiper, coach.Adhesive:
+			form[string(p.Kind)] = string(p.Material)
+			if p.Kind == coach.Bulb {
+				form["profile"] = p.Profile
+			}
+		}
+	}
+	if best.FreeHeight > 0 {
+		form["height"] = best.FreeHeight.Format(u)
+	}
+	return form, where
+}
+
+// fit stores a fitting: the runs named get new parts, everything else of the coach
+// stays. It goes through a coach file, so that the same checks hold.
+func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
+	_ = r.ParseForm() // what is missing is told by the checks
+	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
+	if err != nil {
+		return view{}, err
+	}
+	form := map[string]string{}
+	for k := range r.PostForm {
+		form[k] = strings.TrimSpace(r.PostForm.Get(k))
+	}
+	text, runs, problems := s.fitted(r, w, form)
+	if len(problems) > 0 {
+		return fitView(p, form, "", problems, nil), nil
+	}
+	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, formVersion(form), string(p.Coach.ID)+".yaml", text)
+	if err != nil {
+		v := fitView(p, form, "", nil, nil)
+		data, _ := v.data.(fitData)
+		return again(err, v, func(t trouble) any { data.Fault = &t; return data })
+	}
+	if found.Err() != nil {
+		return fitView(p, form, "", found.Lines(), nil), nil
+	}
+	if err := s.fittedService(r, w, p, form, runs); err != nil {
+		return view{}, err
+	}
+	return goTo("/coach/"+string(p.Coach.ID), "saved")
+}
+
+func formVersion(form map[string]string) (v int64) {
+	_, _ = fmt.Sscan(form["version"], &v) // 0: whatever it is
+	return v
+}
+
+// fittedService notes the replacement of runs that were there before, so that what was
+// due for them is done.
+func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, form map[string]string, runs []string) error {
+	day, err := civil.Parse(form["day"])
+	if err != nil {
+		return nil // refused before
+	}
+	var x desk.Records
+	for i := range p.Coach.Slides {
+		sl := &p.Coach.Slides[i]
+		for j := range sl.Runs {
+			if string(sl.ID) == form["slide"] && slices.Contains(runs, sl.Runs[j].Key()) && sl.Runs[j].Fitted < day {
+				x.Services = append(x.Services, coach.Service{Day: day, Kind: coach.ReplaceSeal, Slide: sl.ID, Run: sl.Runs[j].Key(), By: "shop", Note: w.Email})
+			}
+		}
+	}
+	if len(x.Services) == 0 {
+		return nil
+	}
+	return s.Desk.Record(r.Context(), w.Account, w.Email, p.Coach.ID, x)
+}
+
+// fitted returns the coach's file with the fitting in it, and the runs it names.
+func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (text []byte, runs, problems []string) {
+	now, _, err := s.Desk.Text(r.Context(), w.Account, coachID(r))
+	if err != nil {
+		return nil, nil, []string{err.Error()}
+	}
+	var doc map[string]any
+	if err := yaml.Unmarshal([]byte(now), &doc); err != nil {
+		return nil, nil, []string{err.Error()}
+	}
+	runs = r.PostForm["run"]
+	if len(runs) == 0 {
+		problems = append(problems, "edges: tick at least one")
+	}
+	id := cmp.Or(form["slide"], form["new_slide"])
+	if id == "" {
+		problems = append(problems, "slide: choose one, or give a new one a short name")
+	}
+	if len(problems) > 0 {
+		return nil, nil, problems
+	}
+	form["slide"] = id
+	coaches, _ := doc["coaches"].([]any)
+	one, ok := coaches[0].(map[string]any)
+	if !ok {
+		return nil, nil, []string{"the coach cannot be read"}
+	}
+	slide := slideOf(one, id, form)
+	for _, key := range runs {
+		setRun(slide, runOf(key, form))
+	}
+	if text, err = yaml.Marshal(doc); err != nil {
+		return nil, nil, []string{err.Error()}
+	}
+	return text, runs, nil
+}
+
+// slideOf returns a slide of a coach's tree, made when it is new.
+func slideOf(one map[string]any, id string, form map[string]string) map[string]any {
+	slides, _ := one["slides"].([]any)
+	for _, x := range slides {
+		if m, ok := x.(map[string]any); ok && m["slide"] == id {
+			return m
+		}
+	}
+	m := map[string]any{"slide": id, "runs": []any{}}
+	for _, k := range []string{"width", "travel"} {
+		if form[k] != "" {
+			m[k] = form[k]
+		}
+	}
+	if form["slide_height"] != "" {
+		m["height"] = form["slide_height"]
+	}
+	if form["wall"] != "" {
+		m["wall"] = form["wall"]
+	}
+	one["slides"] = append(slides, m)
+	return m
+}
+
+func setRun(slide, run map[string]any) {
+	runs, _ := slide["runs"].([]any)
+	for i, x := range runs {
+		if m, ok := x.(map[string]any); ok && m["run"] == run["run"] {
+			runs[i] = run
+			return
+		}
+	}
+	slide["runs"] = append(runs, run)
+}
+
+func runOf(key string, form map[string]string) map[string]any {
+	run := map[string]any{"run": key, "construction": form["construction"], "fitted": form["day"]}
+	if form["carrier"] != "" {
+		run["carrier"] = form["carrier"]
+	}
+	if form["height"] != "" {
+		run["free_height"] = form["height"]
+	}
+	if form["temp"] != "" {
+		run["install_temp"] = form["temp"]
+	}
+	if form["warranty"] != "" {
+		run["warranty"] = map[string]any{"from": form["day"], "until": form["warranty"]}
+	}
+	var gaps []string
+	for _, g := range strings.FieldsFunc(cmp.Or(form["gaps "+key], form["gaps"]), func(r rune) bool { return r == ',' || r == ';' }) {
+		if g = strings.TrimSpace(g); g != "" {
+			gaps = append(gaps, g)
+		}
+	}
+	if len(gaps) > 0 {
+		run["gaps"] = gaps
+	}
+	var parts []any
+	for _, k := range []string{"bulb", "wiper", "adhesive"} {
+		if form[k] == "" {
+			continue
+		}
+		p := map[string]any{"part": k, "material": form[k]}
+		if form["lot"] != "" {
+			p["lot"] = form["lot"]
+		}
+		if k == "bulb" && form["profile"] != "" {
+			p["profile"] = form["profile"]
+		}
+		parts = append(parts, p)
+	}
+	if form["construction"] == string(coach.PushOn) && form["carrier"] == string(coach.Steel) {
+		parts = append(parts, map[string]any{"part": "carrier", "material": string(coach.SteelCarrier)})
+	}
+	run["parts"] = parts
+	return run
+}
+
+// newCoachFile is a coach file of one coach without slides.
+func newCoachFile(form map[string]string) ([]byte, error) {
+	one := map[string]any{"coach": form["coach"], "slides": []any{}}
+	for _, k := range []string{"label", "class", "use", "vin"} {
+		if form[k] != "" {
+			one[k] = form[k]
+		}
+	}
+	person := map[string]any{}
+	for _, k := range []string{"name", "email", "phone", "role", "consent", "language"} {
+		if form[k] != "" {
+			person[k] = form[k]
+		}
+	}
+	if form["name"] != "" || form["email"] != "" || form["phone"] != "" {
+		one["people"] = []any{person}
+	}
+	stay := map[string]any{}
+	for _, k := range []string{"place", "from", "shelter", "rooms", "cycles"} {
+		if form[k] != "" {
+			stay[k] = form[k]
+		}
+	}
+	one["stays"] = []any{stay}
+	return yaml.Marshal(map[string]any{"coaches": []any{one}})
+}

@@ -1,0 +1,93 @@
+package web
+
+import (
+	"net/http"
+	"strconv"
+	"time"
+
+	"sealmanac/internal/access"
+)
+
+type peopleData struct {
+	access.People
+	Me      access.Who
+	Manager bool
+	Roles   []access.Role
+	Scopes  []string
+	Link    string // of an invitation that no mail carries
+	Secret  string // of a key, shown once
+	Now     int64
+}
+
+func (s *Site) people(r *http.Request, w access.Who) (view, error) { return s.peopleView(r, w, "", "") }
+
+func (s *Site) peopleView(r *http.Request, w access.Who, link, secret string) (view, error) {
+	p, err := s.Access.People(r.Context(), w)
+	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, s.Desk.Now().UnixMicro()}}, err
+}
+
+func (s *Site) invite(r *http.Request, w access.Who) (view, error) {
+	link, err := s.Access.Invite(r.Context(), w, r.FormValue("email"), access.Role(r.FormValue("role")))
+	if err != nil {
+		return view{}, err
+	}
+	if link != "" {
+		return s.peopleView(r, w, link, "")
+	}
+	return goTo("/people", "invited")
+}
+
+func (s *Site) role(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.SetRole(r.Context(), w, r.FormValue("email"), access.Role(r.FormValue("role"))); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "role")
+}
+
+func (s *Site) remove(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.Remove(r.Context(), w, r.FormValue("email")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "removed")
+}
+
+func (s *Site) endSession(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.EndSession(r.Context(), w, r.FormValue("session")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "ended")
+}
+
+func (s *Site) makeKey(r *http.Request, w access.Who) (view, error) {
+	_ = r.ParseForm() // what is missing is refused
+	days, _ := strconv.Atoi(r.PostForm.Get("days"))
+	secret, err := s.Access.MakeToken(r.Context(), w, r.PostForm.Get("name"), r.PostForm["scope"], days)
+	if err != nil {
+		return view{}, err
+	}
+	return s.peopleView(r, w, "", secret)
+}
+
+func (s *Site) endKey(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.RevokeToken(r.Context(), w, r.FormValue("key")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "ended")
+}
+
+func (s *Site) changes(r *http.Request, w access.Who) (view, error) {
+	before, err := strconv.ParseInt(r.URL.Query().Get("before"), 10, 64)
+	if err != nil {
+		before = s.Desk.Now().Add(time.Hour).UnixMicro()
+	}
+	rows, err := s.Access.Changes(r.Context(), w, before, 101)
+	next := int64(0)
+	if len(rows) > 100 {
+		rows = rows[:100]
+		next = rows[99].At
+	}
+	return view{page: "changes", title: "Changes", data: struct {
+		Rows any
+		Next int64
+	}{rows, next}}, err
+}

@@ -1,0 +1,121 @@
+package web
+
+import (
+	"fmt"
+	"html/template"
+	"strings"
+	"time"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/plan"
+	"sealmanac/internal/unit"
+)
+
+// doneWords are what a page says after something was done.
+var doneWords = map[string]string{
+	"saved": "Saved.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
+	"joined": "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.",
+	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.",
+}
+
+// stateNames are the states of a coach as people read them.
+var stateNames = map[string]string{desk.OnHold: "on hold", desk.Overdue: "overdue", desk.Due: "due", desk.Booked: "booked", desk.Fine: "in order", desk.Undated: "no place known"}
+
+// taskNames are tasks as things.
+var taskNames = map[coach.TaskKind]string{
+	coach.Clean: "cleaning", coach.Lubricate: "clean and condition", coach.Exercise: "run the rooms", coach.Inspect: "inspection", coach.WaterTest: "hose test", coach.ReplaceBulb: "new bulb",
+	coach.ReplaceSeal: "new seal", coach.Rebond: "re-bonding", coach.Refit: "seal does not fit", coach.SafetyStop: "safety stop", coach.Warranted: "look before the warranty ends", coach.BookedVisit: "agreed visit",
+}
+
+func taskName(k any) string {
+	s := fmt.Sprint(k)
+	if n, ok := taskNames[coach.TaskKind(s)]; ok {
+		return n
+	}
+	return plain(s)
+}
+
+// plain turns a word of ours into one of people: "epdm_sponge" to "epdm sponge".
+func plain(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "_", " ") }
+
+var funcs = template.FuncMap{
+	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "atp": atOr, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
+	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
+	"at":        func(us int64) string { return time.UnixMicro(us).UTC().Format("2 Jan 2006 15:04") },
+	"size":      func(l unit.Length, u unit.System) string { return l.Format(u) },
+	"add":       func(a, b int) int { return a + b },
+	"edge":      func(s any) string { return edge(fmt.Sprint(s)) },
+	"runname":   func(s string) string { return strings.TrimPrefix(edge("x/"+s), "x, ") },
+	"month":     func(d civil.Date) string { return d.Time().Format("January 2006") },
+	"noday":     func(s any) bool { return fmt.Sprint(s) == desk.NoDay || fmt.Sprint(s) == "" },
+	"first":     func(n int, s string) string { return s[:min(n, len(s))] },
+	"hour":      func(v float64) string { return fmt.Sprintf("%.1f", v) },
+	"worn":      func(r partRow) string { _, w := wornness(&r.Forecast); return w },
+	"wornclass": func(r partRow) string { c, _ := wornness(&r.Forecast); return c },
+	"mechanism": func(m coach.Mechanism) string { return plan.MechanismWords[m].String() },
+	"short":     func(s any) string { return fmt.Sprint(s) },
+}
+
+// far shows a length of stock: feet or metres.
+func far(l unit.Length, u unit.System) string {
+	if l == 0 {
+		return "0"
+	}
+	if u == unit.Metric {
+		return fmt.Sprintf("%.1f m", l.Metres())
+	}
+	return fmt.Sprintf("%.1f ft", l.Feet())
+}
+
+func atOr(us *int64) string {
+	if us == nil {
+		return "never"
+	}
+	return time.UnixMicro(*us).UTC().Format("2 Jan 2006 15:04")
+}
+
+func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
+
+// longDay shows a day or its text as "Tue 3 March 2026".
+func longDay(v any) string {
+	d, ok := v.(civil.Date)
+	if !ok {
+		var err error
+		if d, err = civil.Parse(fmt.Sprint(v)); err != nil {
+			return ""
+		}
+	}
+	return d.Long()
+}
+
+// shortDay shows a day as "3 Mar 2026".
+func shortDay(v any) string {
+	d, ok := v.(civil.Date)
+	if !ok {
+		var err error
+		if d, err = civil.Parse(fmt.Sprint(v)); err != nil {
+			return ""
+		}
+	}
+	if d == 0 {
+		return ""
+	}
+	return d.Time().Format("2 Jan 2006")
+}
+
+var sideNames = map[string]string{"top": "top", "bottom": "bottom", "fore": "front", "aft": "rear"}
+
+// edge turns "galley/outer/top" into "galley, outer top".
+func edge(address string) string {
+	f := strings.Split(address, "/")
+	if len(f) < 3 {
+		return address
+	}
+	out := f[0] + ", " + f[1] + " " + sideNames[f[2]]
+	if len(f) > 3 {
+		out += " " + f[3]
+	}
+	return out
+}
