@@ -20,21 +20,21 @@ import (
 
 type coachData struct {
 	desk.CoachPage
-	State      string
-	Slides     []slideView
-	Timeline   template.HTML
-	Tasks      []taskGroup
-	Later      []taskGroup // aimed at more than three years ahead
-	Past       []past
-	Season     string
-	BandName   string
-	May        bool
-	OwnerLink  string
-	Units      unit.System
-	Pictures   []picture
-	Kinds      []coach.TaskKind
-	TodayText  string
-	Difference bool
+	State     string
+	Slides    []slideView
+	Timeline  template.HTML
+	Tasks     []taskGroup
+	Later     []taskGroup // aimed at more than three years ahead
+	Past      []past
+	Season    string
+	BandName  string
+	May       bool
+	OwnerLink string
+	Units     unit.System
+	Pictures  []picture
+	Kinds     []coach.TaskKind
+	TodayText string
+	Linked    bool // pictures lead to the table
 }
 
 type slideView struct {
@@ -94,7 +94,7 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	u := unitsOf(r)
-	d := coachData{CoachPage: p, May: w.Role.May(access.Technician), Units: u, Kinds: coach.TaskKinds, TodayText: p.Today.String()}
+	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: coach.TaskKinds, TodayText: p.Today.String()}
 	d.Tasks, d.Later = groupTasks(p.Outcome.Tasks, p.Today)
 	if s.Desk.Signer != nil {
 		d.OwnerLink = s.Desk.Signer.BaseURL + "/o/" + s.Desk.Signer.OwnerToken(w.Account, &p.Coach)
@@ -151,7 +151,7 @@ func (d *coachData) slide(s *coach.Slide, u unit.System) slideView {
 		}
 		v.Rows = append(v.Rows, row)
 	}
-	v.Picture = elevation(s, v.Rows, u)
+	v.Picture = elevation(s, v.Rows, u, d.Linked)
 	return v
 }
 

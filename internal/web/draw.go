@@ -42,8 +42,8 @@ func patterns(id string) string {
 }
 
 // elevation draws a slide-out as it is seen from outside, to its own proportions, with
-// each run where it is: the outer seal around the outside, the inner one within.
-func elevation(s *coach.Slide, rows []partRow, u unit.System) template.HTML {
+// each run where it is, linked to its row of the table if there is one: the outer seal around the outside, the inner one within.
+func elevation(s *coach.Slide, rows []partRow, u unit.System, linked bool) template.HTML {
 	wide, tall := float64(s.Width), float64(s.Height)
 	measured := wide > 0 && tall > 0
 	if !measured {
@@ -55,7 +55,7 @@ func elevation(s *coach.Slide, rows []partRow, u unit.System) template.HTML {
 	width, height := w+2*margin+60, h+2*margin
 	var b strings.Builder
 	id := "p-" + string(s.ID)
-	fmt.Fprintf(&b, `<svg class="elevation" viewBox="0 0 %.0f %.0f" role="img" aria-label="%s">`, width, height, html.EscapeString(describe(s, rows)))
+	fmt.Fprintf(&b, `<svg class="elevation" viewBox="0 0 %.0f %.0f" role="%s" aria-label="%s">`, width, height, map[bool]string{true: "group", false: "img"}[linked], html.EscapeString(describe(s, rows)))
 	b.WriteString(patterns(id))
 	x, y := margin+30, margin
 	fmt.Fprintf(&b, `<rect class="room" x="%.0f" y="%.0f" width="%.0f" height="%.0f"/>`, x, y, w, h)
@@ -79,14 +79,18 @@ func elevation(s *coach.Slide, rows []partRow, u unit.System) template.HTML {
 		if class == "hold" {
 			label = "hold"
 		}
-		fmt.Fprintf(&b, `<a href="#%s"><title>%s: %s, %s used, likely by %s</title><rect class="run" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="url(#%s-%s)"/>`,
-			anchor(worst.Run), html.EscapeString(edge(worst.Run)+" "+string(worst.Part)), word, percent(worst.LifeUsed), worst.Likely.Long(), bx, by, bw, bh, id, class)
+		open, end := "<g>", "</g>"
+		if linked {
+			open, end = `<a href="#`+anchor(worst.Run)+`">`, "</a>"
+		}
+		fmt.Fprintf(&b, `%s<title>%s: %s, %s used, likely by %s</title><rect class="run" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="url(#%s-%s)"/>`,
+			open, html.EscapeString(edge(worst.Run)+" "+string(worst.Part)), word, percent(worst.LifeUsed), worst.Likely.Long(), bx, by, bw, bh, id, class)
 		tx, ty, turn := bx+bw/2, by+bh/2+4, ""
 		if bh > bw {
 			turn = fmt.Sprintf(` transform="rotate(-90 %.1f %.1f)"`, tx, by+bh/2)
 			ty = by + bh/2 + 4
 		}
-		fmt.Fprintf(&b, `<text class="used" x="%.1f" y="%.1f" text-anchor="middle"%s>%s</text></a>`, tx, ty, turn, label)
+		fmt.Fprintf(&b, `<text class="used" x="%.1f" y="%.1f" text-anchor="middle"%s>%s</text>%s`, tx, ty, turn, label, end)
 	}
 	b.WriteString(`</svg>`)
 	return template.HTML(b.String()) //nolint:gosec // every value is escaped or a number

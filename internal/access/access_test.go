@@ -1,0 +1,269 @@
+package access
+
+import (
+	"context"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/store"
+	"sealmanac/internal/testkit"
+)
+
+const good = "four words of mine"
+
+// both runs a test on a fresh SQLite file and a fresh PostgreSQL database.
+func both(t *testing.T, f func(t *testing.T, a *Access, clock *time.Time, mails *[]string)) {
+	run := func(t *testing.T, db *store.DB) {
+		t.Cleanup(func() { _ = db.Close() })
+		if err := db.Migrate(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		now := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
+		db.Now = func() time.Time { return now }
+		var mails []string
+		f(t, &Access{DB: db, Base: "https://x.example.org", Post: func(_ context.Context, _ *store.Tx, _ coach.Account, email, _, _, text string) error {
+			mails = append(mails, email+"\n"+text)
+			return nil
+		}}, &now, &mails)
+	}
+	t.Run("sqlite", func(t *testing.T) {
+		db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		run(t, db)
+	})
+	t.Run("postgres", func(t *testing.T) {
+		db, err := store.OpenPostgres(testkit.Postgres(t))
+		if err != nil {
+			t.Fatal(err)
+		}
+		run(t, db)
+	})
+}
+
+func secretOf(t *testing.T, link, kind string) string {
+	t.Helper()
+	_, secret, ok := strings.Cut(link, "/"+kind+"/")
+	if !ok {
+		t.Fatalf("no %s link in %q", kind, link)
+	}
+	return strings.TrimSpace(strings.SplitN(secret, "\n", 2)[0])
+}
+
+// manager makes the first member and signs in.
+func manager(t *testing.T, a *Access) Who {
+	t.Helper()
+	link, err := a.First(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := a.Setup(t.Context(), secretOf(t, link, "first"), coach.Account{Name: "A Shop", Postal: "1 Road"}, "Ana", "Ana@Example.org ", good); err != nil {
+		t.Fatal(err)
+	}
+	return enter(t, a, "ana@example.org", good)
+}
+
+func enter(t *testing.T, a *Access, email, password string) Who {
+	t.Helper()
+	secret, err := a.Enter(t.Context(), email, password, "192.0.2.1", "a browser")
+	if err != nil {
+		t.Fatal(err)
+	}
+	w, err := a.Session(t.Context(), secret)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return w
+}
+
+func TestFirstMember(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
+		old, _ := a.First(t.Context())
+		if err := a.Setup(t.Context(), "forged", coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("a forged link: %v", err)
+		}
+		w := manager(t, a)
+		if w.Role != Manager || w.Account != "main" || w.Email != "ana@example.org" {
+			t.Errorf("%+v", w)
+		}
+		if err := a.Setup(t.Context(), secretOf(t, old, "first"), coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); err == nil {
+			t.Error("an older link made a second first member")
+		}
+		if link, err := a.First(t.Context()); link != "" || err != nil {
+			t.Errorf("a link after there is a member: %q %v", link, err)
+		}
+	})
+}
+
+func TestPasswords(t *testing.T) {
+	if _, err := hashPassword("short"); fault.KindOf(err) != fault.Invalid {
+		t.Errorf("a short password: %v", err)
+	}
+	h, err := hashPassword(good)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, _ := hashPassword(good)
+	if h == again || !strings.HasPrefix(h, "$argon2id$v=19$m=65536,t=3,p=4$") {
+		t.Errorf("%s", h)
+	}
+	if !fits(good, h) || fits(good+" ", h) || fits("", h) || fits(good, "") || fits(good, "$argon2id$v=19$m=x$a$b") || fits("", nobody) {
+		t.Error("a wrong password fits, or the right one does not")
+	}
+	// RFC 9106, appendix-like check: the reference implementation's published vector for
+	// argon2id with these parameters (phc-winner-argon2, src/test.c: version 19, t=2,
+	// m=2^16, p=1, password "password", salt "somesalt").
+	if !fits("password", "$argon2id$v=19$m=65536,t=2,p=1$c29tZXNhbHQ$CTFhFdXPJO1aFaMaO6Mm5c8y7cJHAph8ArZWb2GRPPc") {
+		t.Error("the reference implementation's hash does not fit")
+	}
+}
+
+func TestMembersAndRoles(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, mails *[]string) {
+		ana := manager(t, a)
+		if _, err := a.Invite(t.Context(), ana, "bo@example.org", Technician); err != nil || len(*mails) != 1 {
+			t.Fatalf("%v, %d mails", err, len(*mails))
+		}
+		secret := secretOf(t, (*mails)[0], "join")
+		if _, err := a.Join(t.Context(), secret, "Bo", "short"); fault.KindOf(err) != fault.Invalid {
+			t.Errorf("a short password: %v", err)
+		}
+		if _, err := a.Join(t.Context(), secret, "Bo", good+" bo"); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Join(t.Context(), secret, "Bo", good+" bo"); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("an invitation worked twice: %v", err)
+		}
+		bo := enter(t, a, "bo@example.org", good+" bo")
+		for name, err := range map[string]error{
+			"invite": second(a.Invite(t.Context(), bo, "x@example.org", Viewer)), "role": a.SetRole(t.Context(), bo, "ana@example.org", Viewer), "remove": a.Remove(t.Context(), bo, "ana@example.org"),
+			"key": second(a.MakeToken(t.Context(), bo, "x", []string{"read"}, 9)), "end key": a.RevokeToken(t.Context(), bo, "x"),
+		} {
+			if fault.KindOf(err) != fault.Denied {
+				t.Errorf("a technician may %s: %v", name, err)
+			}
+		}
+		if err := a.SetRole(t.Context(), ana, "ana@example.org", Viewer); fault.KindOf(err) != fault.Conflict {
+			t.Errorf("the last manager stepped down: %v", err)
+		}
+		if err := a.Remove(t.Context(), ana, "bo@example.org"); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Enter(t.Context(), "bo@example.org", good+" bo", "192.0.2.1", ""); fault.KindOf(err) != fault.Denied {
+			t.Errorf("a removed member signs in: %v", err)
+		}
+		// An invitation runs out.
+		if _, err := a.Invite(t.Context(), ana, "cy@example.org", Viewer); err != nil {
+			t.Fatal(err)
+		}
+		*clock = clock.Add(8 * 24 * time.Hour)
+		if _, err := a.Join(t.Context(), secretOf(t, (*mails)[1], "join"), "Cy", good); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("an invitation of eight days ago: %v", err)
+		}
+		rows, err := a.Changes(t.Context(), ana, clock.Add(time.Hour).UnixMicro(), 50)
+		if err != nil || len(rows) != 5 || rows[0].What != "invited" || rows[4].What != "first member" {
+			t.Errorf("%v %+v", err, rows)
+		}
+	})
+}
+
+func second[T any](_ T, err error) error { return err }
+
+func TestSessionsAndResets(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, mails *[]string) {
+		ana := manager(t, a)
+		one, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "one")
+		two, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "two")
+		if err := a.EndSession(t.Context(), ana, ""); err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range []string{one, two, "", "forged"} {
+			if _, err := a.Session(t.Context(), s); fault.KindOf(err) != fault.Denied {
+				t.Errorf("an ended or forged session works: %v", err)
+			}
+		}
+		p, err := a.People(t.Context(), ana)
+		if err != nil || len(p.Sessions) != 1 {
+			t.Errorf("%d sessions, %v", len(p.Sessions), err)
+		}
+		// A new password by mail ends all sessions; unknown addresses say the same.
+		if err := a.Forgot(t.Context(), "nobody@example.org", "192.0.2.1"); err != nil || len(*mails) != 0 {
+			t.Errorf("%v, %d mails", err, len(*mails))
+		}
+		if err := a.Forgot(t.Context(), "ana@example.org", "192.0.2.1"); err != nil {
+			t.Fatal(err)
+		}
+		secret := secretOf(t, (*mails)[0], "reset")
+		if _, err := a.Join(t.Context(), secret, "X", good); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("a reset link joins: %v", err)
+		}
+		three, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "three")
+		if _, err := a.Reset(t.Context(), secret, "another four words"); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Session(t.Context(), three); fault.KindOf(err) != fault.Denied {
+			t.Errorf("a session outlived the new password: %v", err)
+		}
+		if _, err := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", ""); fault.KindOf(err) != fault.Denied {
+			t.Errorf("the old password works: %v", err)
+		}
+		four, err := a.Enter(t.Context(), "ana@example.org", "another four words", "192.0.2.1", "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		*clock = clock.Add(15 * 24 * time.Hour)
+		if _, err := a.Session(t.Context(), four); fault.KindOf(err) != fault.Denied {
+			t.Errorf("a session of a fortnight ago: %v", err)
+		}
+	})
+}
+
+func TestTriesAreLimited(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
+		manager(t, a)
+		last := error(nil)
+		for range 15 {
+			_, last = a.Enter(t.Context(), "ana@example.org", "wrong", "192.0.2.9", "")
+		}
+		if fault.SentenceOf(last) != "too many tries" {
+			t.Errorf("after fifteen tries: %v", last)
+		}
+		if _, err := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", ""); fault.SentenceOf(err) != "too many tries" {
+			t.Errorf("the address is not held: %v", err)
+		}
+	})
+}
+
+func TestTokens(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, _ *[]string) {
+		ana := manager(t, a)
+		secret, err := a.MakeToken(t.Context(), ana, "our CRM", []string{"read"}, 30)
+		if err != nil {
+			t.Fatal(err)
+		}
+		w, err := a.Bearer(t.Context(), secret)
+		if err != nil || w.Account != "main" || !w.Scoped("read") || w.Scoped("write") || w.Role.May(Manager) {
+			t.Errorf("%+v, %v", w, err)
+		}
+		p, _ := a.People(t.Context(), ana)
+		if len(p.Tokens) != 1 || p.Tokens[0].UsedAt == nil || strings.Contains(p.Tokens[0].Hash, secret) {
+			t.Errorf("%+v", p.Tokens)
+		}
+		if err := a.RevokeToken(t.Context(), ana, p.Tokens[0].ID); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Bearer(t.Context(), secret); fault.KindOf(err) != fault.Denied {
+			t.Errorf("a revoked key works: %v", err)
+		}
+		other, _ := a.MakeToken(t.Context(), ana, "short", []string{"read", "write"}, 1)
+		*clock = clock.Add(25 * time.Hour)
+		if _, err := a.Bearer(t.Context(), other); fault.KindOf(err) != fault.Denied {
+			t.Errorf("a key of yesterday works: %v", err)
+		}
+	})
+}
