@@ -29,8 +29,6 @@ type BoardPage struct {
 	Coaches  int            // all
 	Openings []store.Opening
 	Places   []string
-	Classes  []string
-	Material []string
 	Views    []store.SavedView
 	Last     *store.PassRow // nil: no pass was made
 }
@@ -58,10 +56,8 @@ func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f s
 		if b.Openings, err = tx.Openings(ctx, id, b.Today, today.Add(183).String(), Risky); err != nil {
 			return err
 		}
-		for col, into := range map[string]*[]string{"place": &b.Places, "class": &b.Classes, "material": &b.Material} {
-			if *into, err = tx.BoardWords(ctx, id, col); err != nil {
-				return err
-			}
+		if b.Places, err = tx.BoardPlaces(ctx, id); err != nil {
+			return err
 		}
 		if b.Views, err = tx.SavedViews(ctx, id, member); err != nil {
 			return err

@@ -76,7 +76,7 @@ func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 		}
 	}
 	if len(part) > 0 {
-		add("EXISTS (SELECT 1 FROM part p WHERE p.account_id = b.account_id AND p.coach_id = b.coach_id AND "+strings.Join(part, " AND ")+")", pargs...)
+		add("b.coach_id IN (SELECT p.coach_id FROM part p WHERE p.account_id = ? AND "+strings.Join(part, " AND ")+")", append([]any{id}, pargs...)...)
 	}
 	return text, args
 }
@@ -128,16 +128,10 @@ type Opening struct {
 	Risky int    `db:"risky"`
 }
 
-// BoardWords returns the words of a column that the board can be filtered by, at
-// most 200.
-func (tx *Tx) BoardWords(ctx context.Context, id coach.AccountID, column string) (out []string, err error) {
-	defer fail("store.BoardWords", &err)
-	q := map[string]string{
-		"place":    `SELECT DISTINCT place FROM board WHERE account_id = ? AND place <> '' ORDER BY place LIMIT 200`,
-		"class":    `SELECT DISTINCT class FROM board WHERE account_id = ? ORDER BY class LIMIT 200`,
-		"material": `SELECT DISTINCT material FROM part WHERE account_id = ? ORDER BY material LIMIT 200`,
-	}[column]
-	err = tx.list(ctx, &out, q, id)
+// BoardPlaces returns the places at which an account's coaches stand, at most 200.
+func (tx *Tx) BoardPlaces(ctx context.Context, id coach.AccountID) (out []string, err error) {
+	defer fail("store.BoardPlaces", &err)
+	err = tx.list(ctx, &out, `SELECT DISTINCT place FROM board WHERE account_id = ? AND place <> '' ORDER BY place LIMIT 200`, id)
 	return out, err
 }
 

@@ -34,7 +34,7 @@ const marker = "zebrafinch"
 const password = "four words of mine"
 
 type rig struct {
-	t    *testing.T
+	t    testing.TB
 	db   *store.DB
 	desk *desk.Desk
 	site *Site
@@ -43,7 +43,7 @@ type rig struct {
 
 // newRig serves two accounts: "one" with a coach, a notice and a picture, and "two"
 // with nothing.
-func newRig(t *testing.T) *rig {
+func newRig(t testing.TB) *rig {
 	t.Helper()
 	db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
 	if err != nil {
