@@ -80,6 +80,7 @@ type Access struct {
 	DB   *store.DB
 	Base string // address of the pages, without a slash at the end
 	Post Post   // nil: links are shown instead of mailed
+	OIDC *OIDC  // nil: passwords only
 
 	mu    sync.Mutex
 	tries map[string]*rate.Limiter

@@ -137,6 +137,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan}
 	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
+	if c := opt.Config; c.OIDCIssuer != "" {
+		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}
+	}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
 	d.tools.Links, d.tools.Words = signer, opt.Words
 	if o, ok := opt.Channel.(*mail.Outlet); ok && opt.Config.ReturnsDomain != "" {

@@ -61,8 +61,11 @@ type Config struct {
 	BackupUser          string
 	BackupPassword      Secret
 	DKIM                []DKIM
-	ReturnsListen       string   // empty: returned mail is not taken in
-	ReturnsDomain       string   // right side of the return addresses
+	ReturnsListen       string // empty: returned mail is not taken in
+	ReturnsDomain       string // right side of the return addresses
+	OIDCIssuer          string // empty: passwords only
+	OIDCClient          string
+	OIDCSecret          Secret
 	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
 }
 
@@ -95,7 +98,7 @@ type key struct {
 
 // shown reports whether a value may stand in a message.
 func (k key) shown() bool {
-	return k.path != "store.dsn" && k.path != "mail.password" && k.path != "backup.password"
+	return k.path != "store.dsn" && k.path != "mail.password" && k.path != "backup.password" && k.path != "oidc.client_secret"
 }
 
 func text(at func(*Config) *string) func(*Config, string) string {
@@ -198,6 +201,10 @@ var keys = []key{
 		}
 		return ""
 	}},
+	{"oidc.issuer", "", text(func(c *Config) *string { return &c.OIDCIssuer })},
+	{"oidc.client_id", "", text(func(c *Config) *string { return &c.OIDCClient })},
+	{"oidc.client_secret", "SEALMANAC_OIDC_SECRET", secret(func(c *Config) *Secret { return &c.OIDCSecret })},
+	{"oidc.client_secret_file", "", secretFile(func(c *Config) *Secret { return &c.OIDCSecret })},
 	{"mail.hello", "", text(func(c *Config) *string { return &c.MailHello })},
 	{"mail.timeout", "", span(func(c *Config) *time.Duration { return &c.MailTimeout }, time.Second, 10*time.Minute)},
 	{"mail.workers", "", number(func(c *Config) *int { return &c.Workers }, 1, 100)},

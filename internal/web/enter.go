@@ -26,22 +26,52 @@ func writerOf(ctx context.Context) http.ResponseWriter {
 type enterForm struct {
 	To, Email string
 	Empty     bool // nobody can sign in yet
+	OIDC      bool // a sign-in service is set up
 	Fault     *trouble
 }
 
 func (s *Site) enterPage(r *http.Request) (view, error) {
 	empty, err := s.Access.Empty(r.Context())
-	return view{page: "enter", title: "Sign in", data: enterForm{To: ours(r.URL.Query().Get("to")), Empty: empty}, bare: true}, err
+	return view{page: "enter", title: "Sign in", data: enterForm{To: ours(r.URL.Query().Get("to")), Empty: empty, OIDC: s.Access.OIDC != nil}, bare: true}, err
 }
 
 func (s *Site) enter(r *http.Request) (view, error) {
-	f := enterForm{To: ours(r.FormValue("to")), Email: r.FormValue("email")}
+	f := enterForm{To: ours(r.FormValue("to")), Email: r.FormValue("email"), OIDC: s.Access.OIDC != nil}
 	secret, err := s.Access.Enter(r.Context(), f.Email, r.FormValue("password"), host(r), r.UserAgent())
 	if err != nil {
 		return again(err, view{page: "enter", title: "Sign in", bare: true}, func(t trouble) any { f.Fault = &t; return f })
 	}
 	s.cookie(r, session, secret, 14*24*time.Hour)
 	return goTo(f.To, "")
+}
+
+// oidcKeep is the cookie that a browser keeps while it is at the sign-in service.
+const oidcKeep = "sealmanac-oidc"
+
+func (s *Site) oidc(r *http.Request) (view, error) {
+	if s.Access.OIDC == nil {
+		return view{}, fault.New(fault.NotFound, "no sign-in service is set up here", "Sign in with your password.")
+	}
+	to, keep, err := s.Access.OIDC.Begin(r.Context())
+	if err != nil {
+		return view{}, err
+	}
+	s.cookie(r, oidcKeep, keep, 10*time.Minute)
+	return view{to: to}, nil
+}
+
+func (s *Site) oidcBack(r *http.Request) (view, error) {
+	c, err := r.Cookie(oidcKeep)
+	if err != nil || s.Access.OIDC == nil {
+		return view{}, fault.New(fault.Denied, "this browser did not begin to sign in here", "Begin again from the page for signing in.")
+	}
+	s.cookie(r, oidcKeep, "", 0)
+	secret, err := s.Access.EnterOIDC(r.Context(), c.Value, r.URL.Query(), r.UserAgent())
+	if err != nil {
+		return view{}, err
+	}
+	s.cookie(r, session, secret, 14*24*time.Hour)
+	return goTo("/board", "")
 }
 
 // again shows a form once more with what was wrong; failures of ours stay failures.

@@ -123,7 +123,7 @@ func (s *Site) routes() []route {
 	return []route{
 		{"GET /{$}", "", s.front, nil},
 		{"GET /status", "", s.status, nil},
-		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"POST /leave", v, nil, s.leave},
+		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"GET /enter/oidc", "", s.oidc, nil}, {"GET /enter/oidc/back", "", s.oidcBack, nil}, {"POST /leave", v, nil, s.leave},
 		{"GET /first/{token}", "", s.firstPage, nil}, {"POST /first/{token}", "", s.first, nil},
 		{"GET /join/{token}", "", s.joinPage, nil}, {"POST /join/{token}", "", s.join, nil},
 		{"GET /forgot", "", s.forgotPage, nil}, {"POST /forgot", "", s.forgot, nil},
