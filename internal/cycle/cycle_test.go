@@ -34,6 +34,10 @@ func (links) Links(n *reminder.Notice) reminder.Links {
 	return out
 }
 
+func (links) Page(_ coach.AccountID, c *coach.Coach) string {
+	return "https://seals.example.org/o/" + string(c.ID)
+}
+
 func demo(t testing.TB) (cycle.Tools, cycle.Snapshot) {
 	t.Helper()
 	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})

@@ -23,6 +23,11 @@ func (s *Signer) OwnerToken(id coach.AccountID, c *coach.Coach) string {
 	return base64.RawURLEncoding.EncodeToString([]byte(about)) + "." + base64.RawURLEncoding.EncodeToString(s.mac([]byte(ownerMark+about+"|"+holder(c))))
 }
 
+// Page returns the address of a coach's page; it makes Signer a reminder.Pager.
+func (s *Signer) Page(id coach.AccountID, c *coach.Coach) string {
+	return s.BaseURL + "/o/" + s.OwnerToken(id, c)
+}
+
 func holder(c *coach.Coach) string {
 	if len(c.People) == 0 {
 		return ""

@@ -144,6 +144,11 @@ type Linker interface {
 	Links(n *Notice) Links
 }
 
+// Pager makes the address of a coach's page for its people; a Linker may be one.
+type Pager interface {
+	Page(id coach.AccountID, c *coach.Coach) string
+}
+
 // Input is what the choice for one coach depends on.
 type Input struct {
 	Account  *coach.Account

@@ -37,6 +37,7 @@ type letter struct {
 	Never    string
 	Cautions []string
 	Links    map[string]string // by answer
+	Page     string            // of the coach, for its people
 	Account  *coach.Account
 }
 
@@ -101,6 +102,9 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 			l.Links[string(k)] = v
 		}
 		n.StopLink = l.Links[string(Stop)]
+		if p, ok := in.Links.(Pager); ok {
+			l.Page = p.Page(in.Account.ID, in.Coach)
+		}
 	}
 	n.Subject = in.subject(lead, l.Title)
 	n.Text, n.HTML = execute(l)
