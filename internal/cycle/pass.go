@@ -74,33 +74,47 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 			return err
 		}
 		res = Evaluate(t, snap)
+		var news []store.Happened
 		for i := range res.Outcomes {
-			if err := Save(ctx, tx, t, snap, i, &res.Outcomes[i]); err != nil {
+			hs, err := Save(ctx, tx, t, snap, i, &res.Outcomes[i])
+			if err != nil {
 				return err
 			}
+			news = append(news, hs...)
 		}
 		if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
 			return err
 		}
-		if err := saveSeason(ctx, tx, t, snap, res); err != nil {
+		planned, err := saveSeason(ctx, tx, t, snap, res)
+		if err != nil {
 			return err
 		}
+		news = append(append(news, noticesMade(added)...), planned...)
 		if err := tx.SavePass(ctx, id, on, t.Engine.Rules.Version, len(res.Outcomes), len(added)); err != nil {
 			return err
 		}
-		return enqueue(ctx, tx, added)
+		if err := enqueue(ctx, tx, added); err != nil {
+			return err
+		}
+		return tx.AddEvents(ctx, id, news...)
 	})
 	return res, added, err
 }
 
 // Save keeps what was found for the i-th coach of a snapshot: its forecasts, tasks,
-// silences and its row on the board.
-func Save(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, i int, o *Outcome) error {
+// silences and its row on the board. It returns what is new about it, for
+// store.AddEvents at the end of the transaction.
+func Save(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, i int, o *Outcome) ([]store.Happened, error) {
 	id := snap.Account.ID
-	if err := tx.SaveOutcome(ctx, id, o.Coach, snap.Today, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
-		return err
+	old, err := was(ctx, tx, id, o.Coach)
+	if err != nil {
+		return nil, err
 	}
-	return tx.SaveBoard(ctx, id, boardRow(snap, &snap.Members[i].Coach, o))
+	if err := tx.SaveOutcome(ctx, id, o.Coach, snap.Today, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+		return nil, err
+	}
+	row := boardRow(snap, &snap.Members[i].Coach, o)
+	return old.changed(o, &row), tx.SaveBoard(ctx, id, row)
 }
 
 // SeasonWeeks is how far ahead a pass plans.
@@ -108,14 +122,18 @@ const SeasonWeeks = 26
 
 // saveSeason plans the shop's weeks and keeps the visits: the next pass moves as
 // few of them as it can.
-func saveSeason(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, res Result) error {
+func saveSeason(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, res Result) ([]store.Happened, error) {
 	last, err := tx.Visits(ctx, snap.Account.ID)
 	if err != nil {
-		return err
+		return nil, err
+	}
+	kept, _, err := Kept(ctx, tx, snap.Account.ID)
+	if err != nil {
+		return nil, err
 	}
 	p := t.PlanSeason(snap, snap.Workshop, res.Outcomes, SeasonWeeks, last)
 	if err := keepPlan(ctx, tx, snap.Account.ID, &p); err != nil {
-		return err
+		return nil, err
 	}
-	return tx.SaveVisits(ctx, snap.Account.ID, append(p.Visits, p.Elsewhere...))
+	return planChanged(last, kept, &p), tx.SaveVisits(ctx, snap.Account.ID, append(p.Visits, p.Elsewhere...))
 }

@@ -22,6 +22,7 @@ import (
 	"github.com/riverqueue/river"
 
 	"sealmanac/internal/access"
+	"sealmanac/internal/api"
 	"sealmanac/internal/climate"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
@@ -37,6 +38,7 @@ import (
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
 	"sealmanac/internal/web"
+	"sealmanac/internal/webhook"
 	"sealmanac/internal/wording"
 )
 
@@ -135,7 +137,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow}
 	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
 	if c := opt.Config; c.OIDCIssuer != "" {
 		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}
@@ -254,6 +256,14 @@ func (d *Daemon) Start(ctx context.Context) error {
 		defer close(over)
 		d.keepTakingOver(loops)
 	}()
+	hooks := make(chan struct{})
+	sender := &webhook.Sender{DB: d.DB, Client: httpkit.Guarded(d.opt.Config.HooksAllow, 20*time.Second), Source: d.Desk.Signer.BaseURL, Log: d.opt.Log, Look: d.opt.Poll, Tell: d.Desk.EndpointPaused,
+		Seen: func(outcome string) { d.meters.hooks.WithLabelValues(outcome).Inc() }}
+	go func() {
+		defer close(hooks)
+		sender.Run(loops)
+	}()
+	d.onClose("events", func(context.Context) error { stop(); <-hooks; return nil })
 	d.onClose("takeover", func(context.Context) error { stop(); <-over; return nil })
 	if link, err := d.Access.First(ctx); err != nil {
 		return err
@@ -296,6 +306,9 @@ func (d *Daemon) handler() http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
+	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL}).Handler()
+	mux.Handle(api.Root, programs)
+	mux.Handle(api.Root+"/", programs)
 	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
 	return httpkit.Wrap(mux, d.opt.Log)
 }

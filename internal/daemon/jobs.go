@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"log/slog"
+	"strings"
 	"time"
 
 	"github.com/riverqueue/river"
@@ -13,6 +14,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
+	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/httpkit"
 	"sealmanac/internal/reminder"
@@ -281,6 +283,18 @@ func (o outbox) Extend(ctx context.Context, n *reminder.Notice) error {
 // Settle records the outcome.
 func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error {
 	return o.db.Update(ctx, func(tx *store.Tx) error {
-		return tx.SettleTry(ctx, n.Account, n.Key, n.Try, s, reply, wait)
+		if err := tx.SettleTry(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
+			return err
+		}
+		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": n.LinkID[:min(12, len(n.LinkID))], "person": n.Person, "task": n.Task, "words": reply}}
+		switch s {
+		case reminder.Accepted:
+			h.Kind = "notice.sent"
+		case reminder.GivenUp:
+			h.Kind = "notice.failed"
+		default:
+			return nil
+		}
+		return tx.AddEvents(ctx, n.Account, h)
 	})
 }

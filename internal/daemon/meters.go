@@ -20,6 +20,7 @@ type meters struct {
 	seconds    prometheus.Histogram
 	suppressed *prometheus.CounterVec
 	returned   *prometheus.CounterVec
+	hooks      *prometheus.CounterVec
 }
 
 var reasons = []reminder.Reason{reminder.NotYet, reminder.AlreadyTold, reminder.Merged, reminder.TooSoon, reminder.YearFull, reminder.Snoozed,
@@ -45,7 +46,11 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, x := range reasons {
 		m.suppressed.WithLabelValues(string(x))
 	}
-	r.MustRegister(m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
+	m.hooks = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_events_total", Help: "Attempts to send an event to an endpoint, by outcome."}, []string{"outcome"})
+	for _, o := range []string{"taken", "refused", "unreached"} {
+		m.hooks.WithLabelValues(o)
+	}
+	r.MustRegister(m.hooks, m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
 		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
 		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds", "How long the oldest open notice has been due; 0 when none is.", nil, nil)})
 	return m

@@ -110,15 +110,11 @@ func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until s
 		if shop != nil {
 			p.Pins = shop.Pins
 		}
-		doc, err := tx.PlanPart(ctx, id, "plan")
-		if err != nil || doc == "" {
+		rest, made, err := cycle.Kept(ctx, tx, id)
+		if err != nil || !made {
 			return err
 		}
 		p.Made = true
-		var rest cycle.KeptPlan
-		if err := json.Unmarshal([]byte(doc), &rest); err != nil {
-			return err
-		}
 		p.Bays, p.Parts, p.Cuts, p.Late, p.LateWeeks, p.Short, p.Moves, p.Problems = rest.Bays, rest.Parts, rest.Cuts, rest.Late, rest.LateWeeks, rest.Short, rest.Moves, rest.Problems
 		p.Visits, err = visits(ctx, tx, id, "", from, until)
 		return err

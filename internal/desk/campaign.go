@@ -89,10 +89,19 @@ func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign
 		if err != nil {
 			return err
 		}
-		out, err = progress(ctx, tx, id, row)
-		return err
+		if out, err = progress(ctx, tx, id, row); err != nil {
+			return err
+		}
+		return tx.AddEvents(ctx, id, lotEvents(c, added)...)
 	})
 	return out, err
+}
+
+func lotEvents(c Campaign, ns []reminder.Notice) (out []store.Happened) {
+	for i := range ns {
+		out = append(out, store.Happened{Kind: "lot.notice", Coach: ns[i].Coach, Data: map[string]any{"campaign": c.Name, "lot": c.Lot, "person": ns[i].Person, "notice": ns[i].LinkID[:12]}})
+	}
+	return out
 }
 
 func (c Campaign) check() error {

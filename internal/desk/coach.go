@@ -204,10 +204,13 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := saveBooked(ctx, tx, id, content.BookingFiles, content.Booked); err != nil {
 			return err
 		}
+		var news []store.Happened
 		for i := range content.Coaches {
-			if err := d.refresh(ctx, tx, tools, id, content.Coaches[i].ID); err != nil {
+			hs, err := d.refresh(ctx, tx, tools, id, content.Coaches[i].ID)
+			if err != nil {
 				return err
 			}
+			news = append(append(news, store.Happened{Kind: "coach.saved", Coach: content.Coaches[i].ID, Data: map[string]any{"by": by}}), hs...)
 		}
 		about := fmt.Sprintf("%d coaches", len(content.Coaches))
 		if len(content.Coaches) > 0 {
@@ -216,24 +219,36 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if len(content.Coaches) == 1 {
 			about = string(first)
 		}
-		return tx.AddAudit(ctx, id, by, "saved", about, "")
+		if err := tx.AddAudit(ctx, id, by, "saved", about, ""); err != nil {
+			return err
+		}
+		return tx.AddEvents(ctx, id, news...)
 	})
 	return first, content.Problems, err
 }
 
 // refresh dates one coach anew and keeps the result, so that the board and its page
 // agree at once. Notices are made by the nightly pass alone.
-func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) error {
+func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) ([]store.Happened, error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	snap, _, err := cycle.LoadOne(ctx, tx, id, c, d.today(a), false)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	res := cycle.Evaluate(t, snap)
 	return cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+}
+
+// settle dates a coach anew and notes what happened: it ends a transaction.
+func (d *Desk) settle(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID, hs ...store.Happened) error {
+	more, err := d.refresh(ctx, tx, t, id, c)
+	if err != nil {
+		return err
+	}
+	return tx.AddEvents(ctx, id, append(hs, more...)...)
 }
 
 // Records is what somebody writes down about a coach in one go.
@@ -266,14 +281,17 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 			return err
 		}
 		var said []string
+		var news []store.Happened
 		for _, s := range x.Services {
 			said = append(said, string(s.Kind))
+			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": s.Kind, "day": s.Day, "slide": s.Slide, "run": s.Run, "by": s.By}})
 			if err := tx.AddService(ctx, id, c, s); err != nil {
 				return err
 			}
 		}
 		for _, r := range x.Readings {
 			said = append(said, string(r.Kind)+" "+intake.ReadingText(r))
+			news = append(news, store.Happened{Kind: "reading.recorded", Coach: c, Data: map[string]any{"kind": r.Kind, "value": intake.ReadingText(r), "day": r.Day, "slide": r.Slide, "run": r.Run, "part": r.Part, "by": r.By}})
 			if err := tx.AddReading(ctx, id, c, r); err != nil {
 				return err
 			}
@@ -281,7 +299,7 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 		if err := tx.AddAudit(ctx, id, by, "recorded", string(c), strings.Join(said, ", ")); err != nil {
 			return err
 		}
-		return d.refresh(ctx, tx, tools, id, c)
+		return d.settle(ctx, tx, tools, id, c, news...)
 	})
 }
 
@@ -351,7 +369,7 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		if err := tx.AddAudit(ctx, id, by, "took back", string(c), key); err != nil {
 			return err
 		}
-		return d.refresh(ctx, tx, tools, id, c)
+		return d.settle(ctx, tx, tools, id, c, store.Happened{Kind: "entry.taken_back", Coach: c, Data: map[string]any{"entry": key}})
 	})
 }
 

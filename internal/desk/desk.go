@@ -29,13 +29,14 @@ import (
 
 // Desk acts on one store.
 type Desk struct {
-	DB     *store.DB
-	Signer *Signer
-	Words  *wording.Catalogue // languages; nil: English
-	Snooze int                // days that "not now" lasts
-	Now    func() time.Time
-	Domain string          // right side of Message-IDs of mails to the shop
-	Places *climate.Tables // for coach files written on the pages
+	DB         *store.DB
+	Signer     *Signer
+	Words      *wording.Catalogue // languages; nil: English
+	Snooze     int                // days that "not now" lasts
+	Now        func() time.Time
+	Domain     string          // right side of Message-IDs of mails to the shop
+	HooksAllow []string        // hosts that events may be sent to although they lie inside
+	Places     *climate.Tables // for coach files written on the pages
 	// ToolsFor returns what an account's coaches are dated with; nil: pages that date
 	// are off.
 	ToolsFor func(ctx context.Context, id coach.AccountID) (cycle.Tools, error)
@@ -163,19 +164,46 @@ func (d *Desk) Answer(ctx context.Context, token string, details Details) (q Que
 		case reminder.Stop:
 			return d.stop(ctx, tx, q)
 		case reminder.Sold, reminder.Moved:
-			return d.ofCoach(ctx, tx, q, x)
+			if err := d.ofCoach(ctx, tx, q, x); err != nil {
+				return err
+			}
+		default:
+			if err := d.answer(ctx, tx, q, x); err != nil {
+				return err
+			}
 		}
-		return d.answer(ctx, tx, q, x)
+		return tx.AddEvents(ctx, q.Account.ID, answered(q))
 	})
 	return q, err
+}
+
+// answered is the event of an answer.
+func answered(q Question) store.Happened {
+	n := q.Notice
+	h := store.Happened{Kind: "task.answered", Coach: n.Coach, Data: map[string]any{"answer": q.Kind, "person": n.Person, "task": n.Task, "run": n.Run, "notice": n.LinkID[:12]}}
+	switch q.Kind {
+	case reminder.Done:
+		h.Kind = "task.done"
+	case reminder.Later:
+		h.Kind, h.Data["until"] = "task.declined", q.Until
+	case reminder.Book:
+		h.Kind = "visit.asked"
+	case reminder.Sold:
+		h.Kind = "coach.transferred"
+	case reminder.Moved:
+		h.Kind = "coach.moved"
+	}
+	return h
 }
 
 func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
 	if err := tx.OptOut(ctx, q.Account.ID, q.Notice.Person); err != nil {
 		return err
 	}
-	_, err := tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, "")
-	return err
+	if _, err := tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, ""); err != nil {
+		return err
+	}
+	return tx.AddEvents(ctx, q.Account.ID, store.Happened{Kind: "notice.opted_out", Coach: q.Notice.Coach, Data: map[string]any{"person": q.Notice.Person}})
 }
 
 // answer records the answer for every task of the leading kind that the message

@@ -62,10 +62,19 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		if err := tx.AddAudit(ctx, id, by, what, string(c), was.String()+" "+day.String()); err != nil {
 			return err
 		}
-		if err := d.refresh(ctx, tx, tools, id, c); err != nil || d.Replan == nil {
-			return err
+		if d.Replan != nil {
+			if err := d.Replan(ctx, tx, id); err != nil {
+				return err
+			}
 		}
-		return d.Replan(ctx, tx, id)
+		h := store.Happened{Kind: "visit.booked", Coach: c, Data: map[string]any{"day": day}}
+		switch {
+		case day == 0:
+			h = store.Happened{Kind: "visit.cancelled", Coach: c, Data: map[string]any{"day": was}}
+		case was != 0:
+			h.Kind, h.Data["was"] = "visit.moved", was
+		}
+		return d.settle(ctx, tx, tools, id, c, h)
 	})
 }
 

@@ -76,34 +76,49 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 			return err
 		}
 		shops := strings.HasPrefix(row.TaskKey, "shop|")
-		switch {
-		case r.Kind == Bounced && !shops:
-			if err := tx.MarkBad(ctx, a.ID, row.Person, r.Words); err != nil {
-				return err
-			}
-			if _, err := tx.Withdraw(ctx, a.ID, row.Person, ""); err != nil {
-				return err
-			}
-			return d.tell(ctx, tx, a, row, "bounce", "Address does not work: "+row.Person,
-				fmt.Sprintf("The mail %q to %s <%s> came back.\n\nThe server says: %s\n\nNothing more is sent there. Ask for the right address when you ring them, import it, or run\n'sealmanac resume %s' when it works again.\n", row.Subject, row.PersonName, row.Person, r.Words, row.Person), "")
-		case r.Kind == Complained && !shops:
-			if err := tx.OptOut(ctx, a.ID, row.Person); err != nil {
-				return err
-			}
-			if _, err := tx.Withdraw(ctx, a.ID, row.Person, ""); err != nil {
-				return err
-			}
-			return d.tell(ctx, tx, a, row, "complaint", "Reminders unwanted: "+row.Person,
-				fmt.Sprintf("%s <%s> marked the mail %q as unwanted. They get no more reminders; ring them before you write again.\n", row.PersonName, row.Person, row.Subject), "")
-		case r.Kind == Refused && !shops:
-			return d.tell(ctx, tx, a, row, "refused", "Mail refused: "+row.Person,
-				fmt.Sprintf("The mail %q to %s <%s> was refused, though the address may well exist.\n\nThe server says: %s\n\nLater mails are tried as before. When many are refused, ask whoever runs your mail server.\n", row.Subject, row.PersonName, row.Person, r.Words), "")
-		case r.Kind == Replied && !shops: // an answer to a mail to the shop is the shop's own, or its machine's
-			return d.tell(ctx, tx, a, row, "reply", "Answer from "+row.Person+": "+r.Subject,
-				fmt.Sprintf("%s answered the mail %q.\n\n%s\n", r.From, row.Subject, r.Text), r.From)
+		err = d.returned(ctx, tx, a, row, r, shops)
+		if err != nil || shops {
+			return err
 		}
-		return nil // shops, delays, machines: nothing to do
+		switch r.Kind {
+		case Bounced, Refused:
+			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.bounced", Coach: coach.ID(row.Coach), Data: map[string]any{"notice": row.LinkID[:12], "person": row.Person, "words": r.Words, "address_dead": r.Kind == Bounced}})
+		case Complained:
+			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.opted_out", Coach: coach.ID(row.Coach), Data: map[string]any{"person": row.Person, "complaint": true}})
+		}
+		return nil
 	})
+}
+
+// returned does what a mail that came back asks for.
+func (d *Desk) returned(ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, r Return, shops bool) error {
+	switch {
+	case r.Kind == Bounced && !shops:
+		if err := tx.MarkBad(ctx, a.ID, row.Person, r.Words); err != nil {
+			return err
+		}
+		if _, err := tx.Withdraw(ctx, a.ID, row.Person, ""); err != nil {
+			return err
+		}
+		return d.tell(ctx, tx, a, row, "bounce", "Address does not work: "+row.Person,
+			fmt.Sprintf("The mail %q to %s <%s> came back.\n\nThe server says: %s\n\nNothing more is sent there. Ask for the right address when you ring them, import it, or run\n'sealmanac resume %s' when it works again.\n", row.Subject, row.PersonName, row.Person, r.Words, row.Person), "")
+	case r.Kind == Complained && !shops:
+		if err := tx.OptOut(ctx, a.ID, row.Person); err != nil {
+			return err
+		}
+		if _, err := tx.Withdraw(ctx, a.ID, row.Person, ""); err != nil {
+			return err
+		}
+		return d.tell(ctx, tx, a, row, "complaint", "Reminders unwanted: "+row.Person,
+			fmt.Sprintf("%s <%s> marked the mail %q as unwanted. They get no more reminders; ring them before you write again.\n", row.PersonName, row.Person, row.Subject), "")
+	case r.Kind == Refused && !shops:
+		return d.tell(ctx, tx, a, row, "refused", "Mail refused: "+row.Person,
+			fmt.Sprintf("The mail %q to %s <%s> was refused, though the address may well exist.\n\nThe server says: %s\n\nLater mails are tried as before. When many are refused, ask whoever runs your mail server.\n", row.Subject, row.PersonName, row.Person, r.Words), "")
+	case r.Kind == Replied && !shops: // an answer to a mail to the shop is the shop's own, or its machine's
+		return d.tell(ctx, tx, a, row, "reply", "Answer from "+row.Person+": "+r.Subject,
+			fmt.Sprintf("%s answered the mail %q.\n\n%s\n", r.From, row.Subject, r.Text), r.From)
+	}
+	return nil // shops, delays, machines: nothing to do
 }
 
 // mostTold bounds what the shop is told about one task and one kind of return in a

@@ -15,10 +15,11 @@ import (
 )
 
 // MaxBody is the largest request body that is read: 1 MiB; MaxUpload that of the paths
-// which take files: 20 MiB.
+// which take files: 20 MiB; MaxBulk that of bulks of the API: 64 MiB.
 const (
 	MaxBody   = 1 << 20
 	MaxUpload = 20 << 20
+	MaxBulk   = 64 << 20
 )
 
 // policy allows our own style sheet, script and forms, and nothing else; blob: is for
@@ -37,8 +38,10 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
 		head.Set("Cache-Control", "no-store")
 		most := int64(MaxBody)
-		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import") {
-			most = MaxUpload
+		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import" || r.URL.Path == "/api/v1/coaches/bulk") {
+			if most = MaxUpload; strings.HasPrefix(r.URL.Path, "/api/") {
+				most = MaxBulk
+			}
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(3 * time.Minute)) // pictures from the yard
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)

@@ -1,6 +1,8 @@
 package intake
 
 import (
+	"encoding/json"
+	"fmt"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -35,4 +37,48 @@ func TestWriteReadsBack(t *testing.T) {
 	if err != nil || string(again) != string(text) {
 		t.Errorf("written twice it differs: %v", err)
 	}
+}
+
+// The same by way of JSON, as the API gives and takes it.
+func TestTreesReadBack(t *testing.T) {
+	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(t)}
+	c := Read(opt, nil, File{Name: "demo.yaml", Data: config.Demo})
+	var items []json.RawMessage
+	for i := range c.Coaches {
+		for j := range c.Coaches[i].Bookings {
+			c.Coaches[i].Bookings[j].Source = fmt.Sprintf("item %d", i)
+		}
+		b, err := json.Marshal(Tree(opt.Places, c.Coaches[i]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		items = append(items, b)
+	}
+	items = append(items, items[0], json.RawMessage(`[1]`), json.RawMessage(`{"coach": "x y"}`), json.RawMessage(`{`))
+	read := ReadTrees(opt, items)
+	for i := range c.Coaches {
+		if err := read[i].Problems.Err(); err != nil {
+			t.Fatal(err)
+		}
+		if diff := cmp.Diff(c.Coaches[i], read[i].Coach); diff != "" {
+			t.Errorf("it came back as something else:\n%s", diff)
+		}
+	}
+	for _, x := range read[len(c.Coaches):] {
+		if x.Problems.Err() == nil {
+			t.Errorf("taken: %+v", x)
+		}
+	}
+}
+
+func FuzzTrees(f *testing.F) {
+	f.Add(`{"coach": "a", "stays": [{"place": "Bend, OR", "from": "2024-01-01", "cycles": "2/week"}], "slides": []}`)
+	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(f)}
+	f.Fuzz(func(t *testing.T, text string) {
+		for _, x := range ReadTrees(opt, []json.RawMessage{json.RawMessage(text)}) {
+			if x.Problems.Err() == nil && x.Coach.ID == "" {
+				t.Errorf("a coach without a name was taken: %s", text)
+			}
+		}
+	})
 }

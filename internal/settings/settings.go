@@ -66,6 +66,7 @@ type Config struct {
 	OIDCIssuer          string // empty: passwords only
 	OIDCClient          string
 	OIDCSecret          Secret
+	HooksAllow          []string // hosts that events may be sent to although they lie inside
 	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
 }
 
@@ -152,6 +153,18 @@ func number(at func(*Config) *int, low, high int) func(*Config, string) string {
 	}
 }
 
+// hosts reads names parted by commas.
+func hosts(at func(*Config) *[]string) func(*Config, string) string {
+	return func(c *Config, v string) string {
+		for _, h := range strings.Split(v, ",") {
+			if h = strings.TrimSpace(h); h != "" {
+				*at(c) = append(*at(c), h)
+			}
+		}
+		return ""
+	}
+}
+
 func hostPort(at func(*Config) *string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		if _, port, err := net.SplitHostPort(v); err != nil || port == "" {
@@ -193,14 +206,8 @@ var keys = []key{
 	}},
 	{"returns.listen", "", hostPort(func(c *Config) *string { return &c.ReturnsListen })},
 	{"returns.domain", "", text(func(c *Config) *string { return &c.ReturnsDomain })},
-	{"feeds.allow", "", func(c *Config, v string) string {
-		for _, h := range strings.Split(v, ",") {
-			if h = strings.TrimSpace(h); h != "" {
-				c.FeedsAllow = append(c.FeedsAllow, h)
-			}
-		}
-		return ""
-	}},
+	{"feeds.allow", "", hosts(func(c *Config) *[]string { return &c.FeedsAllow })},
+	{"hooks.allow", "", hosts(func(c *Config) *[]string { return &c.HooksAllow })},
 	{"oidc.issuer", "", text(func(c *Config) *string { return &c.OIDCIssuer })},
 	{"oidc.client_id", "", text(func(c *Config) *string { return &c.OIDCClient })},
 	{"oidc.client_secret", "SEALMANAC_OIDC_SECRET", secret(func(c *Config) *Secret { return &c.OIDCSecret })},

@@ -118,3 +118,6 @@ func Postgres(t testing.TB) string {
 	}
 	return at[:cut+1] + name + query
 }
+
+// HasPostgres reports whether a server for tests is named.
+func HasPostgres() bool { return os.Getenv("SEALMANAC_TEST_POSTGRES") != "" }

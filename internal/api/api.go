@@ -1,0 +1,262 @@
+// Package api is the REST API under /api/v1: JSON over desk, described by an OpenAPI
+// 3.1 document that it serves itself. A request carries a key made on the page of
+// people and keys; the account comes from the key.
+//
+// It imports desk, access, webhook, intake, httpkit and row 0 and 1, never the store.
+// Package daemon mounts its handler.
+package api
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/http"
+	"strconv"
+	"strings"
+	"sync"
+
+	"github.com/danielgtaylor/huma/v2"
+	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"golang.org/x/time/rate"
+
+	"sealmanac/internal/access"
+	"sealmanac/internal/buildinfo"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
+)
+
+// Root is where the API lives.
+const Root = "/api/v1"
+
+// MaxBulk is the largest body of a bulk of coaches: 64 MiB, about 20,000 of them.
+const MaxBulk = 64 << 20
+
+// perMinute is how many requests a key may send in a minute.
+const perMinute = 1200
+
+// API serves requests of programs.
+type API struct {
+	Desk   *desk.Desk
+	Access *access.Access
+	Log    *slog.Logger
+	Source string // address of the pages, the root of events' sources
+
+	mu     sync.Mutex
+	limits map[string]*rate.Limiter
+}
+
+type whoKey struct{}
+
+// who returns whose key a request carries; the handler has checked it.
+func who(ctx context.Context) access.Who {
+	w, _ := ctx.Value(whoKey{}).(access.Who)
+	return w
+}
+
+// Handler returns the API with its checks: key, scope, pace, and repeats of posts.
+func (a *API) Handler() http.Handler {
+	mux := http.NewServeMux()
+	a.register(humago.New(mux, a.config()))
+	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		if open[strings.TrimSuffix(r.URL.Path, "/")] && r.Method == http.MethodGet {
+			a.describe(w, r, mux)
+			return
+		}
+		secret, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
+		if !ok {
+			w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac"`)
+			refuse(w, http.StatusUnauthorized, "no key came with the request", "Send Authorization: Bearer KEY; a manager makes keys on the page of people and keys.")
+			return
+		}
+		who, err := a.Access.Bearer(r.Context(), secret)
+		if err != nil {
+			status := httpkit.Status(err)
+			if fault.KindOf(err) == fault.Denied {
+				status = http.StatusUnauthorized
+				w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac", error="invalid_token"`)
+			}
+			refuse(w, status, fault.SentenceOf(err), fault.HintOf(err))
+			return
+		}
+		scope := "write"
+		if r.Method == http.MethodGet || r.Method == http.MethodHead {
+			scope = "read"
+		}
+		if !who.Scoped(scope) {
+			refuse(w, http.StatusForbidden, "this key may not "+scope, "Make a key that may.")
+			return
+		}
+		if !a.pace(w, who.Email) {
+			refuse(w, http.StatusTooManyRequests, "this key sends more than it may", fmt.Sprintf("At most %d requests a minute; send bulks.", perMinute))
+			return
+		}
+		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
+		if key := r.Header.Get("Idempotency-Key"); key != "" && r.Method == http.MethodPost {
+			a.once(w, r, who, key, mux)
+			return
+		}
+		mux.ServeHTTP(w, r)
+	})
+}
+
+func (a *API) config() huma.Config {
+	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
+	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
+	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps."
+	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
+	c.Security = []map[string][]string{{"key": {}}}
+	c.CreateHooks = nil // no $schema links in bodies
+	return c
+}
+
+// Document returns the OpenAPI document.
+func (a *API) Document() *huma.OpenAPI {
+	api := humago.New(http.NewServeMux(), a.config())
+	a.register(api)
+	return api.OpenAPI()
+}
+
+// pace counts a request against its key and says so in the headers of
+// draft-ietf-httpapi-ratelimit-headers.
+func (a *API) pace(w http.ResponseWriter, key string) bool {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if a.limits == nil || len(a.limits) > 10_000 {
+		a.limits = map[string]*rate.Limiter{}
+	}
+	l := a.limits[key]
+	if l == nil {
+		l = rate.NewLimiter(perMinute/60.0, perMinute)
+		a.limits[key] = l
+	}
+	ok := l.Allow()
+	left := max(0, int(l.Tokens()))
+	w.Header().Set("RateLimit-Policy", fmt.Sprintf(`"key";q=%d;w=60`, perMinute))
+	w.Header().Set("RateLimit", fmt.Sprintf(`"key";r=%d;t=%d`, left, 1))
+	if !ok {
+		w.Header().Set("Retry-After", "1")
+	}
+	return ok
+}
+
+// refuse answers with a problem (RFC 9457).
+func refuse(w http.ResponseWriter, status int, sentence, hint string) {
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(status)
+	_ = json.NewEncoder(w).Encode(problem(status, sentence, hint)) // the caller may have gone
+}
+
+func problem(status int, sentence, hint string) *huma.ErrorModel {
+	p := &huma.ErrorModel{Status: status, Title: http.StatusText(status), Detail: sentence}
+	if hint != "" {
+		p.Errors = []*huma.ErrorDetail{{Message: hint, Location: "hint"}}
+	}
+	return p
+}
+
+// fail turns a failure into a problem.
+func (a *API) fail(err error) error {
+	if err == nil {
+		return nil
+	}
+	status := httpkit.Status(err)
+	if status == http.StatusInternalServerError {
+		a.Log.Error("api", "err", err)
+		return problem(status, "something went wrong on our side", "Try again in a while.")
+	}
+	if fault.KindOf(err) == fault.Invalid {
+		status = http.StatusUnprocessableEntity
+	}
+	return problem(status, fault.SentenceOf(err), fault.HintOf(err))
+}
+
+// once answers a post that carries an Idempotency-Key: the first runs, repeats within a
+// day get the same answer.
+func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key string, next http.Handler) {
+	if len(key) > 200 {
+		refuse(w, http.StatusUnprocessableEntity, "the Idempotency-Key is longer than 200 characters", "Use a UUID.")
+		return
+	}
+	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxBulk))
+	if err != nil {
+		refuse(w, http.StatusRequestEntityTooLarge, "the body is too large", "Send smaller bulks.")
+		return
+	}
+	sum := sha256.Sum256(append([]byte(r.URL.Path+"\n"+who.Email+"\n"), body...))
+	asked := hex.EncodeToString(sum[:])
+	key = who.Email + " " + key
+	status, said, first, err := a.Desk.Once(r.Context(), who.Account, key, asked)
+	if err != nil {
+		p, _ := errors.AsType[*huma.ErrorModel](a.fail(err))
+		refuse(w, p.Status, p.Detail, fault.HintOf(err))
+		return
+	}
+	if !first {
+		w.Header().Set("Content-Type", "application/json")
+		w.Header().Set("Idempotency-Replayed", "true")
+		w.WriteHeader(status)
+		_, _ = io.WriteString(w, said) // the caller may have gone
+		return
+	}
+	r.Body = io.NopCloser(bytes.NewReader(body))
+	rec := &keeper{ResponseWriter: w, status: http.StatusOK}
+	next.ServeHTTP(rec, r)
+	keep := rec.status
+	if keep >= 500 {
+		keep = 0 // it came to nothing: the same key may try again
+	}
+	if err := a.Desk.Answered(context.WithoutCancel(r.Context()), who.Account, key, asked, keep, rec.body.String()); err != nil {
+		a.Log.Error("an answer could not be kept", "err", err)
+	}
+}
+
+type keeper struct {
+	http.ResponseWriter
+	status int
+	body   bytes.Buffer
+}
+
+func (k *keeper) WriteHeader(status int) {
+	k.status = status
+	k.ResponseWriter.WriteHeader(status)
+}
+
+func (k *keeper) Write(b []byte) (int, error) {
+	k.body.Write(b)
+	return k.ResponseWriter.Write(b)
+}
+
+// cursor is a place in a list: opaque to the caller.
+func cursor(parts ...string) string { return hex.EncodeToString([]byte(strings.Join(parts, "\x00"))) }
+
+var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list", "Leave it out, or take `next` of an earlier page.")
+
+func place(s string, n int) ([]string, error) {
+	if s == "" {
+		return make([]string, n), nil
+	}
+	b, err := hex.DecodeString(s)
+	f := strings.Split(string(b), "\x00")
+	if err != nil || len(f) != n {
+		return nil, errCursor
+	}
+	return f, nil
+}
+
+func etag(version int64) string { return `"` + strconv.FormatInt(version, 36) + `"` }
+
+func version(tag string) (int64, error) {
+	v, err := strconv.ParseInt(strings.Trim(strings.TrimPrefix(tag, "W/"), `"`), 36, 64)
+	if err != nil || v <= 0 {
+		return 0, problem(http.StatusPreconditionFailed, "If-Match is not a version of this coach", "Read the coach and send its ETag.")
+	}
+	return v, nil
+}

@@ -1,0 +1,442 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"net/http"
+	"strconv"
+	"time"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/reminder"
+)
+
+// register adds every operation.
+func (a *API) register(api huma.API) {
+	a.coaches(api)
+	a.about(api)
+	a.work(api)
+	a.events(api)
+}
+
+// op describes an operation in a few words.
+func op(method, path, id, summary string) huma.Operation {
+	return huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 409, 412, 422, 429, 503}}
+}
+
+// Page is how lists are asked for.
+type Page struct {
+	After string `query:"after" doc:"Place in the list: next of the page before."`
+	Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100" doc:"Most entries of a page."`
+}
+
+// listed is a page of a list.
+type listed[T any] struct {
+	Body struct {
+		Items []T    `json:"items"`
+		Next  string `json:"next,omitempty" doc:"Send it as after to read on; missing at the end."`
+	}
+}
+
+// coachBody is a coach with its version.
+type coachBody struct {
+	Coach   string         `json:"coach"`
+	Version string         `json:"version" doc:"The ETag of this state."`
+	Changed time.Time      `json:"changed"`
+	Record  map[string]any `json:"record" doc:"The coach as in a coach file: people, stays, slides with runs and parts, services, readings, events, bookings."`
+}
+
+// tagged is a coach with its version as ETag.
+type tagged struct {
+	ETag string `header:"ETag"`
+	Body coachBody
+}
+
+func bodyOf(r desk.CoachRecord) coachBody {
+	return coachBody{string(r.ID), etag(r.Version), time.UnixMicro(r.Version).UTC(), r.Tree}
+}
+
+// OneCoach names a coach in a path.
+type OneCoach struct {
+	Coach string `path:"coach" maxLength:"100" doc:"Short name of the coach."`
+}
+
+func (a *API) coaches(api huma.API) {
+	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"), func(ctx context.Context, in *struct {
+		Page
+		Since time.Time `query:"changed_since" doc:"Only those changed after this instant."`
+	}) (*listed[coachBody], error) {
+		f, err := place(in.After, 2)
+		if err != nil {
+			return nil, err
+		}
+		at, _ := strconv.ParseInt(f[0], 10, 64) // "" is the beginning
+		if in.After == "" && !in.Since.IsZero() {
+			at = in.Since.UnixMicro()
+			f[1] = "\U0010ffff"
+		}
+		rs, err := a.Desk.CoachesAfter(ctx, who(ctx).Account, at, f[1], in.Limit)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[coachBody]{}
+		out.Body.Items = make([]coachBody, len(rs))
+		for i, r := range rs {
+			out.Body.Items[i] = bodyOf(r)
+		}
+		if len(rs) == in.Limit {
+			last := rs[len(rs)-1]
+			out.Body.Next = cursor(strconv.FormatInt(last.Version, 10), string(last.ID))
+		}
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/coaches/{coach}", "get-coach", "One coach"), func(ctx context.Context, in *OneCoach) (*tagged, error) {
+		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		return &tagged{etag(r.Version), bodyOf(r)}, nil
+	})
+	huma.Register(api, op("PUT", "/coaches/{coach}", "put-coach", "Add a coach or replace its record"), func(ctx context.Context, in *struct {
+		OneCoach
+		IfMatch string `header:"If-Match" doc:"ETag of the state you saw; without it the record is replaced whatever it is."`
+		None    string `header:"If-None-Match" doc:"* to add only."`
+		Body    map[string]any
+	}) (*tagged, error) {
+		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body)
+	})
+	bulk := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
+	bulk.MaxBodyBytes = MaxBulk
+	huma.Register(api, bulk, func(ctx context.Context, in *struct {
+		Body struct {
+			Coaches []json.RawMessage `json:"coaches" minItems:"1" maxItems:"10000"`
+		}
+	}) (*bulkResult, error) {
+		rs, err := a.Desk.SaveMany(ctx, who(ctx).Account, who(ctx).Email, in.Body.Coaches)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &bulkResult{}
+		for i, r := range rs {
+			item := bulkItem{Index: i, Coach: string(r.Coach), Saved: r.Saved, Problems: r.Problems}
+			if r.Saved {
+				out.Body.Saved++
+			} else {
+				out.Body.Refused++
+			}
+			out.Body.Items = append(out.Body.Items, item)
+		}
+		return out, nil
+	})
+}
+
+type bulkItem struct {
+	Index    int      `json:"index"`
+	Coach    string   `json:"coach"`
+	Saved    bool     `json:"saved"`
+	Problems []string `json:"problems,omitempty"`
+}
+
+type bulkResult struct {
+	Body struct {
+		Saved   int        `json:"saved"`
+		Refused int        `json:"refused"`
+		Items   []bulkItem `json:"items"`
+	}
+}
+
+// putCoach stores one coach; with a version it must not have changed since.
+func (a *API) putCoach(ctx context.Context, id, match, none string, tree map[string]any) (*tagged, error) {
+	w := who(ctx)
+	if tree["coach"] == nil {
+		tree["coach"] = id
+	}
+	if tree["coach"] != id {
+		return nil, problem(http.StatusUnprocessableEntity, "the record's coach is another one than the path's", "Leave coach out of the record, or give the same name.")
+	}
+	v := int64(0)
+	now, err := a.Desk.CoachRecord(ctx, w.Account, coach.ID(id))
+	switch {
+	case err != nil && fault.KindOf(err) != fault.NotFound:
+		return nil, a.fail(err)
+	case err == nil && none == "*":
+		return nil, both("the coach exists already", now)
+	case match != "" && err != nil:
+		return nil, problem(http.StatusPreconditionFailed, "there is no such coach to match", "Leave If-Match out to add it.")
+	case match != "":
+		if v, err = version(match); err != nil {
+			return nil, err
+		}
+		if v != now.Version {
+			return nil, both("the coach was changed meanwhile", now)
+		}
+	}
+	raw, err := json.Marshal(tree)
+	if err != nil {
+		return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
+	}
+	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []json.RawMessage{raw})
+	if items[0].Problems.Err() != nil {
+		p := problem(http.StatusUnprocessableEntity, "the record has faults; nothing was stored", "")
+		for _, line := range items[0].Problems.Lines() {
+			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: line, Location: "body"})
+		}
+		return nil, p
+	}
+	if err := a.Desk.SaveCoach(ctx, w.Account, w.Email, items[0].Coach, v); err != nil {
+		if fault.KindOf(err) == fault.Conflict {
+			return nil, both("the coach was changed meanwhile", now)
+		}
+		return nil, a.fail(err)
+	}
+	r, err := a.Desk.CoachRecord(ctx, w.Account, coach.ID(id))
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	return &tagged{etag(r.Version), bodyOf(r)}, nil
+}
+
+// both is a conflict that shows the present state beside what was sent.
+func both(sentence string, now desk.CoachRecord) error {
+	p := problem(http.StatusPreconditionFailed, sentence, "Look at the present state, below, and decide again.")
+	p.Errors = append(p.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: bodyOf(now)})
+	return p
+}
+
+type forecastItem struct {
+	Run       string     `json:"run"`
+	Part      string     `json:"part"`
+	Material  string     `json:"material"`
+	Fitted    civil.Date `json:"fitted"`
+	LifeUsed  float64    `json:"life_used" doc:"Damage so far over damage at the likely date; may pass 1."`
+	Early     string     `json:"early,omitempty" doc:"10 % of such parts need renewal by then."`
+	Likely    string     `json:"likely,omitempty" doc:"Half of them."`
+	Late      string     `json:"late,omitempty" doc:"90 % of them."`
+	Governing string     `json:"governing,omitempty"`
+	Risk      float64    `json:"risk" doc:"Chance of need before the season opens, or within half a year without a season."`
+	Hold      string     `json:"hold,omitempty"`
+}
+
+type reasonItem struct {
+	Topic  string `json:"topic"`
+	Text   string `json:"text"`
+	Rule   string `json:"rule,omitempty"`
+	Source string `json:"source,omitempty"`
+}
+
+// about are the operations that tell what is known of a coach.
+func (a *API) about(api huma.API) {
+	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"), func(ctx context.Context, in *OneCoach) (*listed[forecastItem], error) {
+		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[forecastItem]{}
+		out.Body.Items = []forecastItem{}
+		for _, f := range p.Outcome.Forecasts {
+			x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
+			if f.Governing != "" {
+				x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
+			}
+			out.Body.Items = append(out.Body.Items, x)
+		}
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "The reasons behind the dates of one part"), func(ctx context.Context, in *struct {
+		OneCoach
+		Run  string `query:"run" required:"true" example:"galley/outer/top"`
+		Part string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
+	}) (*listed[reasonItem], error) {
+		_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), in.Run, coach.PartKind(in.Part))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[reasonItem]{}
+		for _, r := range why {
+			out.Body.Items = append(out.Body.Items, reasonItem(r))
+		}
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"), func(ctx context.Context, in *OneCoach) (*listed[noticeItem], error) {
+		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[noticeItem]{}
+		out.Body.Items = noticeItems(p.Notices)
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"), func(ctx context.Context, in *OneCoach) (*struct {
+		Body struct {
+			Planned []visitItem `json:"planned"`
+			Agreed  []string    `json:"agreed"`
+		}
+	}, error) {
+		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &struct {
+			Body struct {
+				Planned []visitItem `json:"planned"`
+				Agreed  []string    `json:"agreed"`
+			}
+		}{}
+		out.Body.Planned, out.Body.Agreed = visitItems(p.Visits), []string{}
+		for _, pin := range p.Pins {
+			out.Body.Agreed = append(out.Body.Agreed, pin.Day.String())
+		}
+		return out, nil
+	})
+}
+
+type noticeItem struct {
+	Notice  string `json:"notice"`
+	Coach   string `json:"coach"`
+	Person  string `json:"person"`
+	Task    string `json:"task"`
+	Run     string `json:"run,omitempty"`
+	Subject string `json:"subject"`
+	State   string `json:"state"`
+	Words   string `json:"words,omitempty" doc:"What the mail server said."`
+	Made    string `json:"made"`
+}
+
+func noticeItems(rows []desk.NoticeRow) []noticeItem {
+	out := make([]noticeItem, len(rows))
+	for i, n := range rows {
+		out[i] = noticeItem{n.LinkID[:min(12, len(n.LinkID))], n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
+	}
+	return out
+}
+
+// DayBody is when and where something was done.
+type DayBody struct {
+	Day   string `json:"day" format:"date"`
+	Slide string `json:"slide,omitempty"`
+	Run   string `json:"run,omitempty" example:"outer/top"`
+	Note  string `json:"note,omitempty" maxLength:"200"`
+}
+
+type recorded struct {
+	Body struct {
+		Recorded int `json:"recorded"`
+	}
+}
+
+// work are the operations by which a program of the shop writes things down.
+func (a *API) work(api huma.API) {
+	huma.Register(api, op("POST", "/coaches/{coach}/services", "add-service", "Write work down that was done"), func(ctx context.Context, in *struct {
+		OneCoach
+		Body struct {
+			DayBody
+			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,safety_stop,warranty_check"`
+		}
+	}) (*recorded, error) {
+		day, err := dayOf(in.Body.Day)
+		if err != nil {
+			return nil, err
+		}
+		b := in.Body
+		return a.record(ctx, in.Coach, desk.Records{Services: []coach.Service{{Day: day, Kind: coach.TaskKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, By: "shop", Note: b.Note}}})
+	})
+	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading", "Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {
+		OneCoach
+		Body struct {
+			DayBody
+			Kind  string `json:"kind" example:"bulb_height"`
+			Part  string `json:"part,omitempty"`
+			Value string `json:"value" example:"17 mm" doc:"As in a coach file: 17 mm, 62, dry, no."`
+			By    string `json:"by,omitempty" enum:"shop,owner" default:"shop"`
+		}
+	}) (*recorded, error) {
+		b := in.Body
+		day, err := dayOf(b.Day)
+		if err != nil {
+			return nil, err
+		}
+		v, err := intake.ParseReading(coach.ReadingKind(b.Kind), b.Value)
+		if err != nil {
+			return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
+		}
+		return a.record(ctx, in.Coach, desk.Records{Readings: []coach.Reading{{Day: day, Kind: coach.ReadingKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, Part: coach.PartKind(b.Part), Value: v, By: b.By, Note: b.Note}}})
+	})
+	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"), func(ctx context.Context, in *struct {
+		Page
+		Coach string `query:"coach"`
+		Until string `query:"until" format:"date" doc:"Aimed at up to this day."`
+	}) (*listed[desk.TaskRow], error) {
+		f, err := place(in.After, 2)
+		if err != nil {
+			return nil, err
+		}
+		until := in.Until
+		if until == "" {
+			until = "9999-12-31"
+		}
+		ts, err := a.Desk.TasksAfter(ctx, who(ctx).Account, coach.ID(in.Coach), f[0], f[1], until, in.Limit)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[desk.TaskRow]{}
+		out.Body.Items = append([]desk.TaskRow{}, ts...)
+		if len(ts) == in.Limit {
+			last := ts[len(ts)-1]
+			out.Body.Next = cursor(last.Target, last.Coach+"|"+last.Key)
+		}
+		return out, nil
+	})
+	huma.Register(api, op("POST", "/coaches/{coach}/tasks/answer", "answer-task", "Complete a task, or put it off"), func(ctx context.Context, in *struct {
+		OneCoach
+		Body struct {
+			Key    string `json:"key" doc:"The task's key."`
+			Target string `json:"target,omitempty" format:"date" doc:"Its aim as you saw it; another one now is a conflict (412)."`
+			Answer string `json:"answer" enum:"done,later"`
+			Day    string `json:"day,omitempty" format:"date" doc:"Done on; today without it."`
+			Until  string `json:"until,omitempty" format:"date" doc:"Later: not before."`
+		}
+	}) (*struct{ Body desk.TaskRow }, error) {
+		b := in.Body
+		var days [2]civil.Date
+		for i, s := range []string{b.Day, b.Until} {
+			if s != "" {
+				var err error
+				if days[i], err = dayOf(s); err != nil {
+					return nil, err
+				}
+			}
+		}
+		w := who(ctx)
+		now, err := a.Desk.AnswerTask(ctx, w.Account, w.Email, coach.ID(in.Coach), b.Key, b.Target, reminder.AnswerKind(b.Answer), days[0], days[1])
+		if fault.KindOf(err) == fault.Conflict {
+			p := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
+			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: now}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: b})
+			return nil, p
+		}
+		return &struct{ Body desk.TaskRow }{now}, a.fail(err)
+	})
+	a.bookings(api)
+}
+
+func (a *API) record(ctx context.Context, c string, x desk.Records) (*recorded, error) {
+	if err := a.Desk.Record(ctx, who(ctx).Account, who(ctx).Email, coach.ID(c), x); err != nil {
+		return nil, a.fail(err)
+	}
+	out := &recorded{}
+	out.Body.Recorded = len(x.Services) + len(x.Readings)
+	return out, nil
+}
+
+func dayOf(s string) (civil.Date, error) {
+	d, err := civil.Parse(s)
+	if err != nil {
+		return 0, problem(http.StatusUnprocessableEntity, strconv.Quote(s)+" is not a day", "Write YYYY-MM-DD.")
+	}
+	return d, nil
+}

@@ -1,0 +1,189 @@
+package api
+
+import (
+	"context"
+	"net/http"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/rulebook"
+	"sealmanac/internal/season"
+)
+
+type visitItem struct {
+	Coach  string     `json:"coach"`
+	Day    civil.Date `json:"day"`
+	From   civil.Date `json:"from"`
+	Until  civil.Date `json:"until"`
+	Tasks  []string   `json:"tasks"`
+	Hours  [2]float64 `json:"hours"`
+	BookBy string     `json:"book_by,omitempty"`
+	At     string     `json:"at,omitempty" doc:"Another shop, when this one is too far."`
+	Agreed bool       `json:"agreed"`
+}
+
+func visitItems(vs []season.Visit) []visitItem {
+	out := make([]visitItem, len(vs))
+	for i, v := range vs {
+		out[i] = visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Pinned}
+		for _, t := range v.Tasks {
+			out[i].Tasks = append(out[i].Tasks, string(t.Kind)+" "+t.Run)
+		}
+	}
+	return out
+}
+
+type partItem struct {
+	Profile string     `json:"profile"`
+	Month   civil.Date `json:"month"`
+	Order   float64    `json:"order_mm"`
+	Shelf   float64    `json:"shelf_mm"`
+	OrderBy string     `json:"order_by,omitempty"`
+	TooLate bool       `json:"too_late"`
+}
+
+// bookings are the operations about days, and the lists that a shop works from.
+func (a *API) bookings(api huma.API) {
+	type moved struct {
+		Body struct {
+			Coach  string   `json:"coach"`
+			Agreed []string `json:"agreed"`
+		}
+	}
+	huma.Register(api, op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it"), func(ctx context.Context, in *struct {
+		OneCoach
+		Body struct {
+			Was string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
+			Day string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
+		}
+	}) (*moved, error) {
+		var days [2]civil.Date
+		for i, s := range []string{in.Body.Was, in.Body.Day} {
+			if s != "" {
+				var err error
+				if days[i], err = dayOf(s); err != nil {
+					return nil, err
+				}
+			}
+		}
+		if days[0] == 0 && days[1] == 0 {
+			return nil, problem(http.StatusUnprocessableEntity, "neither was nor day is given", "day books, was and day move, was cancels.")
+		}
+		w := who(ctx)
+		err := a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), days[0], days[1])
+		conflict := fault.KindOf(err) == fault.Conflict
+		if err != nil && !conflict {
+			return nil, a.fail(err)
+		}
+		p, e := a.Desk.CoachPage(ctx, w.Account, coach.ID(in.Coach))
+		if e != nil {
+			return nil, a.fail(e)
+		}
+		out := &moved{}
+		out.Body.Coach, out.Body.Agreed = in.Coach, []string{}
+		for _, pin := range p.Pins {
+			out.Body.Agreed = append(out.Body.Agreed, pin.Day.String())
+		}
+		if conflict {
+			m := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
+			m.Errors = append(m.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: out.Body}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: in.Body})
+			return nil, m
+		}
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"), func(ctx context.Context, in *struct {
+		From  string `query:"from" format:"date" required:"true"`
+		Until string `query:"until" format:"date" required:"true"`
+	}) (*listed[visitItem], error) {
+		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, in.From, in.Until)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[visitItem]{}
+		out.Body.Items = visitItems(p.Visits)
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*listed[partItem], error) {
+		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[partItem]{}
+		out.Body.Items = []partItem{}
+		for _, n := range p.Parts {
+			out.Body.Items = append(out.Body.Items, partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate})
+		}
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"), func(ctx context.Context, _ *struct{}) (*listed[desk.Request], error) {
+		rs, err := a.Desk.Requests(ctx, who(ctx).Account)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[desk.Request]{}
+		out.Body.Items = append([]desk.Request{}, rs...)
+		return out, nil
+	})
+	huma.Register(api, op("GET", "/notices", "list-notices", "Notices of a state"), func(ctx context.Context, in *struct {
+		State string `query:"state" enum:"queued,sending,retry,accepted,given_up,withdrawn" default:"queued"`
+		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
+	}) (*listed[noticeItem], error) {
+		rows, err := a.Desk.Queue(ctx, who(ctx).Account, []reminder.State{reminder.State(in.State)}, in.Limit)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[noticeItem]{}
+		out.Body.Items = noticeItems(rows)
+		return out, nil
+	})
+	type lot struct {
+		Coach  string `json:"coach"`
+		Run    string `json:"run"`
+		Part   string `json:"part"`
+		Fitted string `json:"fitted"`
+	}
+	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"), func(ctx context.Context, in *struct {
+		Lot string `path:"lot" maxLength:"200"`
+	}) (*listed[lot], error) {
+		ps, err := a.Desk.LotParts(ctx, who(ctx).Account, in.Lot)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &listed[lot]{}
+		out.Body.Items = []lot{}
+		for _, p := range ps {
+			out.Body.Items = append(out.Body.Items, lot(p))
+		}
+		return out, nil
+	})
+	type figure struct {
+		Path     string  `json:"path"`
+		Value    float64 `json:"value"`
+		Unit     string  `json:"unit"`
+		Evidence string  `json:"evidence"`
+		Source   string  `json:"source"`
+	}
+	type rules struct {
+		Body struct {
+			Version string   `json:"version"`
+			Figures []figure `json:"figures"`
+		}
+	}
+	huma.Register(api, op("GET", "/rules", "get-rules", "The rulebook in force"), func(ctx context.Context, _ *struct{}) (*rules, error) {
+		p, err := a.Desk.RulesPage(ctx, who(ctx).Account)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &rules{}
+		out.Body.Version = p.Rules.Version
+		rulebook.Figures(p.Rules, func(path string, f rulebook.Figure) {
+			out.Body.Figures = append(out.Body.Figures, figure{path, f.Value, f.Unit, string(f.Evidence), f.Source})
+		})
+		return out, nil
+	})
+}

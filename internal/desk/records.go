@@ -1,0 +1,217 @@
+package desk
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
+)
+
+// CoachRecord is a coach's document as a tree, with its version.
+type CoachRecord struct {
+	ID      coach.ID
+	Version int64
+	Tree    map[string]any
+}
+
+// CoachesAfter returns coaches in the order of their last change, after a change time
+// and name.
+func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []CoachRecord, err error) {
+	var rows []store.ChangedCoach
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		rows, err = tx.ChangedCoaches(ctx, id, at, after, most)
+		return err
+	})
+	for _, r := range rows {
+		var c coach.Coach
+		if err := json.Unmarshal([]byte(r.Doc), &c); err != nil {
+			return nil, err
+		}
+		out = append(out, CoachRecord{c.ID, r.Changed, intake.Tree(d.Places, c)})
+	}
+	return out, err
+}
+
+// CoachRecord returns one coach's document.
+func (d *Desk) CoachRecord(ctx context.Context, id coach.AccountID, c coach.ID) (r CoachRecord, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		doc, version, err := tx.CoachDoc(ctx, id, c)
+		r = CoachRecord{c, version, intake.Tree(d.Places, doc)}
+		return err
+	})
+	return r, err
+}
+
+// ItemResult is what became of one coach of a bulk.
+type ItemResult struct {
+	Coach    coach.ID
+	Saved    bool
+	Problems []string
+}
+
+// SaveMany reads coaches as trees and stores those that are sound; each has its own
+// result. Dates follow with the pass that is asked for.
+func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, items []json.RawMessage) (out []ItemResult, err error) {
+	var a coach.Account
+	if err := d.DB.View(ctx, func(tx *store.Tx) (err error) { a, err = tx.Account(ctx, id, false); return err }); err != nil {
+		return nil, err
+	}
+	read := intake.ReadTrees(intake.Options{Today: d.today(a), Places: d.Places}, items)
+	out = make([]ItemResult, len(read))
+	var sound []coach.Coach
+	for i, x := range read {
+		out[i].Problems = x.Problems.Lines()
+		if x.Problems.Err() == nil {
+			out[i].Coach, out[i].Saved = x.Coach.ID, true
+			sound = append(sound, x.Coach)
+		} else {
+			out[i].Coach = x.Coach.ID
+		}
+	}
+	return out, d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(ctx, id, true); err != nil {
+			return err
+		}
+		if err := tx.SaveCoaches(ctx, id, sound); err != nil {
+			return err
+		}
+		if err := tx.AddAudit(ctx, id, by, "saved", fmt.Sprintf("%d coaches", len(sound)), ""); err != nil {
+			return err
+		}
+		if d.Replan != nil && len(sound) > 0 {
+			if err := d.Replan(ctx, tx, id); err != nil {
+				return err
+			}
+		}
+		news := make([]store.Happened, len(sound))
+		for i := range sound {
+			news[i] = store.Happened{Kind: "coach.saved", Coach: sound[i].ID, Data: map[string]any{"by": by}}
+		}
+		return tx.AddEvents(ctx, id, news...)
+	})
+}
+
+// TasksAfter returns tasks by target, after a target and a place in the list.
+func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []TaskRow, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		out, err = tx.TasksAfter(ctx, id, c, target, key, until, most)
+		return err
+	})
+	return out, err
+}
+
+// AnswerTask records what a program of the shop says about a task: done, or not before
+// a day. The task must still be as the caller saw it: aimed at target.
+func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c coach.ID, key, target string, kind reminder.AnswerKind, day, until civil.Date) (now TaskRow, err error) {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return now, err
+	}
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, true)
+		if err != nil {
+			return err
+		}
+		if now, err = tx.TaskByKey(ctx, id, c, key); err != nil {
+			if fault.KindOf(err) == fault.NotFound {
+				return fault.New(fault.NotFound, fmt.Sprintf("%s has no task %q (any more)", c, key), "Read its tasks again.")
+			}
+			return err
+		}
+		if target != "" && now.Target != target {
+			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target), "Look at the present one and decide again.")
+		}
+		today := d.today(a)
+		if day == 0 {
+			day = today
+		}
+		if day > today || kind == reminder.Later && until <= today {
+			return fault.New(fault.Invalid, "the day does not fit", "Done: a day up to today. Later: a day after today.")
+		}
+		if err := tx.AddAnswer(ctx, id, c, by, reminder.Answer{TaskKey: key, Kind: kind, Day: today, Until: until}); err != nil {
+			return err
+		}
+		if _, err := tx.Withdraw(ctx, id, "", key); err != nil {
+			return err
+		}
+		h := store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}}
+		if kind == reminder.Later {
+			h = store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}}
+		} else if s := (coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}); s.Kind != coach.SafetyStop {
+			s.Slide, s.Run = slideRun(now.Run)
+			if err := tx.AddService(ctx, id, c, s); err != nil {
+				return err
+			}
+		}
+		if err := tx.AddAudit(ctx, id, by, string(kind), string(c), key); err != nil {
+			return err
+		}
+		return d.settle(ctx, tx, tools, id, c, h)
+	})
+	return now, err
+}
+
+func slideRun(address string) (coach.SlideID, string) {
+	for i := range address {
+		if address[i] == '/' {
+			return coach.SlideID(address[:i]), address[i+1:]
+		}
+	}
+	return coach.SlideID(address), ""
+}
+
+// Once keeps what a post with a key was answered for a day, so that sending it again
+// changes nothing more. asked is a hash of the request: the same key with another
+// request is refused.
+func (d *Desk) Once(ctx context.Context, id coach.AccountID, key, asked string) (status int, body string, first bool, err error) {
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		a, ok, err := tx.KeptAnswerOf(ctx, id, key)
+		switch {
+		case err != nil:
+			return err
+		case ok && a.Asked != asked:
+			return fault.New(fault.Invalid, "this Idempotency-Key was used for another request", "Use a new key for each request.")
+		case ok && a.Status == 0:
+			return fault.New(fault.Conflict, "the first request with this Idempotency-Key is still at work", "Send it again in a moment.")
+		case ok:
+			status, body = a.Status, a.Body
+			return nil
+		}
+		first, err = tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked})
+		return err
+	})
+	return status, body, first, err
+}
+
+// Answered keeps the answer to a key; a status of 0 forgets the key.
+func (d *Desk) Answered(ctx context.Context, id coach.AccountID, key, asked string, status int, body string) error {
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if status == 0 {
+			return tx.DropAnswer(ctx, id, key)
+		}
+		_, err := tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked, Status: status, Body: body})
+		return err
+	})
+}
+
+// SaveCoach stores one coach and dates it anew; with a version it must not have changed
+// since.
+func (d *Desk) SaveCoach(ctx context.Context, id coach.AccountID, by string, c coach.Coach, version int64) error {
+	_, _, err := d.save(ctx, id, by, c.ID, version, intake.Content{Coaches: []coach.Coach{c}})
+	return err
+}
+
+// LotParts returns every part that carries a lot.
+func (d *Desk) LotParts(ctx context.Context, id coach.AccountID, lot string) (out []store.LotPart, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		out, err = tx.PartsOfLot(ctx, id, lot)
+		return err
+	})
+	return out, err
+}
