@@ -367,6 +367,12 @@ func (a *API) work(api huma.API) {
 		}
 		return a.record(ctx, in.Coach, desk.Records{Readings: []coach.Reading{{Day: day, Kind: coach.ReadingKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, Part: coach.PartKind(b.Part), Value: v, By: b.By, Note: b.Note}}})
 	})
+	a.tasks(api)
+	a.bookings(api)
+}
+
+// tasks are the operations about what is due.
+func (a *API) tasks(api huma.API) {
 	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"), func(ctx context.Context, in *struct {
 		Page
 		Coach string `query:"coach"`
@@ -421,7 +427,6 @@ func (a *API) work(api huma.API) {
 		}
 		return &struct{ Body desk.TaskRow }{now}, a.fail(err)
 	})
-	a.bookings(api)
 }
 
 func (a *API) record(ctx context.Context, c string, x desk.Records) (*recorded, error) {

@@ -47,7 +47,7 @@ type partItem struct {
 	TooLate bool       `json:"too_late"`
 }
 
-// bookings are the operations about days, and the lists that a shop works from.
+// bookings are the operations about agreed days.
 func (a *API) bookings(api huma.API) {
 	type moved struct {
 		Body struct {
@@ -96,6 +96,11 @@ func (a *API) bookings(api huma.API) {
 		}
 		return out, nil
 	})
+	a.shop(api)
+}
+
+// shop are the lists that a shop works from.
+func (a *API) shop(api huma.API) {
 	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"), func(ctx context.Context, in *struct {
 		From  string `query:"from" format:"date" required:"true"`
 		Until string `query:"until" format:"date" required:"true"`
@@ -141,6 +146,11 @@ func (a *API) bookings(api huma.API) {
 		out.Body.Items = noticeItems(rows)
 		return out, nil
 	})
+	a.reference(api)
+}
+
+// reference are lots and rules.
+func (a *API) reference(api huma.API) {
 	type lot struct {
 		Coach  string `json:"coach"`
 		Run    string `json:"run"`

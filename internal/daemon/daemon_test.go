@@ -326,7 +326,7 @@ func TestPagesForMachines(t *testing.T) {
 		b, _ := io.ReadAll(resp.Body)
 		return resp.StatusCode, string(b), resp.Header
 	}
-	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/": "No pass has been made yet", "/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
+	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has been made yet", "/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
 		code, body, head := get(path)
 		if code != http.StatusOK || !strings.Contains(body, want) {
 			t.Errorf("%s: %d, lacks %q", path, code, want)

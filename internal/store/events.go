@@ -42,6 +42,7 @@ func (tx *Tx) AddEvents(ctx context.Context, id coach.AccountID, hs ...Happened)
 	if err := tx.GetContext(ctx, &head, tx.Rebind(`SELECT seq FROM event_head WHERE account_id = ?`), id); err != nil {
 		return err
 	}
+	rows := make([][]any, len(hs))
 	for i, h := range hs {
 		data, err := json.Marshal(h.Data)
 		if err != nil {
@@ -49,11 +50,9 @@ func (tx *Tx) AddEvents(ctx context.Context, id coach.AccountID, hs ...Happened)
 		}
 		seq := head - int64(len(hs)) + int64(i) + 1
 		sum := sha256.Sum256([]byte(fmt.Sprint(id, "|", seq)))
-		if _, err := tx.exec(ctx, `INSERT INTO event (account_id, seq, event_id, kind, coach_id, data, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)`, id, seq, "evt_"+hex.EncodeToString(sum[:12]), h.Kind, h.Coach, string(data), micro(tx.now)); err != nil {
-			return err
-		}
+		rows[i] = []any{id, seq, "evt_" + hex.EncodeToString(sum[:12]), h.Kind, h.Coach, string(data), micro(tx.now)}
 	}
-	return nil
+	return tx.insert(ctx, `INSERT INTO event (account_id, seq, event_id, kind, coach_id, data, made_at)`, rows, "")
 }
 
 // Events returns an account's events after a number, in order.

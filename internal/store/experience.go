@@ -34,20 +34,22 @@ type lifeRow struct {
 // the correction of a date (180 days, our default).
 const leastLife = 180
 
-// endLives records the parts that a coach's new document shows as renewed: the
-// same part of the same run with a later date. It must run before the document's
-// parts are replaced.
-func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, c *coach.Coach) error {
+// endLives records the parts that coaches' new documents show as renewed: the same
+// part of the same run with a later date. It must run before the documents' parts are
+// replaced.
+func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, cs []coach.Coach, names []any) error {
 	var old []lifeRow
-	err := tx.list(ctx, &old, `SELECT coach_id, run, part, material, construction, fitted, '' AS ended FROM part WHERE account_id = ? AND coach_id = ? ORDER BY run, part`, id, c.ID)
+	err := tx.list(ctx, &old, `SELECT coach_id, run, part, material, construction, fitted, '' AS ended FROM part WHERE account_id = ? AND coach_id IN (`+marks(len(names))+`) ORDER BY coach_id, run, part`, append([]any{id}, names...)...)
 	if err != nil || len(old) == 0 {
 		return err
 	}
 	now := map[string]civil.Date{}
-	for _, s := range c.Slides {
-		for _, r := range s.Runs {
-			for _, p := range r.Parts {
-				now[s.Address(r)+"/"+string(p.Kind)] = p.Fitted
+	for i := range cs {
+		for _, s := range cs[i].Slides {
+			for _, r := range s.Runs {
+				for _, p := range r.Parts {
+					now[string(cs[i].ID)+"/"+s.Address(r)+"/"+string(p.Kind)] = p.Fitted
+				}
 			}
 		}
 	}
@@ -56,14 +58,14 @@ func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, c *coach.Coach) 
 		if err != nil {
 			return err
 		}
-		ended := now[o.Run+"/"+o.Part]
+		ended := now[o.Coach+"/"+o.Run+"/"+o.Part]
 		if ended < fitted+leastLife {
 			continue
 		}
 		_, err = tx.exec(ctx, `
 			INSERT INTO life (account_id, coach_id, run, part, material, construction, fitted, ended, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 			ON CONFLICT (account_id, coach_id, run, part, fitted) DO UPDATE SET ended = excluded.ended, made_at = excluded.made_at`,
-			id, c.ID, o.Run, o.Part, o.Material, o.Construction, o.Fitted, ended.String(), micro(tx.now))
+			id, o.Coach, o.Run, o.Part, o.Material, o.Construction, o.Fitted, ended.String(), micro(tx.now))
 		if err != nil {
 			return err
 		}
