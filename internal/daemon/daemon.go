@@ -24,6 +24,7 @@ import (
 	"sealmanac/internal/access"
 	"sealmanac/internal/api"
 	"sealmanac/internal/climate"
+	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/delivery"
 	"sealmanac/internal/delivery/mail"
@@ -137,7 +138,8 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow,
+		Titles: func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
 	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
 	if c := opt.Config; c.OIDCIssuer != "" {
 		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}

@@ -40,6 +40,7 @@ type Desk struct {
 	// ToolsFor returns what an account's coaches are dated with; nil: pages that date
 	// are off.
 	ToolsFor func(ctx context.Context, id coach.AccountID) (cycle.Tools, error)
+	Titles   func(coach.TaskKind) string // of tasks, in English; nil: their words
 	// Replan asks for a new plan of an account soon; nil: the nightly pass makes it.
 	Replan func(ctx context.Context, tx *store.Tx, id coach.AccountID) error
 	// Enqueue makes the jobs of new notices; nil: upkeep finds them.

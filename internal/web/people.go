@@ -3,9 +3,12 @@ package web
 import (
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"sealmanac/internal/access"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
 )
 
 type peopleData struct {
@@ -16,6 +19,7 @@ type peopleData struct {
 	Scopes  []string
 	Link    string // of an invitation that no mail carries
 	Secret  string // of a key, shown once
+	Cals    []desk.Calendar
 	Now     int64
 }
 
@@ -23,7 +27,16 @@ func (s *Site) people(r *http.Request, w access.Who) (view, error) { return s.pe
 
 func (s *Site) peopleView(r *http.Request, w access.Who, link, secret string) (view, error) {
 	p, err := s.Access.People(r.Context(), w)
-	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, s.Desk.Now().UnixMicro()}}, err
+	if err != nil {
+		return view{}, err
+	}
+	var cals []desk.Calendar
+	if w.Role.May(access.Manager) {
+		if cals, err = s.Desk.Calendars(r.Context(), w.Account); err != nil {
+			return view{}, err
+		}
+	}
+	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, cals, s.Desk.Now().UnixMicro()}}, err
 }
 
 func (s *Site) invite(r *http.Request, w access.Who) (view, error) {
@@ -90,4 +103,35 @@ func (s *Site) changes(r *http.Request, w access.Who) (view, error) {
 		Rows any
 		Next int64
 	}{rows, next}}, err
+}
+
+func (s *Site) makeCalendar(r *http.Request, w access.Who) (view, error) {
+	address, err := s.Desk.AddCalendar(r.Context(), w.Account, w.Email, r.FormValue("kind"), coach.ID(r.FormValue("of")), r.FormValue("name"))
+	if err != nil {
+		return view{}, err
+	}
+	return s.peopleView(r, w, address, "")
+}
+
+func (s *Site) endCalendar(r *http.Request, w access.Who) (view, error) {
+	if err := s.Desk.RevokeCalendar(r.Context(), w.Account, w.Email, r.FormValue("calendar")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "ended")
+}
+
+// calendar is a calendar by its secret address.
+func (s *Site) calendar(r *http.Request) (view, error) {
+	text, err := s.Desk.CalendarText(r.Context(), strings.TrimSuffix(r.PathValue("token"), ".ics"))
+	return calendarView(text), err
+}
+
+// ownerCalendar is the calendar of a coach for its people.
+func (s *Site) ownerCalendar(r *http.Request) (view, error) {
+	text, err := s.Desk.OwnerCalendar(r.Context(), r.PathValue("token"))
+	return calendarView(text), err
+}
+
+func calendarView(text []byte) view {
+	return view{file: &sent{media: "text/calendar; charset=utf-8", name: "sealmanac.ics", body: text}}
 }

@@ -129,7 +129,7 @@ func (s *Site) routes() []route {
 		{"GET /forgot", "", s.forgotPage, nil}, {"POST /forgot", "", s.forgot, nil},
 		{"GET /reset/{token}", "", s.resetPage, nil}, {"POST /reset/{token}", "", s.reset, nil},
 		{"GET /a/{token}", "", s.ask, nil}, {"POST /a/{token}", "", s.answer, nil},
-		{"GET /o/{token}", "", s.owner, nil}, {"GET /o/{token}/card", "", s.card, nil},
+		{"GET /o/{token}", "", s.owner, nil}, {"GET /o/{token}/card", "", s.card, nil}, {"GET /o/{token}/calendar.ics", "", s.ownerCalendar, nil}, {"GET /cal/{token}", "", s.calendar, nil},
 		{"GET /board", v, nil, s.board}, {"POST /board/views", v, nil, s.saveView},
 		{"GET /units", v, nil, s.units},
 		{"GET /coach/{coach}", v, nil, s.coach}, {"GET /coach/{coach}/why", v, nil, s.why},
@@ -152,6 +152,7 @@ func (s *Site) routes() []route {
 		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
 		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
 		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
+		{"POST /people/calendars", m, nil, s.makeCalendar}, {"POST /people/calendars/end", m, nil, s.endCalendar},
 		{"GET /changes", m, nil, s.changes},
 	}
 }

@@ -1,0 +1,89 @@
+package store
+
+import (
+	"context"
+
+	"sealmanac/internal/coach"
+)
+
+// Calendar is a secret address of a calendar.
+type Calendar struct {
+	Account   string `db:"account_id"`
+	Hash      string `db:"token_hash"`
+	ID        string `db:"calendar_id"`
+	Kind      string `db:"kind"` // shop, fleet, coach
+	Coach     string `db:"coach_id"`
+	Name      string `db:"name"`
+	MadeBy    string `db:"made_by"`
+	MadeAt    int64  `db:"made_at"`
+	RevokedAt *int64 `db:"revoked_at"`
+}
+
+// AddCalendar keeps a calendar's address.
+func (tx *Tx) AddCalendar(ctx context.Context, c Calendar) (err error) {
+	defer fail("store.AddCalendar", &err)
+	_, err = tx.exec(ctx, `INSERT INTO calendar (account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, c.Account, c.Hash, c.ID, c.Kind, c.Coach, c.Name, c.MadeBy, micro(tx.now))
+	return err
+}
+
+// CalendarByHash returns a calendar whose address still works.
+func (tx *Tx) CalendarByHash(ctx context.Context, hash string) (c Calendar, err error) {
+	defer fail("store.CalendarByHash", &err)
+	err = tx.GetContext(ctx, &c, tx.Rebind(`SELECT account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at FROM calendar WHERE token_hash = ? AND revoked_at IS NULL`), hash)
+	return c, err
+}
+
+// Calendars returns an account's calendars that still work.
+func (tx *Tx) Calendars(ctx context.Context, id coach.AccountID) (out []Calendar, err error) {
+	defer fail("store.Calendars", &err)
+	err = tx.list(ctx, &out, `SELECT account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at FROM calendar WHERE account_id = ? AND revoked_at IS NULL ORDER BY made_at, calendar_id`, id)
+	return out, err
+}
+
+// RevokeCalendar ends a calendar's address.
+func (tx *Tx) RevokeCalendar(ctx context.Context, id coach.AccountID, calendar string) (_ bool, err error) {
+	defer fail("store.RevokeCalendar", &err)
+	n, err := tx.exec(ctx, `UPDATE calendar SET revoked_at = ? WHERE account_id = ? AND calendar_id = ? AND revoked_at IS NULL`, micro(tx.now), id, calendar)
+	return n > 0, err
+}
+
+// Entry is what calendars said last of a thing with a day.
+type Entry struct {
+	UID       string `db:"uid"`
+	Coach     string `db:"coach_id"`
+	Kind      string `db:"kind"` // task, visit
+	Day       string `db:"day"`
+	Until     string `db:"until_day"` // the last day
+	Summary   string `db:"summary"`
+	Words     string `db:"words"`
+	Sequence  int64  `db:"sequence"`
+	Cancelled int64  `db:"cancelled"`
+	ChangedAt int64  `db:"changed_at"`
+}
+
+// Entries returns an account's calendar entries of a kind, or of one coach.
+func (tx *Tx) Entries(ctx context.Context, id coach.AccountID, c coach.ID, kind string) (out []Entry, err error) {
+	defer fail("store.Entries", &err)
+	where, args := scope{id, c}.where()
+	if kind != "" {
+		where, args = where+" AND kind = ?", append(args, kind)
+	}
+	err = tx.list(ctx, &out, `SELECT uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at FROM calendar_entry WHERE `+where+` ORDER BY day, uid`, args...)
+	return out, err
+}
+
+// SaveEntry keeps what calendars say of a thing.
+func (tx *Tx) SaveEntry(ctx context.Context, id coach.AccountID, e Entry) (err error) {
+	defer fail("store.SaveEntry", &err)
+	_, err = tx.exec(ctx, `INSERT INTO calendar_entry (account_id, uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary, words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at`,
+		id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, micro(tx.now))
+	return err
+}
+
+// DropEntries forgets entries that were cancelled before an instant.
+func (tx *Tx) DropEntries(ctx context.Context, id coach.AccountID, before int64) (err error) {
+	defer fail("store.DropEntries", &err)
+	_, err = tx.exec(ctx, `DELETE FROM calendar_entry WHERE account_id = ? AND cancelled = 1 AND changed_at < ?`, id, before)
+	return err
+}
