@@ -29,6 +29,7 @@ type boardData struct {
 	Materials []coach.Material
 	May       bool // record
 	Manager   bool
+	Lists     []string // that go out as files
 }
 
 type stateLink struct {
@@ -66,7 +67,7 @@ func (s *Site) board(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := boardData{BoardPage: b, Filter: f, Query: kept.Encode(), Classes: coach.Classes, Uses: coach.Uses, Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician), Manager: w.Role.May(access.Manager)}
+	d := boardData{BoardPage: b, Filter: f, Query: kept.Encode(), Classes: coach.Classes, Uses: coach.Uses, Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician), Manager: w.Role.May(access.Manager), Lists: desk.Exports}
 	for _, st := range desk.States {
 		q := url.Values{}
 		for k, v := range kept {

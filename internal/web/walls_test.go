@@ -275,7 +275,7 @@ func (x *rig) names() map[string]string {
 	if err != nil || len(rows) == 0 {
 		x.t.Fatalf("account one has no notice: %v", err)
 	}
-	return map[string]string{"coach": "zf-1", "slide": "s", "file": "abc", "notice": rows[0].LinkID[:12], "token": "x"}
+	return map[string]string{"coach": "zf-1", "slide": "s", "file": "abc", "notice": rows[0].LinkID[:12], "list": "parts.csv", "token": "x"}
 }
 
 // state sums up what an account holds.

@@ -81,6 +81,7 @@ type sent struct {
 	media, name string
 	body        []byte
 	keep        bool // may be kept by the browser
+	save        bool // to be saved, not shown
 }
 
 // goTo returns a redirect, with a word that the next page shows as done.
@@ -143,6 +144,7 @@ func (s *Site) routes() []route {
 		{"POST /coach/{coach}/pin", t, nil, s.pin},
 		{"GET /coach/{coach}/sheet", v, nil, s.sheet},
 		{"GET /new", t, nil, s.newPage}, {"POST /new", t, nil, s.create},
+		{"GET /export/{list}", v, nil, s.export},
 		{"GET /import", m, nil, s.importPage}, {"POST /import", m, nil, s.importFile},
 		{"GET /season", v, nil, s.season}, {"GET /calls", v, nil, s.calls},
 		{"GET /notices", v, nil, s.notices}, {"GET /notices/{notice}", v, nil, s.notice},
@@ -264,7 +266,11 @@ func (f *sent) write(w http.ResponseWriter) {
 	h := w.Header()
 	h.Set("Content-Type", f.media)
 	if f.name != "" {
-		h.Set("Content-Disposition", "inline; filename*=UTF-8''"+url.PathEscape(f.name))
+		how := "inline"
+		if f.save {
+			how = "attachment"
+		}
+		h.Set("Content-Disposition", how+"; filename*=UTF-8''"+url.PathEscape(f.name))
 	}
 	if f.keep {
 		h.Set("Cache-Control", "private, max-age=86400")

@@ -1,0 +1,59 @@
+package cli
+
+import (
+	"fmt"
+	"os"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+)
+
+type archiveCmd struct {
+	File    string `arg:"" help:"File to write, such as main.zip; it must not exist yet." type:"path"`
+	Account string `default:"main" help:"Account to write."`
+}
+
+// Run writes an account as an archive.
+func (c *archiveCmd) Run(e *env) (err error) {
+	f, err := os.OpenFile(c.File, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return &fault.Error{Kind: fault.Invalid, Msg: "the archive cannot be written", Hint: "Name a file that does not exist yet, in a folder that does.", Err: err}
+	}
+	defer func() {
+		if e := f.Close(); err == nil {
+			err = e
+		}
+		if err != nil {
+			_ = os.Remove(c.File) // half an archive is none
+		}
+	}()
+	err = withDesk(e, func(d *desk.Desk) error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
+	if err == nil {
+		fmt.Fprintf(e.out, "account %q is in %s; members, keys and passwords are not.\n", c.Account, c.File)
+	}
+	return err
+}
+
+type restoreCmd struct {
+	File    string `arg:"" help:"Archive to read." type:"existingfile"`
+	Account string `default:"main" help:"Account to make; it must not exist yet."`
+}
+
+// Run makes an account from an archive.
+func (c *restoreCmd) Run(e *env) error {
+	f, err := os.Open(c.File)
+	if err != nil {
+		return err
+	}
+	defer f.Close() //nolint:errcheck // was only read
+	st, err := f.Stat()
+	if err != nil {
+		return err
+	}
+	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size()) })
+	if err == nil {
+		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n", c.Account)
+	}
+	return err
+}

@@ -1,0 +1,105 @@
+package desk_test
+
+import (
+	"bytes"
+	"image"
+	"image/color"
+	"image/png"
+	"path/filepath"
+	"testing"
+
+	"sealmanac/config"
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
+	"sealmanac/internal/store"
+	"sealmanac/internal/testkit"
+)
+
+// An account goes out and comes back to the same bytes, also from one kind of database
+// to the other; a damaged archive is refused whole.
+func TestArchive(t *testing.T) {
+	open := func(kind string) *desk.Desk {
+		var db *store.DB
+		var err error
+		if kind == "postgres" {
+			db, err = store.OpenPostgres(testkit.Postgres(t))
+		} else {
+			db, err = store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { _ = db.Close() })
+		if err := db.Migrate(t.Context()); err != nil {
+			t.Fatal(err)
+		}
+		return &desk.Desk{DB: db, Now: civil.Of(2026, 2, 10).Time, Places: testkit.Tables(t)}
+	}
+	from := open("sqlite")
+	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: from.Places}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	if err := from.Import(t.Context(), "main", c); err != nil {
+		t.Fatal(err)
+	}
+	img := image.NewRGBA(image.Rect(0, 0, 2000, 1000))
+	img.Set(3, 3, color.White)
+	var pic bytes.Buffer
+	if err := png.Encode(&pic, img); err != nil {
+		t.Fatal(err)
+	}
+	if err := from.Attach(t.Context(), "main", "m", "heron-01", desk.File{Slide: "galley", Name: "corner.png", Data: pic.Bytes()}); err != nil {
+		t.Fatal(err)
+	}
+	if err := from.DB.Update(t.Context(), func(tx *store.Tx) error {
+		if err := tx.AddReading(t.Context(), "main", "heron-01", coach.Reading{Day: civil.Of(2026, 1, 5), Kind: coach.BulbHeight, Slide: "galley", Run: "outer/top", Part: coach.Bulb, Value: 17.46875, By: "owner", Note: "\"quoted\", 17 ½"}); err != nil {
+			return err
+		}
+		if err := tx.SaveRules(t.Context(), "main", "2026.1+1", string(config.Rulebook), "a note"); err != nil {
+			return err
+		}
+		return tx.AddEvents(t.Context(), "main", store.Happened{Kind: "task.done", Coach: "heron-01", Data: map[string]any{"a": 1}})
+	}); err != nil {
+		t.Fatal(err)
+	}
+	write := func(d *desk.Desk) []byte {
+		t.Helper()
+		var b bytes.Buffer
+		if err := d.Archive(t.Context(), "main", &b); err != nil {
+			t.Fatal(err)
+		}
+		return b.Bytes()
+	}
+	first := write(from)
+	for _, kind := range []string{"sqlite", "postgres"} {
+		to := open(kind)
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); err != nil {
+			t.Fatalf("%s: %v", kind, err)
+		}
+		if again := write(to); !bytes.Equal(again, first) {
+			t.Errorf("%s: %d bytes came back as %d others", kind, len(first), len(again))
+		}
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); fault.KindOf(err) != fault.Conflict {
+			t.Errorf("%s: over an account that exists: %v", kind, err)
+		}
+	}
+	refused := 0
+	for at := 100; at < len(first); at += len(first) / 40 {
+		to := open("sqlite")
+		bad := bytes.Clone(first)
+		bad[at] ^= 0x55
+		switch err := to.Restore(t.Context(), "main", bytes.NewReader(bad), int64(len(bad))); {
+		case err != nil:
+			refused++
+			if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); err != nil {
+				t.Errorf("half of a damaged archive stayed: %v", err)
+			}
+		case !bytes.Equal(write(to), first): // a byte that means nothing, such as a file's time
+			t.Errorf("an archive damaged at %d was taken for another one", at)
+		}
+	}
+	if refused < 20 {
+		t.Errorf("only %d of 40 damaged archives were refused", refused)
+	}
+}
