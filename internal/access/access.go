@@ -70,6 +70,7 @@ const (
 	inviteFor  = 7 * 24 * time.Hour
 	resetFor   = time.Hour
 	touchEvery = 5 * time.Minute
+	perHost    = 60 // tries of one host in ten minutes
 )
 
 // Post sends a mail of the account to somebody, in the transaction.
@@ -140,6 +141,9 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 	if err != nil {
 		return err
 	}
+	if _, err := a.Peek(ctx, secret, "first"); err != nil { // hashing is dear: not for anybody
+		return err
+	}
 	hash, err := hashPassword(password)
 	if err != nil {
 		return err
@@ -205,7 +209,10 @@ func (a *Access) Peek(ctx context.Context, secret, kind string) (o store.OneTime
 // passwords take the same time and say the same.
 func (a *Access) Enter(ctx context.Context, email, password, host, agent string) (secret string, err error) {
 	email = strings.ToLower(strings.TrimSpace(email))
-	if !a.allow("m|"+email, 10) || !a.allow("h|"+host, 60) {
+	if len(email) > 254 {
+		return "", errEnter
+	}
+	if !a.allow("h|"+host, perHost) || !a.allow("m|"+email, 10) {
 		return "", errOften
 	}
 	var m store.Member
@@ -226,15 +233,30 @@ func (a *Access) Enter(ctx context.Context, email, password, host, agent string)
 	})
 }
 
-// allow lets so many tries through at once, and then as many in ten minutes.
+// mostHeld bounds how many addresses and hosts are held in mind.
+const mostHeld = 20_000
+
+// allow lets so many tries through at once, and then as many in ten minutes. When too
+// many are held in mind, those that have all their tries left are forgotten; if none
+// has, newcomers are refused rather than those being let go.
 func (a *Access) allow(key string, tries int) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	if a.tries == nil || len(a.tries) > 10_000 {
+	if a.tries == nil {
 		a.tries = map[string]*rate.Limiter{}
 	}
 	l := a.tries[key]
 	if l == nil {
+		if len(a.tries) >= mostHeld {
+			for k, x := range a.tries {
+				if x.Tokens() >= float64(x.Burst()) {
+					delete(a.tries, k)
+				}
+			}
+			if len(a.tries) >= mostHeld {
+				return false
+			}
+		}
 		l = rate.NewLimiter(rate.Every(10*time.Minute/time.Duration(tries)), tries)
 		a.tries[key] = l
 	}

@@ -120,7 +120,10 @@ func (a *Access) Join(ctx context.Context, secret, name, password string) (email
 // same either way.
 func (a *Access) Forgot(ctx context.Context, email, host string) error {
 	email = strings.ToLower(strings.TrimSpace(email))
-	if !a.allow("f|"+email, 3) || !a.allow("fh|"+host, 20) {
+	if len(email) > 254 {
+		return nil
+	}
+	if !a.allow("fh|"+host, 20) || !a.allow("f|"+email, 3) {
 		return errOften
 	}
 	return a.DB.Update(ctx, func(tx *store.Tx) error {
@@ -200,7 +203,27 @@ func (a *Access) Remove(ctx context.Context, w Who, email string) error {
 		if _, err := tx.DropMember(ctx, w.Account, email); err != nil {
 			return err
 		}
+		if _, err := tx.DropInvitations(ctx, w.Account, "", email); err != nil { // made by who is not trusted any more
+			return err
+		}
 		return tx.AddAudit(ctx, w.Account, w.Email, "removed", email, "")
+	})
+}
+
+// Uninvite ends an open invitation.
+func (a *Access) Uninvite(ctx context.Context, w Who, email string) error {
+	if err := needs(w, Manager); err != nil {
+		return err
+	}
+	return a.DB.Update(ctx, func(tx *store.Tx) error {
+		n, err := tx.DropInvitations(ctx, w.Account, email, "")
+		if err == nil && n == 0 {
+			err = fault.New(fault.NotFound, "there is no open invitation for "+email, "Go back to the list of people.")
+		}
+		if err != nil {
+			return err
+		}
+		return tx.AddAudit(ctx, w.Account, w.Email, "ended invitation", email, "")
 	})
 }
 

@@ -311,6 +311,6 @@ func (d *Daemon) handler() http.Handler {
 	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
-	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
+	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
 	return httpkit.Wrap(mux, d.opt.Log)
 }

@@ -135,15 +135,16 @@ func (d *Daemon) fetch(ctx context.Context, address string) ([]byte, error) {
 }
 
 // replan asks for an account's pass of today once more: what somebody changed shows in
-// its plan a moment later. Several changes within ten seconds are one pass.
+// its plan a moment later. Changes within a second of each other are one pass.
 func (d *Daemon) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) error {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
 		return err
 	}
 	now := d.opt.Now()
-	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(), Again: now.Unix()/10 + 1},
-		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, UniqueOpts: river.UniqueOpts{ByArgs: true}})
+	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(), Again: time.Now().UnixMilli()/1000 + 1},
+		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, ScheduledAt: time.Now().Add(time.Second), UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
+			rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRetryable, rivertype.JobStateRunning}}})
 	return err
 }
 

@@ -80,6 +80,9 @@ func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coac
 	})
 }
 
+// shrinking lets few pictures be worked on at a time: a large one takes half a gigabyte.
+var shrinking = make(chan struct{}, 2)
+
 // shrink returns a picture and its small version as JPEG. Writing it anew leaves
 // behind place, time and camera.
 func shrink(data []byte) (body, thumb []byte, err error) {
@@ -93,6 +96,8 @@ func shrink(data []byte) (body, thumb []byte, err error) {
 	if float64(conf.Width)*float64(conf.Height) > mostPixels {
 		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height), "Send one of up to 60 million pixels.")
 	}
+	shrinking <- struct{}{}
+	defer func() { <-shrinking }()
 	img, err := imaging.Decode(bytes.NewReader(data), imaging.AutoOrientation(true))
 	if err != nil {
 		return nil, nil, bad(err)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/season"
@@ -71,6 +72,16 @@ func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f s
 		return err
 	})
 	return b, err
+}
+
+// Today returns the account's day.
+func (d *Desk) Today(ctx context.Context, id coach.AccountID) (day civil.Date, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, false)
+		day = d.today(a)
+		return err
+	})
+	return day, err
 }
 
 // SaveView keeps a member's view of the board; an empty query forgets it.

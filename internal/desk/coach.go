@@ -12,6 +12,7 @@ import (
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/season"
 	"sealmanac/internal/store"
@@ -93,7 +94,7 @@ func ServiceKey(s coach.Service) string {
 
 // ReadingKey names a reading.
 func ReadingKey(r coach.Reading) string {
-	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run}, "|")
+	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, r.By}, "|")
 }
 
 // undoable returns what people sent in besides the document.
@@ -157,7 +158,7 @@ func (d *Desk) SaveText(ctx context.Context, id coach.AccountID, by string, c co
 	if err != nil {
 		return "", nil, err
 	}
-	content := intake.Read(intake.Options{Today: civil.FromTime(now.In(account.Location())), Places: d.Places}, nil, intake.File{Name: name, Data: data})
+	content := intake.Read(intake.Options{Today: civil.FromTime(now.In(account.Location())), Places: d.Places, ConfirmOld: c != ""}, nil, intake.File{Name: name, Data: data})
 	if content.Problems.Err() != nil {
 		return "", content.Problems, nil
 	}
@@ -182,7 +183,8 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 	}
 	var first coach.ID
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		if _, err := tx.Account(ctx, id, true); err != nil {
+		account, err := tx.Account(ctx, id, true)
+		if err != nil {
 			return err
 		}
 		if c != "" && version != 0 {
@@ -193,10 +195,8 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 				return err
 			}
 		}
-		if content.Workshop != nil {
-			if err := tx.SaveWorkshop(ctx, id, content.Workshop); err != nil {
-				return err
-			}
+		if err := keepWorkshop(ctx, tx, id, content.Workshop, d.today(account)); err != nil {
+			return err
 		}
 		if err := tx.SaveCoaches(ctx, id, content.Coaches); err != nil {
 			return err
@@ -227,6 +227,26 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 	return first, content.Problems, err
 }
 
+// keepWorkshop stores what a file says of the shop. Days agreed since, which the file
+// does not know, stay.
+func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coach.Workshop, today civil.Date) error {
+	if w == nil {
+		return nil
+	}
+	old, err := tx.Workshop(ctx, id)
+	if err != nil {
+		return err
+	}
+	if old != nil {
+		for _, p := range old.Pins {
+			if p.Day >= today && !slices.ContainsFunc(w.Pins, func(n coach.Pin) bool { return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday() }) {
+				w.Pins = append(w.Pins, p)
+			}
+		}
+	}
+	return tx.SaveWorkshop(ctx, id, w)
+}
+
 // refresh dates one coach anew and keeps the result, so that the board and its page
 // agree at once. Notices are made by the nightly pass alone.
 func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) ([]store.Happened, error) {
@@ -239,7 +259,49 @@ func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coac
 		return nil, err
 	}
 	res := cycle.Evaluate(t, snap)
+	if err := d.sweep(ctx, tx, snap, &res.Outcomes[0]); err != nil {
+		return nil, err
+	}
 	return cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+}
+
+// sweep takes back the open notices of a coach whose reason has gone: the task is done,
+// a day is agreed, the coach is sold, or the person is not one of its people any more.
+func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *cycle.Outcome) error {
+	c := &snap.Members[0].Coach
+	rows, err := tx.NoticesOf(ctx, snap.Account.ID, c.ID, 100)
+	if err != nil {
+		return err
+	}
+	live := map[string]bool{}
+	for _, t := range o.Tasks {
+		live[t.Key()] = true
+	}
+	if snap.Workshop != nil {
+		for _, t := range reminder.Visits(c.ID, snap.Workshop.Pins, snap.Today) {
+			live[t.Key()] = true
+		}
+	}
+	for _, s := range o.Suppressed {
+		switch s.Reason {
+		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent:
+			live[s.Person+" "+s.TaskKey] = true // silenced for this person
+		}
+	}
+	for _, n := range rows {
+		st := reminder.State(n.State)
+		if st != reminder.Queued && st != reminder.Retry || strings.HasPrefix(n.TaskKey, "lot|") || strings.HasPrefix(n.TaskKey, "shop|") {
+			continue
+		}
+		known := slices.ContainsFunc(c.People, func(p coach.Person) bool { return p.Email == n.Person })
+		if live[n.TaskKey] && known && !live[n.Person+" "+n.TaskKey] {
+			continue
+		}
+		if _, err := tx.WithdrawOne(ctx, snap.Account.ID, n.Key); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // settle dates a coach anew and notes what happened: it ends a transaction.
@@ -343,7 +405,7 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		return err
 	}
 	f := strings.Split(key, "|")
-	if len(f) != 5 {
+	if len(f) != 5 && (len(f) != 6 || f[0] != "reading") {
 		return errEntry
 	}
 	day, err := civil.Parse(f[1])
@@ -356,9 +418,15 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		}
 		var ok bool
 		if f[0] == "service" {
-			ok, err = tx.DropService(ctx, id, c, coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]})
+			if ok, err = tx.DropService(ctx, id, c, coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]}); err == nil && ok {
+				address := f[3] // "done" was said of it: that is taken back too
+				if f[4] != "" {
+					address += "/" + f[4]
+				}
+				err = tx.DropDone(ctx, id, c, f[2]+"|"+address+"|", day)
+			}
 		} else {
-			ok, err = tx.DropReading(ctx, id, c, coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]})
+			ok, err = tx.DropReading(ctx, id, c, coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4], By: f[len(f)-1]})
 		}
 		if err == nil && !ok {
 			err = errEntry

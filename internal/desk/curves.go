@@ -67,7 +67,9 @@ func (d *Desk) ExperiencePage(ctx context.Context, id coach.AccountID) (l Learne
 		for _, n := range counts {
 			all += n
 		}
-		fresh = kept.Day == d.today(a) || all > mostAtOnce
+		vs, e := tx.RuleVersions(ctx, id)
+		fresh = kept.Day == d.today(a) && (len(vs) == 0 || vs[0].Version == kept.Learned.Rulebook) || all > mostAtOnce
+		err = cmp.Or(err, e)
 		return err
 	})
 	if err != nil || fresh {

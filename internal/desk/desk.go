@@ -63,10 +63,8 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 		} else if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
 		}
-		if c.Workshop != nil {
-			if err := tx.SaveWorkshop(ctx, id, c.Workshop); err != nil {
-				return err
-			}
+		if err := keepWorkshop(ctx, tx, id, c.Workshop, civil.FromTime(d.Now().UTC())); err != nil {
+			return err
 		}
 		if err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
 			return err

@@ -117,6 +117,14 @@ func (d *Desk) RotateKey(ctx context.Context, id coach.AccountID, by, name, key 
 	})
 }
 
+// Revive sets an endpoint to live where it stopped: what happened since is sent.
+func (d *Desk) Revive(ctx context.Context, id coach.AccountID, by, name string) (Endpoint, error) {
+	return d.ChangeEndpoint(ctx, id, by, name, "revived endpoint", func(_ *store.Tx, e *Endpoint) error {
+		e.State, e.Tries, e.NextAt, e.Trouble = "live", 0, 0, ""
+		return nil
+	})
+}
+
 // Replay sends an endpoint everything again from an event, or from an instant in
 // microseconds, on; receivers tell repeats by the event's id.
 func (d *Desk) Replay(ctx context.Context, id coach.AccountID, by, name, event string, since int64) (Endpoint, error) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"crypto/subtle"
 	"encoding/base64"
+	"regexp"
 	"strings"
 
 	"sealmanac/internal/coach"
@@ -40,8 +41,11 @@ func readOwner(token string) (coach.AccountID, coach.ID, bool) {
 	head, _, ok := strings.Cut(token, ".")
 	b, err := base64.RawURLEncoding.Strict().DecodeString(head)
 	account, id, ok2 := strings.Cut(string(b), "|")
-	return coach.AccountID(account), coach.ID(id), ok && ok2 && err == nil
+	return coach.AccountID(account), coach.ID(id), ok && ok2 && err == nil && shortName.MatchString(account) && shortName.MatchString(id)
 }
+
+// shortName is how accounts and coaches are named.
+var shortName = regexp.MustCompile(`^[A-Za-z0-9_-]{1,100}$`)
 
 // OwnerPage is what a coach's people see without an account.
 type OwnerPage struct {
@@ -60,11 +64,15 @@ func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err er
 	if !ok || d.Signer == nil {
 		return p, errLink
 	}
-	p.CoachPage, err = d.CoachPage(ctx, id, c)
-	if fault.KindOf(err) == fault.NotFound || err == nil && !constantEqual(d.Signer.OwnerToken(id, &p.Coach), token) {
+	var doc coach.Coach
+	err = d.DB.View(ctx, func(tx *store.Tx) (err error) { doc, _, err = tx.CoachDoc(ctx, id, c); return err })
+	if fault.KindOf(err) == fault.NotFound || err == nil && !constantEqual(d.Signer.OwnerToken(id, &doc), token) {
 		return OwnerPage{}, errLink
 	}
 	if err != nil {
+		return p, err
+	}
+	if p.CoachPage, err = d.CoachPage(ctx, id, c); err != nil {
 		return p, err
 	}
 	if len(p.Coach.People) > 0 {
@@ -77,7 +85,7 @@ func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err er
 	p.Words = d.Words.In(lang)
 	p.Link, p.Token = d.Signer.BaseURL+"/o/"+token, token
 	for i := range p.Notices {
-		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" {
+		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" && !strings.HasPrefix(n.TaskKey, "lot|") {
 			p.Newest = n
 			break
 		}

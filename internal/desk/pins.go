@@ -28,6 +28,9 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 			return err
 		}
 		today := d.today(a)
+		if was == 0 && day == 0 {
+			return fault.New(fault.Invalid, "no day was chosen to be cancelled", "Choose the day first.")
+		}
 		if day != 0 && (day < today || day > today.Add(2*365)) {
 			return fault.New(fault.Invalid, fmt.Sprintf("%s is not a day of the next two years", day), "Give a day from today on.")
 		}
@@ -49,10 +52,6 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		}
 		shop.Pins = pins
 		if err := tx.SaveWorkshop(ctx, id, shop); err != nil {
-			return err
-		}
-		// What was asked or reminded for another day is not true any more.
-		if err := d.withdrawAsked(ctx, tx, id, c); err != nil {
 			return err
 		}
 		what := "agreed a day"
@@ -91,11 +90,4 @@ func movePin(pins []coach.Pin, c coach.ID, was, day civil.Date) (out []coach.Pin
 		out = append(out, coach.Pin{Coach: c, Day: day, Task: task})
 	}
 	return out, found
-}
-
-// withdrawAsked takes back the open notices of a coach that a newly agreed day has
-// overtaken; those of care at home are made again by the next pass.
-func (d *Desk) withdrawAsked(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID) error {
-	_, err := tx.WithdrawCoach(ctx, id, c)
-	return err
 }

@@ -164,8 +164,9 @@ func differ(a, b *rulebook.Rulebook) (out []FigureChange) {
 	return out
 }
 
-// AcceptRules keeps a changed rulebook for the account; it holds from now on.
-func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, text, note string) error {
+// AcceptRules keeps a changed rulebook for the account; it holds from now on. base is
+// the version that was changed: it must still be the one in force.
+func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, base, text, note string) error {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return err
@@ -173,6 +174,9 @@ func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, text, no
 	r, err := parseRules(text, tools.Engine.Rules)
 	if err != nil {
 		return err
+	}
+	if base != tools.Engine.Rules.Version {
+		return fault.New(fault.Conflict, fmt.Sprintf("the rules are at %s now; what you changed began from %s", tools.Engine.Rules.Version, base), "Open the rules again and make your change there.")
 	}
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, true); err != nil {
@@ -206,6 +210,9 @@ func (d *Desk) KeepRules(ctx context.Context, id coach.AccountID, m coach.Materi
 		return err
 	}
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		return tx.AddAudit(ctx, id, by, "accepted experience", string(m), p.Version)
+		if err := tx.AddAudit(ctx, id, by, "accepted experience", string(m), p.Version); err != nil || d.Replan == nil {
+			return err
+		}
+		return d.Replan(ctx, tx, id)
 	})
 }

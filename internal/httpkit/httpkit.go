@@ -10,6 +10,7 @@ import (
 	"runtime/debug"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"sealmanac/internal/fault"
 )
@@ -43,8 +44,13 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 				most = MaxBulk
 			}
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(3 * time.Minute)) // pictures from the yard
+			_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(5 * time.Minute))
 		}
 		r.Body = http.MaxBytesReader(w, r.Body, most)
+		if strings.ContainsRune(r.URL.Path+r.URL.RawQuery, 0) || strings.Contains(r.URL.RawQuery, "%00") || !utf8.ValidString(r.URL.Path) {
+			http.Error(w, "This address has characters that no address has.", http.StatusBadRequest)
+			return
+		}
 		rec := &recorder{ResponseWriter: w, status: http.StatusOK}
 		begun := time.Now()
 		defer func() {

@@ -224,7 +224,9 @@ func Make(r *rulebook.Rulebook, c *coach.Coach, s Setting, forecasts []projectio
 	slices.SortStableFunc(p.tasks, func(a, b Task) int {
 		return cmp.Or(cmp.Compare(a.Target, b.Target), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.Run, b.Run))
 	})
-	return p.tasks
+	return slices.CompactFunc(p.tasks, func(a, b Task) bool { // two events of one kind and day ask for the same look
+		return a.Target == b.Target && a.Kind == b.Kind && a.Run == b.Run && a.Anchor == b.Anchor && a.Mark == b.Mark
+	})
 }
 
 // stops adds the one task of each slide that a reading has put on hold; all other

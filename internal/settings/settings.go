@@ -66,6 +66,7 @@ type Config struct {
 	OIDCIssuer          string // empty: passwords only
 	OIDCClient          string
 	OIDCSecret          Secret
+	Proxies             []string // addresses of proxies that tell who sends a request
 	HooksAllow          []string // hosts that events may be sent to although they lie inside
 	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
 }
@@ -207,6 +208,7 @@ var keys = []key{
 	{"returns.listen", "", hostPort(func(c *Config) *string { return &c.ReturnsListen })},
 	{"returns.domain", "", text(func(c *Config) *string { return &c.ReturnsDomain })},
 	{"feeds.allow", "", hosts(func(c *Config) *[]string { return &c.FeedsAllow })},
+	{"web.proxies", "", hosts(func(c *Config) *[]string { return &c.Proxies })},
 	{"hooks.allow", "", hosts(func(c *Config) *[]string { return &c.HooksAllow })},
 	{"oidc.issuer", "", text(func(c *Config) *string { return &c.OIDCIssuer })},
 	{"oidc.client_id", "", text(func(c *Config) *string { return &c.OIDCClient })},

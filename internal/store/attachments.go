@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 )
 
@@ -61,10 +62,18 @@ func (tx *Tx) DropService(ctx context.Context, id coach.AccountID, c coach.ID, s
 	return n > 0, err
 }
 
+// DropDone forgets that a task was said to be done on or after a day; prefix is the
+// beginning of its key.
+func (tx *Tx) DropDone(ctx context.Context, id coach.AccountID, c coach.ID, prefix string, day civil.Date) (err error) {
+	defer fail("store.DropDone", &err)
+	_, err = tx.exec(ctx, `DELETE FROM answer WHERE account_id = ? AND coach_id = ? AND kind = 'done' AND substr(task_key, 1, ?) = ? AND day >= ?`, id, c, len(prefix), prefix, day.String())
+	return err
+}
+
 // DropReading takes back a reading that somebody sent in.
 func (tx *Tx) DropReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (_ bool, err error) {
 	defer fail("store.DropReading", &err)
-	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run)
+	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND said_by = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
 	return n > 0, err
 }
 

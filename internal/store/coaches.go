@@ -264,13 +264,15 @@ func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at 
 	return nil
 }
 
-// AddService records that something was done. Saying it twice changes nothing.
+// AddService records that something was done. Saying it twice changes
+// nothing; another note of the same day is added to the first.
 func (tx *Tx) AddService(ctx context.Context, id coach.AccountID, c coach.ID, s coach.Service) (err error) {
 	defer fail("store.AddService", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO service (account_id, coach_id, day, kind, slide, run, said_by, note, made_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO NOTHING`,
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO UPDATE SET note = service.note || '; ' || excluded.note
+			WHERE service.note NOT LIKE '%' || excluded.note || '%'`,
 		id, c, s.Day.String(), s.Kind, s.Slide, s.Run, s.By, s.Note, micro(tx.now))
 	return err
 }

@@ -75,11 +75,18 @@ type OneTime struct {
 // AddOneTime keeps a link; an earlier unused one of the same kind and address ends.
 func (tx *Tx) AddOneTime(ctx context.Context, o OneTime) (err error) {
 	defer fail("store.AddOneTime", &err)
-	if _, err := tx.exec(ctx, `DELETE FROM one_time WHERE kind = ? AND email = ? AND used_at IS NULL OR until_at < ?`, o.Kind, o.Email, micro(tx.now)-30*24*3600*1e6); err != nil {
+	if _, err := tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = ? AND email = ? AND used_at IS NULL OR until_at < ?`, o.Account, o.Kind, o.Email, micro(tx.now)-30*24*3600*1e6); err != nil {
 		return err
 	}
 	_, err = tx.exec(ctx, `INSERT INTO one_time (token_hash, kind, account_id, email, role, made_by, until_at) VALUES (?, ?, ?, ?, ?, ?, ?)`, o.Hash, o.Kind, o.Account, o.Email, o.Role, o.MadeBy, o.UntilAt)
 	return err
+}
+
+// DropInvitations ends an account's open invitations of an address, or those that a
+// member made.
+func (tx *Tx) DropInvitations(ctx context.Context, id coach.AccountID, email, madeBy string) (n int64, err error) {
+	defer fail("store.DropInvitations", &err)
+	return tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND (email = ? OR made_by = ?)`, id, email, madeBy)
 }
 
 // OneTimeByHash returns an unused link that has not run out.

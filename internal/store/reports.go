@@ -9,12 +9,15 @@ import (
 	"sealmanac/internal/reminder"
 )
 
-// AddReading records a reading that somebody sent in. Sending it again replaces it.
+// AddReading records a reading that somebody sent in. Sending it again replaces it;
+// but a danger stays when something harmless of the same day comes after it, as from a
+// form that waited for signal: only a later day, or taking it back, ends it.
 func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (err error) {
 	defer fail("store.AddReading", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO reading (account_id, coach_id, day, kind, slide, run, part, value, said_by, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, day, kind, slide, run, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at`,
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at
+			WHERE excluded.value >= reading.value OR reading.kind NOT IN ('light', 'soft_floor', 'hose_test')`,
 		id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.Value, r.By, r.Note, micro(tx.now))
 	return err
 }

@@ -37,7 +37,7 @@ func (s *Site) enterPage(r *http.Request) (view, error) {
 
 func (s *Site) enter(r *http.Request) (view, error) {
 	f := enterForm{To: ours(r.FormValue("to")), Email: r.FormValue("email"), OIDC: s.Access.OIDC != nil}
-	secret, err := s.Access.Enter(r.Context(), f.Email, r.FormValue("password"), host(r), r.UserAgent())
+	secret, err := s.Access.Enter(r.Context(), f.Email, r.FormValue("password"), s.host(r), r.UserAgent())
 	if err != nil {
 		return again(err, view{page: "enter", title: "Sign in", bare: true}, func(t trouble) any { f.Fault = &t; return f })
 	}
@@ -124,7 +124,7 @@ func (s *Site) joined(r *http.Request, err error, f joinForm, email string) (vie
 	if err != nil {
 		return again(err, view{page: "join", title: "Choose a password", bare: true}, func(t trouble) any { f.Fault = &t; return f })
 	}
-	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), host(r), r.UserAgent())
+	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), s.host(r), r.UserAgent())
 	if err != nil {
 		return view{}, err
 	}
@@ -157,7 +157,7 @@ func (s *Site) forgotPage(*http.Request) (view, error) {
 }
 
 func (s *Site) forgot(r *http.Request) (view, error) {
-	if err := s.Access.Forgot(r.Context(), r.FormValue("email"), host(r)); err != nil {
+	if err := s.Access.Forgot(r.Context(), r.FormValue("email"), s.host(r)); err != nil {
 		return view{}, err
 	}
 	return view{page: "forgot", title: "Look into your mail", data: true, bare: true}, nil

@@ -33,7 +33,8 @@ type fitData struct {
 	Walls     []coach.Side4
 	PartKinds []string
 	Form      map[string]string
-	Like      string // what it was copied from
+	Ticked    []string // edges
+	Like      string   // what it was copied from
 	Least     float64
 	Most      float64
 	Problems  []string
@@ -64,6 +65,14 @@ func fitView(p desk.CoachPage, form map[string]string, like string, problems []s
 	if len(problems) > 0 || bad != nil {
 		v.code = http.StatusUnprocessableEntity
 	}
+	return v
+}
+
+// ticked keeps the edges ticked when a form is shown again.
+func ticked(v view, r *http.Request) view {
+	d, _ := v.data.(fitData)
+	d.Ticked = r.PostForm["run"]
+	v.data = d
 	return v
 }
 
@@ -117,16 +126,16 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 	}
 	text, runs, problems := s.fitted(r, w, form)
 	if len(problems) > 0 {
-		return fitView(p, form, "", problems, nil), nil
+		return ticked(fitView(p, form, "", problems, nil), r), nil
 	}
 	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, formVersion(form), string(p.Coach.ID)+".yaml", text)
 	if err != nil {
 		v := fitView(p, form, "", nil, nil)
-		data, _ := v.data.(fitData)
+		data, _ := ticked(v, r).data.(fitData)
 		return again(err, v, func(t trouble) any { data.Fault = &t; return data })
 	}
 	if found.Err() != nil {
-		return fitView(p, form, "", found.Lines(), nil), nil
+		return ticked(fitView(p, form, "", found.Lines(), nil), r), nil
 	}
 	if err := s.fittedService(r, w, p, form, runs); err != nil {
 		return view{}, err
@@ -175,7 +184,10 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	if len(runs) == 0 {
 		problems = append(problems, "edges: tick at least one")
 	}
-	id := cmp.Or(form["slide"], form["new_slide"])
+	id := cmp.Or(form["new_slide"], form["slide"])
+	if form["new_slide"] != "" && strings.Contains(now, "slide: "+form["new_slide"]+"\n") {
+		problems = append(problems, "new slide: "+form["new_slide"]+" is on this coach already; choose it in the list, or give another short name")
+	}
 	if id == "" {
 		problems = append(problems, "slide: choose one, or give a new one a short name")
 	}
@@ -226,11 +238,34 @@ func setRun(slide, run map[string]any) {
 	runs, _ := slide["runs"].([]any)
 	for i, x := range runs {
 		if m, ok := x.(map[string]any); ok && m["run"] == run["run"] {
+			carryOver(m, run)
 			runs[i] = run
 			return
 		}
 	}
 	slide["runs"] = append(runs, run)
+}
+
+// carryOver keeps the parts of a run that the form has no field for: corners, and the
+// carrier when the construction stays.
+func carryOver(old, run map[string]any) {
+	parts, _ := old["parts"].([]any)
+	now, _ := run["parts"].([]any)
+	for _, x := range parts {
+		p, _ := x.(map[string]any)
+		kind := fmt.Sprint(p["part"])
+		if kind != "corner" && (kind != "carrier" || old["construction"] != run["construction"] || slices.ContainsFunc(now, func(y any) bool { m, _ := y.(map[string]any); return m["part"] == "carrier" })) {
+			continue
+		}
+		if p["fitted"] == nil {
+			p["fitted"] = old["fitted"]
+		}
+		if old["construction"] == string(coach.PushOn) || fmt.Sprint(p["fitted"]) < fmt.Sprint(run["fitted"]) {
+			p["fitted"] = run["fitted"] // a new seal has new corners, or they were fitted again with it
+		}
+		now = append(now, p)
+	}
+	run["parts"] = now
 }
 
 func runOf(key string, form map[string]string) map[string]any {

@@ -3,6 +3,7 @@ package web
 import (
 	"html/template"
 	"net/http"
+	"slices"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
@@ -26,6 +27,7 @@ type ownerTask struct {
 	How                     []string
 	Cautions                []string
 	Minutes                 string
+	Asked                   bool // the newest message is about it
 }
 
 // owner is the page of a coach's people, by a signed link.
@@ -49,12 +51,17 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 	d.OwnerPage = p
 	w := p.Words
 	told := map[coach.TaskKind]bool{}
+	if p.Newest != nil && !slices.ContainsFunc(p.Outcome.Tasks, func(t plan.Task) bool { return t.Key() == p.Newest.TaskKey }) {
+		d.Actions = nil // what the message asked for is settled
+	}
 	for _, t := range p.Outcome.Tasks {
 		if told[t.Kind] || len(d.Next) == 3 || t.Target > p.Today+400 {
 			continue
 		}
 		told[t.Kind] = true
-		d.Next = append(d.Next, d.task(t))
+		o := d.task(t)
+		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey
+		d.Next = append(d.Next, o)
 	}
 	u := p.Person.Units
 	view := coachData{CoachPage: p.CoachPage}

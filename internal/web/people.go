@@ -20,6 +20,7 @@ type peopleData struct {
 	Link    string // of an invitation that no mail carries
 	Secret  string // of a key, shown once
 	Cals    []desk.Calendar
+	Ends    []endpointView
 	Now     int64
 }
 
@@ -31,12 +32,16 @@ func (s *Site) peopleView(r *http.Request, w access.Who, link, secret string) (v
 		return view{}, err
 	}
 	var cals []desk.Calendar
+	var ends []endpointView
 	if w.Role.May(access.Manager) {
+		if ends, err = s.endpoints(r, w); err != nil {
+			return view{}, err
+		}
 		if cals, err = s.Desk.Calendars(r.Context(), w.Account); err != nil {
 			return view{}, err
 		}
 	}
-	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, cals, s.Desk.Now().UnixMicro()}}, err
+	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, cals, ends, s.Desk.Now().UnixMicro()}}, err
 }
 
 func (s *Site) invite(r *http.Request, w access.Who) (view, error) {
@@ -134,4 +139,11 @@ func (s *Site) ownerCalendar(r *http.Request) (view, error) {
 
 func calendarView(text []byte) view {
 	return view{file: &sent{media: "text/calendar; charset=utf-8", name: "sealmanac.ics", body: text}}
+}
+
+func (s *Site) uninvite(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.Uninvite(r.Context(), w, r.FormValue("email")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "ended")
 }

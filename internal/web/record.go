@@ -293,6 +293,7 @@ func (s *Site) turn(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	x := desk.Records{}
+	x.Seen, _ = strconv.ParseInt(r.PostForm.Get("seen"), 10, 64) // 0: whatever it is
 	for _, name := range slices.Sorted(mapsKeys(r.PostForm)) {
 		slide, look, ok := strings.Cut(name, "|")
 		if !ok {

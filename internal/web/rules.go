@@ -16,6 +16,7 @@ type rulesData struct {
 	Groups  []figures
 	Manager bool
 	Edited  string
+	Base    string // the version that was edited
 	Note    string
 	Effect  *desk.Effect
 	Fault   *trouble
@@ -42,7 +43,7 @@ func (s *Site) rulesView(r *http.Request, w access.Who, d rulesData) (view, erro
 		return view{}, err
 	}
 	d.RulesPage, d.Manager = p, w.Role.May(access.Manager)
-	d.Edited = cmp.Or(d.Edited, p.Text)
+	d.Edited, d.Base = cmp.Or(d.Edited, p.Text), cmp.Or(d.Base, p.Rules.Version)
 	rulebook.Figures(p.Rules, func(path string, f rulebook.Figure) {
 		name, rest, ok := strings.Cut(path, ".")
 		if name == "materials" || name == "bands" || name == "constructions" || name == "work" {
@@ -67,7 +68,7 @@ func (s *Site) rulesView(r *http.Request, w access.Who, d rulesData) (view, erro
 
 // tryRules shows what a changed rulebook would do; nothing is kept.
 func (s *Site) tryRules(r *http.Request, w access.Who) (view, error) {
-	d := rulesData{Edited: r.FormValue("text"), Note: r.FormValue("note")}
+	d := rulesData{Edited: r.FormValue("text"), Base: r.FormValue("base"), Note: r.FormValue("note")}
 	e, err := s.Desk.TryRules(r.Context(), w.Account, d.Edited)
 	if err != nil {
 		v, e := again(err, view{}, func(t trouble) any { return t })
@@ -83,7 +84,7 @@ func (s *Site) tryRules(r *http.Request, w access.Who) (view, error) {
 }
 
 func (s *Site) keepRules(r *http.Request, w access.Who) (view, error) {
-	if err := s.Desk.AcceptRules(r.Context(), w.Account, w.Email, r.FormValue("text"), r.FormValue("note")); err != nil {
+	if err := s.Desk.AcceptRules(r.Context(), w.Account, w.Email, r.FormValue("base"), r.FormValue("text"), r.FormValue("note")); err != nil {
 		return view{}, err
 	}
 	return goTo("/rules", "accepted")

@@ -41,7 +41,9 @@ const weeksShown = 13
 func (s *Site) season(r *http.Request, w access.Who) (view, error) {
 	from, err := civil.Parse(r.URL.Query().Get("from"))
 	if err != nil {
-		from = civil.FromTime(s.Desk.Now())
+		if from, err = s.Desk.Today(r.Context(), w.Account); err != nil {
+			return view{}, err
+		}
 	}
 	from = from.Monday()
 	until := from.Add(7*weeksShown - 1)

@@ -19,8 +19,10 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
+	"unicode/utf8"
 
 	"sealmanac/internal/access"
 	"sealmanac/internal/buildinfo"
@@ -57,10 +59,11 @@ func parse() map[string]*template.Template {
 
 // Site serves the pages over a desk.
 type Site struct {
-	Desk   *desk.Desk
-	Access *access.Access
-	Log    *slog.Logger
-	Secure bool // people reach the pages over TLS: cookies are kept to it
+	Desk    *desk.Desk
+	Access  *access.Access
+	Log     *slog.Logger
+	Proxies []string // addresses of proxies that tell who sends a request
+	Secure  bool     // people reach the pages over TLS: cookies are kept to it
 }
 
 // view is what a handler returns: a page and its data, never a half-written
@@ -152,8 +155,9 @@ func (s *Site) routes() []route {
 		{"POST /notices/{notice}/release", m, nil, s.release}, {"POST /notices/{notice}/withdraw", m, nil, s.takeBack},
 		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept}, {"POST /experience/anew", m, nil, s.workOut},
 		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
-		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
+		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/uninvite", m, nil, s.uninvite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
 		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
+		{"POST /people/endpoints", m, nil, s.addEndpoint}, {"POST /people/endpoints/{endpoint}", m, nil, s.changeEndpoint},
 		{"POST /people/calendars", m, nil, s.makeCalendar}, {"POST /people/calendars/end", m, nil, s.endCalendar},
 		{"GET /changes", m, nil, s.changes},
 	}
@@ -222,7 +226,11 @@ func (s *Site) who(r *http.Request) (access.Who, error) {
 // turns failures into a page that says what to do.
 func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		v, err := h(r.WithContext(withWriter(r.Context(), w)))
+		err := readable(r)
+		var v view
+		if err == nil {
+			v, err = h(r.WithContext(withWriter(r.Context(), w)))
+		}
 		status := cmp.Or(v.code, http.StatusOK)
 		switch {
 		case err != nil:
@@ -249,6 +257,24 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 		w.WriteHeader(status)
 		_, _ = w.Write(b.Bytes()) // the reader may have gone
 	}
+}
+
+// readable refuses forms with what no database takes as text.
+func readable(r *http.Request) error {
+	if r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/x-www-form-urlencoded") {
+		return nil
+	}
+	if err := r.ParseForm(); err != nil {
+		return fault.New(fault.Invalid, "the form could not be read, or is too large", "Go back and send it again.")
+	}
+	for k, vs := range r.Form {
+		for _, v := range append(vs, k) {
+			if strings.ContainsRune(v, 0) || !utf8.ValidString(v) {
+				return fault.New(fault.Invalid, "the form has characters that are no text", "Go back and type them anew.")
+			}
+		}
+	}
+	return nil
 }
 
 // failed is the page of something that did not work.
@@ -324,11 +350,18 @@ func (s *Site) cookie(r *http.Request, name, value string, keep time.Duration) {
 	http.SetCookie(writerOf(r.Context()), c)
 }
 
-// host is who sends a request, without the port.
-func host(r *http.Request) string {
+// host is who sends a request, without the port. Behind a proxy that the operator
+// trusts it is the last address that the proxy did not add itself.
+func (s *Site) host(r *http.Request) string {
 	h, _, err := net.SplitHostPort(r.RemoteAddr)
 	if err != nil {
-		return r.RemoteAddr
+		h = r.RemoteAddr
+	}
+	from := strings.Split(strings.Join(r.Header.Values("X-Forwarded-For"), ","), ",")
+	for i := len(from) - 1; i >= 0 && slices.Contains(s.Proxies, h); i-- {
+		if one := strings.TrimSpace(from[i]); net.ParseIP(one) != nil {
+			h = one
+		}
 	}
 	return h
 }

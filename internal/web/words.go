@@ -3,6 +3,7 @@ package web
 import (
 	"fmt"
 	"html/template"
+	"slices"
 	"strings"
 	"time"
 
@@ -17,7 +18,7 @@ import (
 var doneWords = map[string]string{
 	"saved": "Saved.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
 	"joined": "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.",
-	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.",
+	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.", "tested": "A test event is on its way.",
 }
 
 // stateNames are the states of a coach as people read them.
@@ -55,6 +56,7 @@ var funcs = template.FuncMap{
 	"worn":      func(r partRow) string { _, w := wornness(&r.Forecast); return w },
 	"wornclass": func(r partRow) string { c, _ := wornness(&r.Forecast); return c },
 	"mechanism": func(m coach.Mechanism) string { return plan.MechanismWords[m].String() },
+	"has":       func(all []string, one string) bool { return slices.Contains(all, one) },
 	"short":     func(s any) string { return fmt.Sprint(s) },
 }
 

@@ -85,10 +85,11 @@ func (s *Sender) serve(ctx context.Context, e store.Endpoint) error {
 	renew := func() (ok bool, err error) {
 		err = s.DB.Update(ctx, func(tx *store.Tx) error {
 			until := tx.Now().Add(lease).UnixMicro()
-			ok, err = tx.LeaseEndpoint(ctx, e, until)
-			if ok {
-				mine, e.LeaseEnd = until, until
+			if ok, err = tx.LeaseEndpoint(ctx, e, until); err != nil || !ok {
+				return err
 			}
+			mine = until
+			e, err = tx.EndpointByID(ctx, coach.AccountID(e.Account), e.ID) // somebody may have sent since it was looked at
 			return err
 		})
 		return ok, err

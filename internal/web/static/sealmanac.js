@@ -23,10 +23,12 @@
     p.textContent = list.length === 1 ? "One form waits to be sent." : list.length + " forms wait to be sent.";
     const ul = document.createElement("ul");
     for (const item of list) {
+      if (item.who !== me) item.trouble = "it was written by " + item.who + ", who has to sign in to send it";
       const li = document.createElement("li");
       li.textContent = item.what + ", " + item.at + (item.trouble ? ": " + item.trouble : "");
       if (item.trouble) {
-        li.append(" ", link("send it all the same", () => send(item, true)), " ", link("drop it", () => { drop(item); show(); }));
+        if (item.conflict && item.who === me) li.append(" ", link("send it all the same", () => send(item, true)));
+        li.append(" ", link("drop it", () => { drop(item); show(); }));
       }
       ul.append(li);
     }
@@ -43,6 +45,7 @@
     b.addEventListener("click", act);
     return b;
   }
+  const me = document.body.dataset.who;
   const drop = item => save(load().filter(x => x.id !== item.id));
   function keep(item) {
     const list = load().filter(x => x.id !== item.id);
@@ -57,14 +60,18 @@
       r = await fetch(item.to, { method: "POST", headers: { "Content-Type": "application/x-www-form-urlencoded", "X-Queued": "1" }, body, redirect: "follow" });
     } catch { return false; }
     const path = new URL(r.url).pathname;
-    if (r.ok && path !== "/enter") {
+    if (r.ok && r.redirected && path !== "/enter") { // what was stored is always answered by another page
       drop(item);
-    } else {
-      const page = new DOMParser().parseFromString(await r.text(), "text/html");
-      const said = page.querySelector("[role=alert]");
-      item.trouble = path === "/enter" || r.status === 403 ? "sign in again, then send it" : said ? said.textContent.trim() : "refused (" + r.status + ")";
-      keep(item);
+      show();
+      return true;
     }
+    if (r.status >= 500 || r.ok) return false; // the server is away, or something in between answers for it: later
+    const page = new DOMParser().parseFromString(await r.text(), "text/html");
+    const said = page.querySelector("[role=alert]");
+    item.trouble = r.status === 403 ? "sign in again, then send it" : said ? said.textContent.trim() : "refused (" + r.status + ")";
+    item.retry = r.status === 403;
+    item.conflict = r.status === 409;
+    keep(item);
     show();
     return true;
   }
@@ -72,7 +79,7 @@
   async function flush() {
     if (busy) return;
     busy = true;
-    for (const item of load()) { if (!item.trouble && !(await send(item))) break; }
+    for (const item of load()) { if (item.who === me && (!item.trouble || item.retry) && !(await send(item))) break; }
     busy = false;
     show();
   }
@@ -83,7 +90,7 @@
     for (const form of document.querySelectorAll("form[data-queue]")) {
       form.addEventListener("submit", async e => {
         e.preventDefault();
-        const item = { id: Date.now() + "-" + Math.random(), what: form.dataset.queue, at: new Date().toLocaleString(), to: form.getAttribute("action") || location.pathname, body: new URLSearchParams(new FormData(form)).toString() };
+        const item = { id: Date.now() + "-" + Math.random(), who: me, what: form.dataset.queue, at: new Date().toLocaleString(), to: form.getAttribute("action") || location.pathname, body: new URLSearchParams(new FormData(form)).toString() };
         if (!navigator.onLine) { keep(item); show(); form.reset(); box.scrollIntoView(); return; }
         let r;
         try {
@@ -138,7 +145,9 @@
       const form = document.createElement("form");
       form.method = "post";
       form.action = "/coach/" + encodeURIComponent(v.coach) + "/pin";
-      const today = new Date().toISOString().slice(0, 10);
+      const today = week.closest("table").dataset.today; // the shop's, whatever the browser's zone
+      const last = new Date(Date.parse(week.dataset.week) + 6 * 864e5).toISOString().slice(0, 10);
+      if (last < today) return; // a week that is over
       for (const [k, val] of Object.entries({ day: week.dataset.week < today ? today : week.dataset.week, was: v.was, to: location.pathname + location.search })) {
         const i = document.createElement("input");
         i.type = "hidden"; i.name = k; i.value = val;
