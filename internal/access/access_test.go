@@ -2,6 +2,7 @@ package access
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -266,4 +267,21 @@ func TestTokens(t *testing.T) {
 			t.Errorf("a key of yesterday works: %v", err)
 		}
 	})
+}
+
+// Strangers with many addresses cannot make the limits forget somebody, nor fill the
+// memory.
+func TestLimitsHold(t *testing.T) {
+	a := &Access{}
+	for a.allow("m|victim@example.org", 10) {
+	}
+	for i := range 3 * mostHeld {
+		a.allow(fmt.Sprint("m|", i), 10)
+	}
+	if a.allow("m|victim@example.org", 10) {
+		t.Error("the victim's tries are back")
+	}
+	if len(a.tries) > mostHeld {
+		t.Errorf("%d are held in mind", len(a.tries))
+	}
 }
