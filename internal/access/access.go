@@ -85,6 +85,7 @@ type Access struct {
 
 	mu    sync.Mutex
 	tries map[string]*rate.Limiter
+	swept time.Time // when those at rest were forgotten last
 }
 
 var (
@@ -248,9 +249,12 @@ func (a *Access) allow(key string, tries int) bool {
 	l := a.tries[key]
 	if l == nil {
 		if len(a.tries) >= mostHeld {
-			for k, x := range a.tries {
-				if x.Tokens() >= float64(x.Burst()) {
-					delete(a.tries, k)
+			if time.Since(a.swept) > time.Second { // a flood must not make this dear
+				a.swept = time.Now()
+				for k, x := range a.tries {
+					if x.Tokens() >= float64(x.Burst()) {
+						delete(a.tries, k)
+					}
 				}
 			}
 			if len(a.tries) >= mostHeld {
