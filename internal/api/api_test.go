@@ -248,6 +248,13 @@ func field(t *testing.T, body string, path ...string) any {
 	return v
 }
 
+// fieldOf is field where there is no test to fail.
+func fieldOf(body, name string) any {
+	var m map[string]any
+	_ = json.Unmarshal([]byte(body), &m) // "" has no fields
+	return m[name]
+}
+
 // A CRM's first hours: backfill, change, conflict, book, complete, put off, catch up.
 func TestFirstHour(t *testing.T) {
 	stores := map[string]func(t *testing.T) *store.DB{"sqlite": func(t *testing.T) *store.DB { return sqlite(t) }, "postgres": func(t *testing.T) *store.DB {
