@@ -153,7 +153,7 @@ func TestEveryOperation(t *testing.T) {
 	for _, o := range ops {
 		path := strings.TrimPrefix(o.Path, api.Root)
 		own := names.ReplaceAllStringFunc(path, func(n string) string {
-			return map[string]string{"{coach}": "zf-1", "{lot}": marker + "-lot", "{endpoint}": "ep_none"}[n]
+			return map[string]string{"{coach}": "zf-1", "{lot}": marker + "-lot", "{endpoint}": "ep_none", "{part}": "people"}[n]
 		})
 		if o.OperationID == "why" {
 			own += "?run=s/outer/top&part=bulb"
@@ -301,6 +301,23 @@ func firstHour(t *testing.T, x *rig) {
 	}
 	if code, _, body = x.do(key, "PUT", "/coaches/zf-2", `{"class": "zeppelin", "stays": [{"place": "Nowhereville"}]}`); code != 422 || strings.Count(body, `"message"`) < 3 {
 		t.Errorf("faults are not told all at once: %d %s", code, body)
+	}
+	// The CRM's own keys, and one part of a record by itself.
+	code, head, body = x.do(key, "GET", "/coaches/zf-1/record/people", "")
+	if code != 200 || !strings.Contains(body, marker) {
+		t.Fatalf("%d %s", code, body)
+	}
+	if code, _, body = x.do(key, "PUT", "/coaches/zf-1/record/people", `{"items":[{"name":"New","email":"new@example.org","external_id":"crm-77"}]}`, "If-Match", head.Get("ETag")); code != 200 || !strings.Contains(body, "crm-77") || strings.Contains(body, marker+" owner") || !strings.Contains(body, marker+" slide") {
+		t.Errorf("%d %s", code, body)
+	}
+	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1/record/people", `{"items":[]}`, "If-Match", head.Get("ETag")); code != 412 {
+		t.Errorf("an old ETag of a part: %d", code)
+	}
+	if code, _, body = x.do(key, "PUT", "/coaches/ext-1", `{"external_id":"unit 9","class":"class_c","stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week","external_id":"yard-3"}],"slides":[]}`); code != 200 {
+		t.Fatalf("%d %s", code, body)
+	}
+	if _, _, body = x.do(key, "GET", "/coaches?external_id=unit%209", ""); !strings.Contains(body, `"ext-1"`) || !strings.Contains(body, "yard-3") || strings.Contains(body, "zf-1") {
+		t.Errorf("%s", body)
 	}
 	// A bulk with one fault: each has its own result.
 	bulk := `{"coaches":[{"coach":"b-1","use":"weekend","class":"class_c","stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week"}],"slides":[]},{"coach":"b 2"}]}`

@@ -70,8 +70,18 @@ type OneCoach struct {
 func (a *API) coaches(api huma.API) {
 	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"), func(ctx context.Context, in *struct {
 		Page
-		Since time.Time `query:"changed_since" doc:"Only those changed after this instant."`
+		Since    time.Time `query:"changed_since" doc:"Only those changed after this instant."`
+		External string    `query:"external_id" doc:"Only those to which another system gave this key."`
 	}) (*listed[coachBody], error) {
+		if in.External != "" {
+			rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
+			out := &listed[coachBody]{}
+			out.Body.Items = []coachBody{}
+			for _, r := range rs {
+				out.Body.Items = append(out.Body.Items, bodyOf(r))
+			}
+			return out, a.fail(err)
+		}
 		f, err := place(in.After, 2)
 		if err != nil {
 			return nil, err
@@ -111,6 +121,7 @@ func (a *API) coaches(api huma.API) {
 	}) (*tagged, error) {
 		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body)
 	})
+	a.collections(api)
 	bulk := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
 	bulk.MaxBodyBytes = MaxBulk
 	huma.Register(api, bulk, func(ctx context.Context, in *struct {

@@ -58,8 +58,9 @@ func (a *API) bookings(api huma.API) {
 	huma.Register(api, op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it"), func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
-			Was string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
-			Day string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
+			Was  string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
+			Day  string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
+			Time string `json:"time,omitempty" example:"09:30" doc:"In the zone of the shop; without it any time of the day."`
 		}
 	}) (*moved, error) {
 		var days [2]civil.Date
@@ -74,8 +75,12 @@ func (a *API) bookings(api huma.API) {
 		if days[0] == 0 && days[1] == 0 {
 			return nil, problem(http.StatusUnprocessableEntity, "neither was nor day is given", "day books, was and day move, was cancels.")
 		}
+		at, err := desk.Clock(in.Body.Time)
+		if err != nil {
+			return nil, a.fail(err)
+		}
 		w := who(ctx)
-		err := a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), days[0], days[1])
+		err = a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), days[0], days[1], at)
 		conflict := fault.KindOf(err) == fault.Conflict
 		if err != nil && !conflict {
 			return nil, a.fail(err)

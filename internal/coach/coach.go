@@ -68,6 +68,7 @@ type Coach struct {
 	Bookings []Booking // by date; days on which it is let
 	Feed     string    // https address of an iCalendar feed of bookings; "": none
 	Sold     civil.Date
+	External string // key of another system, such as the shop's customer system; may be empty
 }
 
 // Person hears about a coach.
@@ -82,6 +83,7 @@ type Person struct {
 	// account's.
 	Language string
 	Consents []Consent // one a channel at most
+	External string    // key of another system, such as the shop's customer system; may be empty
 }
 
 // Consent is a person's agreement to be reached over a channel.
@@ -119,27 +121,29 @@ func (s Site) KM(o Site) float64 {
 
 // Stay is a dated period at a place. Until is the last day; zero: open-ended.
 type Stay struct {
-	Site    Site
-	From    civil.Date
-	Until   civil.Date
-	Shelter Shelter
-	Rooms   Rooms
-	Cycles  unit.PerDay // out-and-in cycles of each slide
-	Coastal bool        // salt air
-	Heading float64     // compass bearing of the nose in degrees; < 0: not known
-	Topper  *bool       // fabric over the slides during this stay; nil: as the slide says
+	Site     Site
+	From     civil.Date
+	Until    civil.Date
+	Shelter  Shelter
+	Rooms    Rooms
+	Cycles   unit.PerDay // out-and-in cycles of each slide
+	Coastal  bool        // salt air
+	Heading  float64     // compass bearing of the nose in degrees; < 0: not known
+	Topper   *bool       // fabric over the slides during this stay; nil: as the slide says
+	External string      // key of another system, such as the shop's customer system; may be empty
 }
 
 // Slide is a room that moves.
 type Slide struct {
-	ID     SlideID
-	Label  string
-	Wall   Side4
-	Width  unit.Length // along the wall
-	Height unit.Length
-	Travel unit.Length
-	Topper bool
-	Runs   []Run
+	ID       SlideID
+	Label    string
+	Wall     Side4
+	Width    unit.Length // along the wall
+	Height   unit.Length
+	Travel   unit.Length
+	Topper   bool
+	Runs     []Run
+	External string // key of another system, such as the shop's customer system; may be empty
 }
 
 // Run is one continuous piece of seal on one slide.
@@ -154,6 +158,7 @@ type Run struct {
 	Carrier      CarrierMetal
 	Warranty     Warranty
 	Parts        []Part
+	External     string // key of another system, such as the shop's customer system; may be empty
 }
 
 // Part is what wears on a run.
@@ -164,6 +169,7 @@ type Part struct {
 	Lot      string     // UnknownLot when not recorded
 	Profile  string     // the shop's name of the section; "": material, part and height name it
 	HotSet   *HotSet    // from the part's data sheet; nil: the rulebook's default
+	External string     // key of another system, such as the shop's customer system; may be empty
 }
 
 // HotSet is one compression-set figure of a data sheet.
@@ -183,19 +189,21 @@ type Service struct {
 	By    string // who said so: "shop", "owner"
 	Note  string
 	// Removed is what was taken off to get at the seal, in the order it came off.
-	Removed []string
+	Removed  []string
+	External string // key of another system, such as the shop's customer system; may be empty
 }
 
 // Reading is a field measurement. Run and Part may be empty: the whole slide.
 type Reading struct {
-	Day   civil.Date
-	Slide SlideID
-	Run   string // position/side
-	Part  PartKind
-	Kind  ReadingKind
-	Value float64 // in the unit that the kind names
-	By    string  // "shop" or "owner"; a shop's reading outranks an owner's
-	Note  string
+	Day      civil.Date
+	Slide    SlideID
+	Run      string // position/side
+	Part     PartKind
+	Kind     ReadingKind
+	Value    float64 // in the unit that the kind names
+	By       string  // "shop" or "owner"; a shop's reading outranks an owner's
+	Note     string
+	External string // key of another system, such as the shop's customer system; may be empty
 }
 
 // Danger reports whether a reading can mean harm: light or running water through

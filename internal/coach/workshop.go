@@ -12,16 +12,18 @@ const UnknownLot = "unknown"
 
 // Event is something that happened to a coach, or to one slide of it.
 type Event struct {
-	Day   civil.Date
-	Kind  EventKind
-	Slide SlideID // "": the whole coach
-	Note  string
+	Day      civil.Date
+	Kind     EventKind
+	Slide    SlideID // "": the whole coach
+	Note     string
+	External string // key of another system; may be empty
 }
 
 // Booking is a period in which a coach is let: From to Until, both included.
 type Booking struct {
 	From, Until civil.Date
 	Source      string // the file or feed it came from
+	External    string // key of another system; may be empty
 }
 
 // Warranty is the supplier's promise on a run. Until and ClaimBy are the last
@@ -75,6 +77,7 @@ type Pin struct {
 	Coach ID
 	Day   civil.Date
 	Task  TaskKind // "": the visit whose window is nearest
+	At    int      // when it is expected, minutes after midnight in the zone of the shop; 0: any time of the day
 }
 
 // HoursOf returns the hours of a skill in the week of a day, or def where the

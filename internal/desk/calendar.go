@@ -145,7 +145,7 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 	if kind != "fleet" && shop != nil {
 		for _, p := range shop.Pins {
 			if p.Day >= today && (c == "" || p.Coach == c) {
-				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: "agreed"})
+				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: clock(p.At)})
 			}
 		}
 	}
@@ -183,7 +183,7 @@ func (d *Desk) bringUp(ctx context.Context, tx *store.Tx, id coach.AccountID, c 
 		was, ok := had[e.UID]
 		delete(had, e.UID)
 		e.Sequence, e.ChangedAt = was.Sequence, was.ChangedAt
-		if !ok || was.Cancelled == 1 || was.Day != e.Day || was.Until != e.Until || was.Summary != e.Summary {
+		if !ok || was.Cancelled == 1 || was.Day != e.Day || was.Until != e.Until || was.Summary != e.Summary || e.Kind == "visit" && was.Words != e.Words {
 			if ok {
 				e.Sequence++
 			}
@@ -222,6 +222,9 @@ func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *wording.Wo
 	refresh.Params.Set("VALUE", "DURATION")
 	refresh.Value = "PT6H"
 	cal.Props.Set(refresh)
+	if tz := zone(a.Location(), es); tz != nil {
+		cal.Children = append(cal.Children, tz)
+	}
 	for _, e := range es {
 		ev, err := d.event(a, e, w)
 		if err != nil {
@@ -229,7 +232,7 @@ func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *wording.Wo
 		}
 		cal.Children = append(cal.Children, ev.Component)
 	}
-	if len(cal.Children) == 0 { // a calendar needs a component: one that says that it is empty
+	if len(es) == 0 { // a calendar needs a component: one that says that it is empty
 		ev, err := d.event(a, store.Entry{UID: "empty", Day: "2000-01-01", Until: "2000-01-01", Kind: "empty"}, w)
 		if err != nil {
 			return nil, err
@@ -276,8 +279,12 @@ func (d *Desk) event(a coach.Account, e store.Entry, w *wording.Words) (*ical.Ev
 	seq := ical.NewProp(ical.PropSequence)
 	seq.Value = fmt.Sprint(e.Sequence)
 	ev.Props.Set(seq)
-	ev.Props.SetDate(ical.PropDateTimeStart, day.Time())
-	ev.Props.SetDate(ical.PropDateTimeEnd, until.Add(1).Time())
+	if at, err := Clock(e.Words); e.Kind == "visit" && err == nil && at > 0 {
+		timed(ev, a, day, at)
+	} else {
+		ev.Props.SetDate(ical.PropDateTimeStart, day.Time())
+		ev.Props.SetDate(ical.PropDateTimeEnd, until.Add(1).Time())
+	}
 	ev.Props.SetText(ical.PropTransparency, "TRANSPARENT")
 	summary, words := e.Summary, e.Words
 	status := ical.EventConfirmed

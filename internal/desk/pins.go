@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"slices"
+	"time"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -13,8 +14,8 @@ import (
 
 // Pin agrees on a day with a coach's people: the plan keeps it, they are reminded of
 // it, and nothing else is asked of them for what is done then. was is the day it
-// replaces; 0: a new one. A day of 0 takes was back.
-func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.ID, was, day civil.Date) error {
+// replaces; 0: a new one. at is the time in minutes after midnight; 0: any. A day of 0 takes was back.
+func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.ID, was, day civil.Date, at int) error {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return err
@@ -41,7 +42,7 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		if shop == nil {
 			shop = &coach.Workshop{Travel: -1}
 		}
-		pins, found := movePin(shop.Pins, c, was, day)
+		pins, found := movePin(shop.Pins, c, was, day, at)
 		if was != 0 && !found {
 			return fault.New(fault.Conflict, fmt.Sprintf("%s is not agreed for %s any more", c, was), "Somebody changed it meanwhile; look again.")
 		}
@@ -67,6 +68,9 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 			}
 		}
 		h := store.Happened{Kind: "visit.booked", Coach: c, Data: map[string]any{"day": day}}
+		if at > 0 {
+			h.Data["time"] = clock(at)
+		}
 		switch {
 		case day == 0:
 			h = store.Happened{Kind: "visit.cancelled", Coach: c, Data: map[string]any{"day": was}}
@@ -77,7 +81,22 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 	})
 }
 
-func movePin(pins []coach.Pin, c coach.ID, was, day civil.Date) (out []coach.Pin, found bool) {
+// clock shows minutes after midnight as HH:MM.
+func clock(at int) string { return fmt.Sprintf("%02d:%02d", at/60, at%60) }
+
+// Clock reads HH:MM as minutes after midnight; "" is 0, any time.
+func Clock(s string) (int, error) {
+	if s == "" {
+		return 0, nil
+	}
+	t, err := time.Parse("15:04", s)
+	if err != nil {
+		return 0, fault.New(fault.Invalid, fmt.Sprintf("%q is not a time of day", s), "Write HH:MM, such as 09:30.")
+	}
+	return t.Hour()*60 + t.Minute(), nil
+}
+
+func movePin(pins []coach.Pin, c coach.ID, was, day civil.Date, at int) (out []coach.Pin, found bool) {
 	task := coach.TaskKind("")
 	for _, p := range pins {
 		if p.Coach == c && p.Day == was && was != 0 {
@@ -87,7 +106,7 @@ func movePin(pins []coach.Pin, c coach.ID, was, day civil.Date) (out []coach.Pin
 		out = append(out, p)
 	}
 	if day != 0 {
-		out = append(out, coach.Pin{Coach: c, Day: day, Task: task})
+		out = append(out, coach.Pin{Coach: c, Day: day, Task: task, At: at})
 	}
 	return out, found
 }

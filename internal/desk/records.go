@@ -28,6 +28,26 @@ func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, a
 		rows, err = tx.ChangedCoaches(ctx, id, at, after, most)
 		return err
 	})
+	if err != nil {
+		return nil, err
+	}
+	return d.trees(rows)
+}
+
+// CoachesByExternal returns the coaches to which another system gave a key.
+func (d *Desk) CoachesByExternal(ctx context.Context, id coach.AccountID, external string) (out []CoachRecord, err error) {
+	var rows []store.ChangedCoach
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		rows, err = tx.CoachesByExternal(ctx, id, external)
+		return err
+	})
+	if err != nil {
+		return nil, err
+	}
+	return d.trees(rows)
+}
+
+func (d *Desk) trees(rows []store.ChangedCoach) (out []CoachRecord, err error) {
 	for _, r := range rows {
 		var c coach.Coach
 		if err := json.Unmarshal([]byte(r.Doc), &c); err != nil {
@@ -35,7 +55,7 @@ func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, a
 		}
 		out = append(out, CoachRecord{c.ID, r.Changed, intake.Tree(d.Places, c)})
 	}
-	return out, err
+	return out, nil
 }
 
 // CoachRecord returns one coach's document.

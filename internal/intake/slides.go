@@ -17,7 +17,7 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 			g.path = f.path + "." + string(id)
 		}
 		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
-			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false)}
+			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false), External: g.opt("external_id")}
 		for j, m := range g.list("runs") {
 			r.run(g, m, fmt.Sprintf("%s.runs[%d]", g.path, j), &s)
 		}
@@ -36,7 +36,7 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	f := r.fields(n, path)
 	const form = "outer or inner, a slash, then top, bottom, fore or aft: outer/top"
-	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier)}
+	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.opt("external_id")}
 	key := f.must("run", form)
 	pos, side, _ := strings.Cut(strings.ToLower(key), "/")
 	run.Position, run.Side = coach.Position(pos), coach.Side(side)
@@ -89,7 +89,7 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 // part reads one part; dated tells that its run has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
-	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot"), Profile: f.opt("profile")}
+	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot"), Profile: f.opt("profile"), External: f.opt("external_id")}
 	if p.Lot == "" {
 		p.Lot = "unknown"
 	}

@@ -44,7 +44,7 @@ var columns = []struct {
 	key   string
 }{
 	{"coach", levelCoach, "coach"}, {"label", levelCoach, "label"}, {"class", levelCoach, "class"}, {"vin", levelCoach, "vin"}, {"use", levelCoach, "use"}, {"sold", levelCoach, "sold"},
-	{"owner", levelPerson, "name"}, {"email", levelPerson, "email"}, {"phone", levelPerson, "phone"}, {"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"language", levelPerson, "language"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
+	{"owner", levelPerson, "name"}, {"email", levelPerson, "email"}, {"phone", levelPerson, "phone"}, {"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"language", levelPerson, "language"}, {"external_id", levelCoach, "external_id"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
 	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"}, {"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"}, {"heading", levelStay, "heading"},
 	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"}, {"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"}, {"topper", levelSlide, "topper"},
 	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"}, {"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},

@@ -150,6 +150,13 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 		if p.Task == "none" {
 			p.Task = ""
 		}
+		if at := g.opt("time"); at != "" {
+			t, err := time.Parse("15:04", at)
+			if err != nil {
+				g.bad(g.n.get("time"), "time", "is not a time of day", "HH:MM, such as 09:30")
+			}
+			p.At = t.Hour()*60 + t.Minute()
+		}
 		g.done()
 		if p.Coach == "" || p.Day == 0 {
 			continue
@@ -180,7 +187,7 @@ func (r *reader) events(f *fields, c *coach.Coach) {
 	for i, n := range f.list("events") {
 		g := r.fields(n, fmt.Sprintf("%s.events[%d]", f.path, i))
 		g.must("date", "YYYY-MM-DD")
-		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note")}
+		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.opt("external_id")}
 		r.target(g, c, e.Slide, "")
 		g.done()
 		if e.Kind != "" && e.Day != 0 {
@@ -207,7 +214,7 @@ func (r *reader) booking(g *fields, id coach.ID, into *[]coach.Booking) {
 	before := len(r.problems)
 	g.must("from", "the first day, YYYY-MM-DD")
 	g.must("until", "the last day, YYYY-MM-DD")
-	b := coach.Booking{From: g.date("from", 0), Until: g.date("until", 0), Source: r.file}
+	b := coach.Booking{From: g.date("from", 0), Until: g.date("until", 0), Source: r.file, External: g.opt("external_id")}
 	if b.From != 0 && b.Until != 0 && b.Until < b.From {
 		g.bad(g.n.get("until"), "until", "is before from", "a day from "+b.From.String())
 		b.Until = 0

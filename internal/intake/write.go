@@ -96,6 +96,7 @@ func (w *writer) coach(c *coach.Coach) yaml.MapSlice {
 	o.text("use", string(c.Use))
 	o.day("sold", c.Sold)
 	o.text("feed", c.Feed)
+	o.text("external_id", c.External)
 	o.put("people", each(c.People, person))
 	if !c.Season.IsZero() {
 		o.put("season", yaml.MapSlice{{Key: "opens", Value: c.Season.Opens.String()}, {Key: "closes", Value: c.Season.Closes.String()}})
@@ -113,7 +114,11 @@ func (w *writer) coach(c *coach.Coach) yaml.MapSlice {
 	}
 	if len(c.Bookings) > 0 {
 		o.put("bookings", each(c.Bookings, func(b coach.Booking) yaml.MapSlice {
-			return yaml.MapSlice{{Key: "from", Value: b.From.String()}, {Key: "until", Value: b.Until.String()}}
+			o := entry{}
+			o.day("from", b.From)
+			o.day("until", b.Until)
+			o.text("external_id", b.External)
+			return o.m
 		}))
 	}
 	return o.m
@@ -136,6 +141,7 @@ func person(p coach.Person) yaml.MapSlice {
 	o.text("zone", p.Zone)
 	o.text("units", string(p.Units))
 	o.text("language", p.Language)
+	o.text("external_id", p.External)
 	if len(p.Consents) > 0 {
 		o.put("consents", each(p.Consents, func(c coach.Consent) yaml.MapSlice {
 			o := entry{}
@@ -166,6 +172,7 @@ func (w *writer) stay(s coach.Stay) yaml.MapSlice {
 	if s.Topper != nil {
 		o.put("topper", *s.Topper)
 	}
+	o.text("external_id", s.External)
 	return o.m
 }
 
@@ -202,6 +209,7 @@ func slide(s coach.Slide) yaml.MapSlice {
 	if s.Topper {
 		o.put("topper", true)
 	}
+	o.text("external_id", s.External)
 	o.put("runs", each(s.Runs, run))
 	return o.m
 }
@@ -213,6 +221,7 @@ func run(r coach.Run) yaml.MapSlice {
 	o.day("fitted", r.Fitted)
 	o.text("carrier", string(r.Carrier))
 	o.length("free_height", r.FreeHeight)
+	o.text("external_id", r.External)
 	if len(r.Gaps) > 0 {
 		gaps := make([]string, len(r.Gaps))
 		for i, g := range r.Gaps {
@@ -245,6 +254,7 @@ func part(p coach.Part, run civil.Date) yaml.MapSlice {
 		o.text("lot", p.Lot)
 	}
 	o.text("profile", p.Profile)
+	o.text("external_id", p.External)
 	if h := p.HotSet; h != nil {
 		o.put("hot_set", yaml.MapSlice{{Key: "set", Value: number(float64(h.Set))}, {Key: "hours", Value: h.Hours}, {Key: "temp", Value: celsius(float64(h.Temp))}})
 	}
@@ -259,6 +269,7 @@ func service(s coach.Service) yaml.MapSlice {
 	o.text("run", s.Run)
 	o.text("by", s.By)
 	o.text("note", s.Note)
+	o.text("external_id", s.External)
 	if len(s.Removed) > 0 {
 		o.put("removed", s.Removed)
 	}
@@ -275,6 +286,7 @@ func reading(r coach.Reading) yaml.MapSlice {
 	o.put("value", ReadingText(r))
 	o.text("by", r.By)
 	o.text("note", r.Note)
+	o.text("external_id", r.External)
 	return o.m
 }
 
@@ -298,6 +310,7 @@ func eventText(e coach.Event) yaml.MapSlice {
 	o.put("kind", string(e.Kind))
 	o.text("slide", string(e.Slide))
 	o.text("note", e.Note)
+	o.text("external_id", e.External)
 	return o.m
 }
 

@@ -22,6 +22,9 @@ func TestWriteReadsBack(t *testing.T) {
 			c.Coaches[i].Bookings[j].Source = "again.yaml"
 		}
 	}
+	k := &c.Coaches[0] // keys of another system, on everything
+	k.External, k.People[0].External, k.Stays[0].External, k.Slides[0].External, k.Slides[0].Runs[0].External, k.Slides[0].Runs[0].Parts[0].External = "1", "2", "3", "4", "5", "6"
+	k.Services[0].External, k.Readings[0].External = "7", "8"
 	text, err := Write(opt.Places, c.Coaches...)
 	if err != nil {
 		t.Fatal(err)

@@ -124,7 +124,7 @@ func (in *Input) subject(lead *plan.Task, title string) string {
 func (in *Input) facts(lead *plan.Task, rule rulebook.Task, same []candidate) []fact {
 	w := in.words
 	if lead.Kind == coach.BookedVisit {
-		return []fact{{w.T("When"), w.T("on %s", lead.Target)}, {w.T("Where"), strings.Join(strings.FieldsFunc(in.Account.Name+", "+in.Account.Postal, func(r rune) bool { return r == '\n' }), ", ")}}
+		return []fact{{w.T("When"), in.agreed(lead)}, {w.T("Where"), strings.Join(strings.FieldsFunc(in.Account.Name+", "+in.Account.Postal, func(r rune) bool { return r == '\n' }), ", ")}}
 	}
 	when := in.when(lead.Target)
 	if lead.Kind == coach.SafetyStop {

@@ -74,3 +74,13 @@ func agreed(p *coach.Person) bool {
 	_, ok := p.Agreed(coach.ByMail)
 	return ok
 }
+
+// agreed says the day of a visit, with its time if one was agreed.
+func (in *Input) agreed(t *plan.Task) string {
+	for _, p := range in.Pins {
+		if p.Coach == in.Coach.ID && p.Day == t.Target && string(p.Task) == t.Mark && p.At > 0 {
+			return in.words.T("on %[1]s at %02[2]d:%02[3]d", t.Target, p.At/60, p.At%60)
+		}
+	}
+	return in.words.T("on %s", t.Target)
+}

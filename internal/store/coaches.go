@@ -90,7 +90,7 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Co
 			return err
 		}
 		names[i] = c.ID
-		docs[i] = []any{id, c.ID, c.Name(), string(doc), micro(tx.now)}
+		docs[i] = []any{id, c.ID, c.Name(), string(doc), micro(tx.now), c.External}
 		for _, s := range c.Slides {
 			for _, r := range s.Runs {
 				for _, p := range r.Parts {
@@ -99,8 +99,8 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Co
 			}
 		}
 	}
-	err := tx.insert(ctx, `INSERT INTO coach (account_id, coach_id, label, doc, changed_at)`, docs,
-		`ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at`)
+	err := tx.insert(ctx, `INSERT INTO coach (account_id, coach_id, label, doc, changed_at, external_id)`, docs,
+		`ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at, external_id = excluded.external_id`)
 	if err != nil {
 		return err
 	}

@@ -210,6 +210,13 @@ func (tx *Tx) ChangedCoaches(ctx context.Context, id coach.AccountID, at int64, 
 	return out, err
 }
 
+// CoachesByExternal returns the coaches to which another system gave a key.
+func (tx *Tx) CoachesByExternal(ctx context.Context, id coach.AccountID, external string) (out []ChangedCoach, err error) {
+	defer fail("store.CoachesByExternal", &err)
+	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND external_id = ? ORDER BY coach_id LIMIT 100`, id, external)
+	return out, err
+}
+
 // ChangedCoach is a coach's document with the time of its last change.
 type ChangedCoach struct {
 	ID      string `db:"coach_id"`

@@ -72,7 +72,7 @@ func TestCalendars(t *testing.T) {
 	// Booked, moved, cancelled.
 	pin := func(was, day civil.Date) {
 		t.Helper()
-		if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", was, day); err != nil {
+		if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", was, day, 0); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -99,6 +99,26 @@ func TestCalendars(t *testing.T) {
 	again, _ := read(shop)
 	if get(again[uid], ics.ComponentPropertySequence) != "2" {
 		t.Error("reading raises the sequence")
+	}
+	// A day with a time stands in local time, with the zone's own rules (RFC 5545, 3.6.5).
+	timed := civil.Of(2026, 10, 28) // before the clocks change
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", 0, timed, 9*60+30); err != nil {
+		t.Fatal(err)
+	}
+	visits, cal = read(shop)
+	e := visits["visit-zf-1-2026-10-28@one.example.org"]
+	if e == nil {
+		t.Fatalf("%v", visits)
+	}
+	at, err := e.GetStartAt()
+	if p := e.GetProperty(ics.ComponentPropertyDtStart); err != nil || p.Value != "20261028T093000" || p.ICalParameters["TZID"][0] != "America/Denver" || at.UTC().Format("15:04") != "15:30" {
+		t.Errorf("%v %+v", err, p)
+	}
+	if text := cal.Serialize(); !strings.Contains(text, "BEGIN:VTIMEZONE") || !strings.Contains(text, "TZOFFSETFROM:-0700") || !strings.Contains(text, "TZOFFSETTO:-0600") || !strings.Contains(text, "DTSTART:20260308T020000") {
+		t.Errorf("the zone: %s", text[:600])
+	}
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", timed, 0, 0); err != nil {
+		t.Fatal(err)
 	}
 	both, _ := read(one)
 	if both[uid] == nil || len(both) < 3 {

@@ -98,7 +98,11 @@ func (s *Site) pin(r *http.Request, w access.Who) (view, error) {
 		}
 		done = "pinned"
 	}
-	if err := s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), was, day); err != nil {
+	at, err := desk.Clock(r.FormValue("time"))
+	if err != nil {
+		return view{}, err
+	}
+	if err := s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), was, day, at); err != nil {
 		return view{}, err
 	}
 	back := "/coach/" + string(coachID(r))

@@ -57,6 +57,7 @@ var funcs = template.FuncMap{
 	"wornclass": func(r partRow) string { c, _ := wornness(&r.Forecast); return c },
 	"mechanism": func(m coach.Mechanism) string { return plan.MechanismWords[m].String() },
 	"has":       func(all []string, one string) bool { return slices.Contains(all, one) },
+	"clock":     func(at int) string { return fmt.Sprintf("%02d:%02d", at/60, at%60) },
 	"short":     func(s any) string { return fmt.Sprint(s) },
 }
 

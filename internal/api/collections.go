@@ -1,0 +1,54 @@
+package api
+
+import (
+	"context"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"sealmanac/internal/coach"
+)
+
+// CoachPart names a part of a coach's record in a path.
+type CoachPart struct {
+	OneCoach
+	Part string `path:"part" enum:"people,stays,slides,services,readings,events,bookings,season"`
+}
+
+// collections are the parts of a coach's record by themselves.
+func (a *API) collections(api huma.API) {
+	type whole struct {
+		ETag string `header:"ETag"`
+		Body struct {
+			Items any `json:"items"`
+		}
+	}
+	huma.Register(api, op("GET", "/coaches/{coach}/record/{part}", "get-part", "People, stays (with cycles), slides (with runs and parts), services, readings, events or bookings of a coach"), func(ctx context.Context, in *CoachPart) (*whole, error) {
+		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		out := &whole{ETag: etag(r.Version)}
+		if out.Body.Items = r.Tree[in.Part]; out.Body.Items == nil {
+			out.Body.Items = []any{}
+		}
+		return out, nil
+	})
+	huma.Register(api, op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one of them; the rest of the record stays"), func(ctx context.Context, in *struct {
+		CoachPart
+		IfMatch string `header:"If-Match"`
+		Body    struct {
+			Items any `json:"items"`
+		}
+	}) (*tagged, error) {
+		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		match := in.IfMatch
+		if match == "" {
+			match = etag(r.Version) // what was read a moment ago must still hold
+		}
+		r.Tree[in.Part] = in.Body.Items
+		return a.putCoach(ctx, in.Coach, match, "", r.Tree)
+	})
+}
