@@ -4,6 +4,8 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"runtime"
+	"sync"
 
 	"github.com/goccy/go-yaml"
 
@@ -22,28 +24,49 @@ type Item struct {
 // that stands twice.
 func ReadTrees(opt Options, items []json.RawMessage) []Item {
 	out := make([]Item, len(items))
-	seen := map[coach.ID]string{}
-	for i, raw := range items {
-		r := &reader{opt: opt, file: fmt.Sprintf("item %d", i), sites: map[string]coach.Site{}, seen: seen}
-		n, err := parseJSON(raw)
-		if err != nil || n.kind != object {
-			r.problems = Problems{{File: r.file, Message: "is not a JSON object of a coach"}}
-			out[i] = Item{Problems: r.problems}
+	var wg sync.WaitGroup
+	workers := runtime.GOMAXPROCS(0)
+	for w := range workers {
+		wg.Go(func() {
+			for i := w; i < len(items); i += workers {
+				out[i] = readTree(opt, i, items[i])
+			}
+		})
+	}
+	wg.Wait()
+	seen := map[coach.ID]int{}
+	for i := range out {
+		id := out[i].Coach.ID
+		if k, dup := seen[id]; dup && out[i].Problems.Err() == nil {
+			out[i].Problems = append(out[i].Problems, Problem{File: fmt.Sprintf("item %d", i), Field: "coach", Value: string(id), Message: fmt.Sprintf("stands twice; first at item %d", k), Allowed: "each coach once"})
 			continue
 		}
-		if k := n.take("places"); k != nil {
-			for j, p := range k.list {
-				r.ownPlace(p, fmt.Sprintf("places[%d]", j))
-			}
+		if id != "" {
+			seen[id] = i
 		}
-		before := len(seen)
-		r.coach(n, "")
-		out[i].Problems = r.problems
-		if len(r.coaches) == 1 && len(seen) > before {
-			out[i].Coach = r.coaches[0]
-		} else if id := n.get("coach"); id != nil {
-			out[i].Coach.ID = coach.ID(id.text)
+	}
+	return out
+}
+
+// readTree reads one coach for itself.
+func readTree(opt Options, i int, raw json.RawMessage) (out Item) {
+	r := &reader{opt: opt, file: fmt.Sprintf("item %d", i), sites: map[string]coach.Site{}, seen: map[coach.ID]string{}}
+	n, err := parseJSON(raw)
+	if err != nil || n.kind != object {
+		out.Problems = Problems{{File: r.file, Message: "is not a JSON object of a coach"}}
+		return out
+	}
+	if k := n.take("places"); k != nil {
+		for j, p := range k.list {
+			r.ownPlace(p, fmt.Sprintf("places[%d]", j))
 		}
+	}
+	r.coach(n, "")
+	out.Problems = r.problems
+	if len(r.coaches) == 1 {
+		out.Coach = r.coaches[0]
+	} else if id := n.get("coach"); id != nil {
+		out.Coach.ID = coach.ID(id.text)
 	}
 	return out
 }
