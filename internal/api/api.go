@@ -17,6 +17,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"reflect"
 	"strconv"
 	"strings"
 	"sync"
@@ -109,6 +110,7 @@ func (a *API) Handler() http.Handler {
 
 func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
+	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
 	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps."
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
@@ -259,4 +261,15 @@ func version(tag string) (int64, error) {
 		return 0, problem(http.StatusPreconditionFailed, "If-Match is not a version of this coach", "Read the coach and send its ETag.")
 	}
 	return v, nil
+}
+
+// schemaName names a type as OpenAPI allows, in A-Z a-z 0-9 . _ and - alone: Go writes
+// the types of a function with a middle dot.
+func schemaName(t reflect.Type, hint string) string {
+	return strings.Map(func(c rune) rune {
+		if c < 128 && (c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '.' || c == '_' || c == '-') {
+			return c
+		}
+		return -1
+	}, huma.DefaultSchemaNamer(t, hint))
 }

@@ -27,7 +27,11 @@ func (a *API) register(api huma.API) {
 
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
-	return huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 409, 412, 422, 429, 503}}
+	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 409, 412, 422, 429, 503}}
+	if method == http.MethodPost {
+		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice.", Schema: &huma.Schema{Type: huma.TypeString}}}
+	}
+	return o
 }
 
 // Page is how lists are asked for.

@@ -53,7 +53,9 @@ func (c *restoreCmd) Run(e *env) error {
 	}
 	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size()) })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n", c.Account)
+		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n"+
+			"Reminders that waited in it now leave from here as well: stop the old account first.\n"+
+			"The links in mails sent before the archive lead to the old account, not to this one.\n", c.Account)
 	}
 	return err
 }

@@ -235,3 +235,8 @@ var (
 	Skills        = []Skill{Inspection, PushOnWork, AdhesiveWork, RoomOut}
 	ReadingKinds  = []ReadingKind{BulbHeight, ClosedGap, ShoreA, CrackGrade, LipThickness, LiftedEdge, Flip, PaperStrip, Light, HoseTest, SoftFloor}
 )
+
+// Renews reports whether work of the kind puts something new on the run.
+func (k TaskKind) Renews() bool {
+	return k == ReplaceBulb || k == ReplaceSeal || k == Rebond || k == Refit
+}

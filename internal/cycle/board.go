@@ -45,8 +45,8 @@ func boardRow(snap Snapshot, c *coach.Coach, o *Outcome) store.BoardRow {
 		r.Opens = open.String()
 	}
 	for i := range o.Forecasts {
-		if f := &o.Forecasts[i]; f.Risk > r.Risk {
-			r.Risk, r.Worst = f.Risk, f.Run+"/"+string(f.Part)
+		if f := &o.Forecasts[i]; f.Need > r.Risk {
+			r.Risk, r.Worst = f.Need, f.Run+"/"+string(f.Part)
 		}
 	}
 	r.Visit = visitOf(snap, c.ID)

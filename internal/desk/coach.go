@@ -97,11 +97,12 @@ func ReadingKey(r coach.Reading) string {
 	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, r.By}, "|")
 }
 
-// undoable returns what people sent in besides the document.
+// undoable returns what people sent in besides the document. A renewal is not taken
+// back alone: the fitting that it belongs to stands in the document and would stay.
 func undoable(all, doc *coach.Coach) map[string]bool {
 	out := map[string]bool{}
 	for _, s := range all.Services {
-		if !slices.ContainsFunc(doc.Services, func(o coach.Service) bool { return ServiceKey(o) == ServiceKey(s) }) {
+		if !s.Kind.Renews() && !slices.ContainsFunc(doc.Services, func(o coach.Service) bool { return ServiceKey(o) == ServiceKey(s) }) {
 			out[ServiceKey(s)] = true
 		}
 	}
@@ -222,7 +223,10 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := tx.AddAudit(ctx, id, by, "saved", about, ""); err != nil {
 			return err
 		}
-		return tx.AddEvents(ctx, id, news...)
+		if err := tx.AddEvents(ctx, id, news...); err != nil || c != "" || d.Replan == nil {
+			return err
+		}
+		return d.Replan(ctx, tx, id) // a file may bring a whole shop
 	})
 	return first, content.Problems, err
 }

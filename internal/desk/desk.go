@@ -300,15 +300,24 @@ func (d *Desk) enqueue(ctx context.Context, tx *store.Tx, a coach.Account, m rem
 }
 
 // Requests returns what an account's people wait for: bookings asked for in the
-// last 90 days and the call list of the last pass.
+// last 90 days, as long as no day is agreed, and the call list of the last pass.
 func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Request, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err := tx.Account(ctx, id, false)
 		if err != nil {
 			return err
 		}
-		out, err = tx.Requests(ctx, id, d.today(a)-90)
-		return err
+		if out, err = tx.Requests(ctx, id, d.today(a)-90); err != nil {
+			return err
+		}
+		shop, err := tx.Workshop(ctx, id)
+		if err != nil || shop == nil {
+			return err
+		}
+		out = slices.DeleteFunc(out, func(q store.Request) bool { // a day is agreed: nobody waits
+			return q.Kind == "book" && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= d.today(a) })
+		})
+		return nil
 	})
 	return out, err
 }

@@ -79,6 +79,11 @@ func (ps Problems) Hard() Problems {
 	return slices.DeleteFunc(slices.Clone(ps), func(p Problem) bool { return p.Aside })
 }
 
+// Wrong returns what has to be mended before anything is stored: all but warnings.
+func (ps Problems) Wrong() Problems {
+	return slices.DeleteFunc(slices.Clone(ps), func(p Problem) bool { return p.Warning })
+}
+
 // Asides returns the lines that a plan goes on without.
 func (ps Problems) Asides() (out []string) {
 	for _, p := range ps {

@@ -34,6 +34,7 @@ type Forecast struct {
 	Hold         wording.Text    // why no clock is started; nothing when it runs
 	Readings     []Used          // what each reading of the part did
 	Risk         float64         // chance in [0, 1] that it needs renewal by When.By if it is sound on When.On
+	Need         float64         // chance in [0, 1] that it needs renewal by When.By, whatever it is on When.On: 1 - exp(-H(By))
 }
 
 // When are the days and habits that a forecast is made for.
@@ -187,7 +188,7 @@ func (a *aging) date(fitted civil.Date, w When, end civil.Date) (f Forecast) {
 	if w.By > w.On {
 		now, _ := a.hazard(w.On)
 		then, _ := a.hazard(w.By)
-		f.Risk = wear.RiskWithin(now, then)
+		f.Risk, f.Need = wear.RiskWithin(now, then), wear.RiskWithin(0, then)
 	}
 	return f
 }

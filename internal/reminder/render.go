@@ -29,6 +29,7 @@ type letter struct {
 	Title    string
 	Facts    []fact // when, where, how long
 	Visit    bool   // the reminder of an agreed day
+	Shop     bool   // work that only the shop does: its booking comes first
 	Danger   bool
 	Why      string
 	How      []string
@@ -76,7 +77,7 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 	rule := in.Rules.Tasks[lead.Kind]
 	w := in.language(p)
 	in.words = w
-	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Account: in.Account}
+	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Shop: rule.Shop, Account: in.Account}
 	for _, h := range rule.How {
 		l.How = append(l.How, w.T(h))
 	}

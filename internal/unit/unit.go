@@ -92,7 +92,7 @@ var lengthUnits = map[string]Length{
 // guessing it wrong is off by a factor of 25.
 func ParseLength(s string) (Length, error) {
 	bad := fmt.Errorf("%q is not a length: write %s", s, LengthForm)
-	rest := strings.TrimSpace(strings.ToLower(s))
+	rest := strings.TrimSpace(typed.Replace(strings.ToLower(s)))
 	if rest == "" {
 		return 0, bad
 	}
@@ -115,6 +115,11 @@ func ParseLength(s string) (Length, error) {
 	}
 	return total, nil
 }
+
+// typed are the signs that telephones and word processors put in place of those of a
+// keyboard.
+var typed = strings.NewReplacer("\u201d", `"`, "\u201c", `"`, "\u2033", `"`, "\u2019", "'", "\u2032", "'", "\u2044", "/",
+	"\u00bd", " 1/2", "\u00bc", " 1/4", "\u00be", " 3/4", "\u215b", " 1/8", "\u215c", " 3/8", "\u215d", " 5/8", "\u215e", " 7/8")
 
 // splitNumber cuts s after its leading digits, points, slashes, hyphens and
 // spaces.

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"html/template"
 	"net/http"
 	"net/url"
 	"slices"
@@ -18,7 +19,7 @@ import (
 type boardData struct {
 	desk.BoardPage
 	Filter    desk.BoardFilter
-	Query     string // of the filter, without the page
+	Query     template.URL // of the filter, without the page; url.Values has escaped it
 	States    []stateLink
 	Weeks     []openWeek
 	Most      int
@@ -33,9 +34,10 @@ type boardData struct {
 }
 
 type stateLink struct {
-	State, Name, Query string
-	N                  int
-	On                 bool
+	State, Name string
+	Query       template.URL
+	N           int
+	On          bool
 }
 
 // openWeek is one bar of the season ahead.
@@ -67,7 +69,7 @@ func (s *Site) board(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := boardData{BoardPage: b, Filter: f, Query: kept.Encode(), Classes: coach.Classes, Uses: coach.Uses, Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician), Manager: w.Role.May(access.Manager), Lists: desk.Exports}
+	d := boardData{BoardPage: b, Filter: f, Query: template.URL(kept.Encode()), Classes: coach.Classes, Uses: coach.Uses, Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician), Manager: w.Role.May(access.Manager), Lists: desk.Exports}
 	for _, st := range desk.States {
 		q := url.Values{}
 		for k, v := range kept {
@@ -75,7 +77,7 @@ func (s *Site) board(r *http.Request, w access.Who) (view, error) {
 		}
 		q.Set("state", st)
 		if n := b.Counts[st]; n > 0 || st == desk.Overdue || st == desk.Due {
-			d.States = append(d.States, stateLink{st, stateNames[st], q.Encode(), n, f.State == st})
+			d.States = append(d.States, stateLink{st, stateNames[st], template.URL(q.Encode()), n, f.State == st})
 		}
 	}
 	d.weeks(b)

@@ -94,7 +94,7 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	u := unitsOf(r)
-	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: coach.TaskKinds, TodayText: p.Today.String()}
+	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds, TodayText: p.Today.String()}
 	d.Tasks, d.Later = groupTasks(p.Outcome.Tasks, p.Today)
 	if s.Desk.Signer != nil && d.May {
 		d.OwnerLink = s.Desk.Signer.BaseURL + "/o/" + s.Desk.Signer.OwnerToken(w.Account, &p.Coach)

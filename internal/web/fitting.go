@@ -135,7 +135,7 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 		return again(err, v, func(t trouble) any { data.Fault = &t; return data })
 	}
 	if found.Err() != nil {
-		return ticked(fitView(p, form, "", found.Lines(), nil), r), nil
+		return ticked(fitView(p, form, "", found.Wrong().Lines(), nil), r), nil
 	}
 	if err := s.fittedService(r, w, p, form, runs); err != nil {
 		return view{}, err

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -39,11 +40,27 @@ func (s *Site) edit(r *http.Request, w access.Who) (view, error) {
 		return again(err, v, func(t trouble) any { d.Fault = &t; return d })
 	}
 	if problems.Err() != nil {
-		d.Problems = problems.Lines()
+		d.Problems = problems.Wrong().Lines()
 		v.data = d
 		return v, nil
 	}
 	return goTo("/coach/"+string(d.Coach), "saved")
+}
+
+// doneKinds is work that needs no more than a day. New parts come by a fitting.
+var doneKinds = []coach.TaskKind{coach.Clean, coach.Lubricate, coach.Exercise, coach.Inspect, coach.WaterTest}
+
+// held reports whether a room is under a safety stop; "" asks for any.
+func (s *Site) held(r *http.Request, w access.Who, slide coach.SlideID) (bool, error) {
+	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
+	for i := range p.Coach.Slides {
+		if id := p.Coach.Slides[i].ID; slide == "" || id == slide {
+			if _, on := p.Coach.DangerOn(id, p.Today); on {
+				return true, err
+			}
+		}
+	}
+	return false, err
 }
 
 // done writes work down that somebody did.
@@ -53,7 +70,16 @@ func (s *Site) done(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	slide, run, _ := strings.Cut(r.FormValue("where"), "/")
-	x := desk.Records{Services: []coach.Service{{Day: day, Kind: coach.TaskKind(r.FormValue("kind")), Slide: coach.SlideID(slide), Run: run, By: "shop", Note: note(r, w)}}}
+	kind := coach.TaskKind(r.FormValue("kind"))
+	if !slices.Contains(doneKinds, kind) {
+		return view{}, fault.New(fault.Invalid, "new parts are not written down here", "Use 'Record a fitting': it also gives the new parts their day.")
+	}
+	if kind == coach.Inspect || kind == coach.WaterTest {
+		if held, err := s.held(r, w, coach.SlideID(slide)); err != nil || held {
+			return view{}, cmp.Or(err, fault.New(fault.Invalid, "this room is stopped: only a look at what was found can end that", "Use 'Inspect' and say how it is now."))
+		}
+	}
+	x := desk.Records{Services: []coach.Service{{Day: day, Kind: kind, Slide: coach.SlideID(slide), Run: run, By: "shop", Note: note(r, w)}}}
 	if err := s.Desk.Record(r.Context(), w.Account, w.Email, coachID(r), x); err != nil {
 		return view{}, err
 	}
@@ -223,6 +249,9 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	x, err := readRecords(r, w, coach.SlideID(r.PathValue("slide")))
 	if err == nil {
+		err = s.looked(r, w, x.Readings)
+	}
+	if err == nil {
 		x.Services = append(x.Services, coach.Service{Day: x.day, Kind: coach.Inspect, Slide: coach.SlideID(r.PathValue("slide")), By: "shop", Note: note(r, w)})
 		err = s.Desk.Record(r.Context(), w.Account, w.Email, coachID(r), x.Records)
 	}
@@ -238,6 +267,25 @@ func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	}
 	return goTo("/coach/"+string(coachID(r)), "recorded")
 }
+
+// looked refuses an inspection that would end a safety stop unseen: one without any
+// reading, or without one of the kind that showed the danger.
+func (s *Site) looked(r *http.Request, w access.Who, found []coach.Reading) error {
+	if len(found) == 0 {
+		return fault.New(fault.Invalid, "nothing was looked at: the form has no reading", "Fill in what you saw; one answer is enough.")
+	}
+	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
+	if err != nil {
+		return err
+	}
+	danger, held := p.Coach.DangerOn(coach.SlideID(r.PathValue("slide")), p.Today)
+	if held && !slices.ContainsFunc(found, func(x coach.Reading) bool { return x.Kind == danger.Kind }) {
+		return fault.New(fault.Invalid, "this room is stopped because of "+dangerNames[danger.Kind]+", and the form does not say how that is now", "Answer that question too; only a look at it can end the stop.")
+	}
+	return nil
+}
+
+var dangerNames = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.SoftFloor: "a soft floor", coach.HoseTest: "water through the seal"}
 
 type records struct {
 	desk.Records
@@ -370,7 +418,7 @@ func (s *Site) create(r *http.Request, w access.Who) (view, error) {
 		})
 	}
 	if problems.Err() != nil {
-		return newView(form, problems.Lines(), nil)
+		return newView(form, problems.Wrong().Lines(), nil)
 	}
 	return goTo("/coach/"+string(id)+"/fit", "saved")
 }
@@ -402,7 +450,7 @@ func (s *Site) importFile(r *http.Request, w access.Who) (view, error) {
 		return again(err, v, func(t trouble) any { return importData{Fault: &t} })
 	}
 	if problems.Err() != nil {
-		v.data = importData{Problems: problems.Lines()}
+		v.data = importData{Problems: problems.Wrong().Lines()}
 		return v, nil
 	}
 	return goTo("/board", "imported")

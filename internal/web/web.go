@@ -476,6 +476,8 @@ func (s *Site) answer(r *http.Request) (view, error) {
 	v := question{Question: q, said: thanks[q.Kind]}
 	if q.Notice.IsLot() && q.Kind == reminder.Done {
 		v.Explain = wording.Say("The shop sees that you have read it.")
+	} else if k := q.Notice.Task; q.Kind == reminder.Done && (k.Renews() || k == coach.SafetyStop) {
+		v.Explain = wording.Say("The shop looks at it and confirms; until then its date stays.")
 	}
 	return view{page: "answered", title: v.Heading.In(q.Words), data: v, words: q.Words, bare: true}, nil
 }

@@ -43,6 +43,7 @@ func plain(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "_", " ") }
 
 var funcs = template.FuncMap{
 	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "atp": atOr, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
+	"query":     func(s string) template.URL { return template.URL(s) }, // of a kept view: url.Values has escaped it
 	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
 	"at":        func(us int64) string { return time.UnixMicro(us).UTC().Format("2 Jan 2006 15:04") },
 	"size":      func(l unit.Length, u unit.System) string { return l.Format(u) },

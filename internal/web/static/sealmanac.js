@@ -109,7 +109,7 @@
 
   // Lengths as the server reads them: 17 mm, 1.7 cm, 11/16 in, 1 3/8".
   function mm(text) {
-    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)\s+)?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")$/);
+    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)(?:\s+|-))?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")$/);
     if (!m) return NaN;
     const v = (m[3] ? Number(m[2]) / Number(m[3]) : Number(m[2])) + (m[1] ? Number(m[1]) : 0);
     return v * { mm: 1, cm: 10 }[m[4]] || v * 25.4;
