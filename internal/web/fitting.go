@@ -160,7 +160,9 @@ func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, fo
 		sl := &p.Coach.Slides[i]
 		for j := range sl.Runs {
 			if string(sl.ID) == form["slide"] && slices.Contains(runs, sl.Runs[j].Key()) && sl.Runs[j].Fitted < day {
-				x.Services = append(x.Services, coach.Service{Day: day, Kind: coach.ReplaceSeal, Slide: sl.ID, Run: sl.Runs[j].Key(), By: "shop", Note: w.Email})
+				for _, k := range renewals(form) {
+					x.Services = append(x.Services, coach.Service{Day: day, Kind: k, Slide: sl.ID, Run: sl.Runs[j].Key(), By: "shop", Note: w.Email})
+				}
 			}
 		}
 	}
@@ -168,6 +170,21 @@ func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, fo
 		return nil
 	}
 	return s.Desk.Record(r.Context(), w.Account, w.Email, p.Coach.ID, x)
+}
+
+// renewals returns what a fitting was: of the whole seal, or of the parts that did not
+// stay.
+func renewals(form map[string]string) (out []coach.TaskKind) {
+	if len(kept(form)) == 0 || form["wiper"] != "" && form["wiper"] != asItIs {
+		return []coach.TaskKind{coach.ReplaceSeal}
+	}
+	if form["bulb"] != "" && form["bulb"] != asItIs {
+		out = append(out, coach.ReplaceBulb)
+	}
+	if form["adhesive"] != "" && form["adhesive"] != asItIs {
+		out = append(out, coach.Rebond)
+	}
+	return out
 }
 
 // fitted returns the coach's file with the fitting in it, and the runs it names.
@@ -201,8 +218,14 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 		return nil, nil, []string{"the coach cannot be read"}
 	}
 	slide := slideOf(one, id, form)
+	if gone := strangers(slide, runs); len(gone) > 0 && len(kept(form)) > 0 {
+		return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") + " yet; say what is there"}
+	}
+	if len(kept(form)) > 0 && len(renewals(form)) == 0 {
+		return nil, nil, []string{"what: every part stays as it is; say which one is new"}
+	}
 	for _, key := range runs {
-		setRun(slide, runOf(key, form))
+		setRun(slide, runOf(key, form), kept(form))
 	}
 	if text, err = yaml.Marshal(doc); err != nil {
 		return nil, nil, []string{err.Error()}
@@ -234,11 +257,67 @@ func slideOf(one map[string]any, id string, form map[string]string) map[string]a
 	return m
 }
 
-func setRun(slide, run map[string]any) {
+// strangers returns the runs that a slide does not have yet.
+func strangers(slide map[string]any, runs []string) (out []string) {
+	old, _ := slide["runs"].([]any)
+	for _, key := range runs {
+		if !slices.ContainsFunc(old, func(x any) bool { m, _ := x.(map[string]any); return m["run"] == key }) {
+			out = append(out, key)
+		}
+	}
+	return out
+}
+
+// asItIs is the answer for a part that stays where it is.
+const asItIs = "as_it_is"
+
+// kept returns the kinds of part that a fitting leaves alone.
+func kept(form map[string]string) (out []string) {
+	for _, k := range fittedParts {
+		if form[k] == asItIs {
+			out = append(out, k)
+		}
+	}
+	return out
+}
+
+var fittedParts = []string{"bulb", "wiper", "adhesive"}
+
+// keep fits a part of a run only: the run keeps its day and what the form leaves empty,
+// the new parts have the day of the fitting.
+func keep(old, run map[string]any, kept []string) {
+	now, _ := run["parts"].([]any)
+	for _, y := range now {
+		if p, ok := y.(map[string]any); ok {
+			p["fitted"] = run["fitted"]
+		}
+	}
+	run["fitted"] = old["fitted"]
+	parts, _ := old["parts"].([]any)
+	for _, x := range parts {
+		p, _ := x.(map[string]any)
+		kind := fmt.Sprint(p["part"])
+		if slices.Contains(kept, kind) || !slices.Contains(fittedParts, kind) && !slices.ContainsFunc(now, func(y any) bool { m, _ := y.(map[string]any); return m["part"] == kind }) {
+			now = append(now, p)
+		}
+	}
+	run["parts"] = now
+	for k, v := range old {
+		if run[k] == nil {
+			run[k] = v
+		}
+	}
+}
+
+func setRun(slide, run map[string]any, kept []string) {
 	runs, _ := slide["runs"].([]any)
 	for i, x := range runs {
 		if m, ok := x.(map[string]any); ok && m["run"] == run["run"] {
-			carryOver(m, run)
+			if len(kept) > 0 {
+				keep(m, run, kept)
+			} else {
+				carryOver(m, run)
+			}
 			runs[i] = run
 			return
 		}
@@ -292,8 +371,8 @@ func runOf(key string, form map[string]string) map[string]any {
 		run["gaps"] = gaps
 	}
 	var parts []any
-	for _, k := range []string{"bulb", "wiper", "adhesive"} {
-		if form[k] == "" {
+	for _, k := range fittedParts {
+		if form[k] == "" || form[k] == asItIs {
 			continue
 		}
 		p := map[string]any{"part": k, "material": form[k]}
