@@ -3,7 +3,6 @@ package access
 import (
 	"context"
 	"fmt"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -11,18 +10,15 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/store"
-	"sealmanac/internal/testkit"
+	"sealmanac/internal/store/storetest"
 )
 
 const good = "four words of mine"
 
 // both runs a test on a fresh SQLite file and a fresh PostgreSQL database.
 func both(t *testing.T, f func(t *testing.T, a *Access, clock *time.Time, mails *[]string)) {
-	run := func(t *testing.T, db *store.DB) {
-		t.Cleanup(func() { _ = db.Close() })
-		if err := db.Migrate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+	t.Helper()
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		now := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
 		db.Now = func() time.Time { return now }
 		var mails []string
@@ -30,20 +26,6 @@ func both(t *testing.T, f func(t *testing.T, a *Access, clock *time.Time, mails 
 			mails = append(mails, email+"\n"+text)
 			return nil
 		}}, &now, &mails)
-	}
-	t.Run("sqlite", func(t *testing.T) {
-		db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		run(t, db)
-	})
-	t.Run("postgres", func(t *testing.T) {
-		db, err := store.OpenPostgres(testkit.Postgres(t))
-		if err != nil {
-			t.Fatal(err)
-		}
-		run(t, db)
 	})
 }
 

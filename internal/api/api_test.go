@@ -10,7 +10,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -30,6 +29,7 @@ import (
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/store"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
 
@@ -50,10 +50,6 @@ var today = civil.Of(2026, 3, 3)
 
 func newRig(t testing.TB, db *store.DB) *rig {
 	t.Helper()
-	t.Cleanup(func() { _ = db.Close() })
-	if err := db.Migrate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
 	x := &rig{t: t, db: db, keys: map[string]string{}, now: time.Date(2026, 3, 3, 18, 0, 0, 0, time.UTC)}
 	db.Now = func() time.Time { x.now = x.now.Add(time.Millisecond); return x.now }
 	r, err := rulebook.Parse(config.Rulebook)
@@ -105,15 +101,6 @@ coaches:
 `, "MARK", marker)
 }
 
-func sqlite(t testing.TB) *store.DB {
-	t.Helper()
-	db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	return db
-}
-
 // do sends a request and returns status, headers and body.
 func (x *rig) do(key, method, path, body string, head ...string) (int, http.Header, string) {
 	x.t.Helper()
@@ -143,7 +130,7 @@ func (x *rig) do(key, method, path, body string, head ...string) (int, http.Head
 // says what is wrong. And no route answers without a key, with a forged one, or across
 // the wall between accounts. The table is the document itself.
 func TestEveryOperation(t *testing.T) {
-	x := newRig(t, sqlite(t))
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	ops := api.Operations(x.api)
 	if len(ops) < 24 {
 		t.Fatalf("%d operations", len(ops))
@@ -215,7 +202,7 @@ func (x *rig) state(id coach.AccountID) string {
 // The document says OpenAPI 3.1, describes the errors, and the page for people lists
 // every operation.
 func TestDocument(t *testing.T) {
-	x := newRig(t, sqlite(t))
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	code, _, body := x.do("", "GET", "/openapi.json", "")
 	var doc struct {
 		OpenAPI string                    `json:"openapi"`
@@ -257,16 +244,7 @@ func fieldOf(body, name string) any {
 
 // A CRM's first hours: backfill, change, conflict, book, complete, put off, catch up.
 func TestFirstHour(t *testing.T) {
-	stores := map[string]func(t *testing.T) *store.DB{"sqlite": func(t *testing.T) *store.DB { return sqlite(t) }, "postgres": func(t *testing.T) *store.DB {
-		db, err := store.OpenPostgres(testkit.Postgres(t))
-		if err != nil {
-			t.Fatal(err)
-		}
-		return db
-	}}
-	for name, open := range stores {
-		t.Run(name, func(t *testing.T) { firstHour(t, newRig(t, open(t))) })
-	}
+	storetest.Each(t, func(t *testing.T, db *store.DB) { firstHour(t, newRig(t, db)) })
 }
 
 func firstHour(t *testing.T, x *rig) {
@@ -296,7 +274,7 @@ func firstHour(t *testing.T, x *rig) {
 	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-Match", tag); code != 412 || !strings.Contains(body, "present state") || !strings.Contains(body, "Changed by the CRM") {
 		t.Errorf("an old ETag: %d %s", code, body)
 	}
-	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-None-Match", "*"); code != 412 {
+	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-None-Match", "*"); code != 412 {
 		t.Errorf("adding what exists: %d", code)
 	}
 	if code, _, body = x.do(key, "PUT", "/coaches/zf-2", `{"class": "zeppelin", "stays": [{"place": "Nowhereville"}]}`); code != 422 || strings.Count(body, `"message"`) < 3 {
@@ -465,7 +443,7 @@ func (x *rig) end(key string) {
 }
 
 func TestPace(t *testing.T) {
-	x := newRig(t, sqlite(t))
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	last := 200
 	var head http.Header
 	for i := 0; i < 1500 && last == 200; i++ {
@@ -479,15 +457,7 @@ func TestPace(t *testing.T) {
 // BenchmarkBulk stores coaches of two runs and four parts; the wish is 5,000 a second
 // on PostgreSQL.
 func BenchmarkBulk(b *testing.B) {
-	db := sqlite(b)
-	if testkit.HasPostgres() {
-		_ = db.Close()
-		var err error
-		if db, err = store.OpenPostgres(testkit.Postgres(b)); err != nil {
-			b.Fatal(err)
-		}
-	}
-	x := newRig(b, db)
+	x := newRig(b, storetest.Fresh(b, storetest.Best()))
 	var body bytes.Buffer
 	body.WriteString(`{"coaches":[`)
 	for i := range 10_000 {

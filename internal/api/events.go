@@ -107,12 +107,7 @@ func (a *API) endpoints(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[EndpointBody]{}
-		out.Body.Items = []EndpointBody{}
-		for _, e := range es {
-			out.Body.Items = append(out.Body.Items, bodyOfEndpoint(e, head))
-		}
-		return out, nil
+		return listOf(es, func(e desk.Endpoint) EndpointBody { return bodyOfEndpoint(e, head) }), nil
 	})
 	huma.Register(api, op("POST", "/endpoints", "add-endpoint", "Send events to an address from now on"), func(ctx context.Context, in *struct {
 		Body struct {

@@ -9,20 +9,13 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/store"
-	"sealmanac/internal/testkit"
+	"sealmanac/internal/store/storetest"
 )
 
 // BenchmarkList reads pages of 100 coaches from an account of 100,000 by the API and by
 // its bare SQL; the wish is a 99th percentile within twice the SQL's.
 func BenchmarkList(b *testing.B) {
-	db := sqlite(b)
-	if testkit.HasPostgres() {
-		_ = db.Close()
-		var err error
-		if db, err = store.OpenPostgres(testkit.Postgres(b)); err != nil {
-			b.Fatal(err)
-		}
-	}
+	db := storetest.Fresh(b, storetest.Best())
 	x := newRig(b, db)
 	var one coach.Coach
 	if err := db.View(b.Context(), func(tx *store.Tx) (err error) { one, _, err = tx.CoachDoc(b.Context(), "one", "zf-1"); return err }); err != nil {

@@ -14,6 +14,7 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/projection"
 	"sealmanac/internal/reminder"
 )
 
@@ -48,6 +49,16 @@ type listed[T any] struct {
 	}
 }
 
+// listOf makes a list of what the desk returned. It is never null.
+func listOf[F, T any](from []F, as func(F) T) *listed[T] {
+	out := &listed[T]{}
+	out.Body.Items = make([]T, len(from))
+	for i, x := range from {
+		out.Body.Items[i] = as(x)
+	}
+	return out
+}
+
 // coachBody is a coach with its version.
 type coachBody struct {
 	Coach   string         `json:"coach"`
@@ -79,12 +90,7 @@ func (a *API) coaches(api huma.API) {
 	}) (*listed[coachBody], error) {
 		if in.External != "" {
 			rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
-			out := &listed[coachBody]{}
-			out.Body.Items = []coachBody{}
-			for _, r := range rs {
-				out.Body.Items = append(out.Body.Items, bodyOf(r))
-			}
-			return out, a.fail(err)
+			return listOf(rs, bodyOf), a.fail(err)
 		}
 		f, err := place(in.After, 2)
 		if err != nil {
@@ -99,11 +105,7 @@ func (a *API) coaches(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[coachBody]{}
-		out.Body.Items = make([]coachBody, len(rs))
-		for i, r := range rs {
-			out.Body.Items[i] = bodyOf(r)
-		}
+		out := listOf(rs, bodyOf)
 		if len(rs) == in.Limit {
 			last := rs[len(rs)-1]
 			out.Body.Next = cursor(strconv.FormatInt(last.Version, 10), string(last.ID))
@@ -252,16 +254,13 @@ func (a *API) about(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[forecastItem]{}
-		out.Body.Items = []forecastItem{}
-		for _, f := range p.Outcome.Forecasts {
+		return listOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
 			x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
 			if f.Governing != "" {
 				x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
 			}
-			out.Body.Items = append(out.Body.Items, x)
-		}
-		return out, nil
+			return x
+		}), nil
 	})
 	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "The reasons behind the dates of one part"), func(ctx context.Context, in *struct {
 		OneCoach
@@ -272,38 +271,28 @@ func (a *API) about(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[reasonItem]{}
-		for _, r := range why {
-			out.Body.Items = append(out.Body.Items, reasonItem(r))
-		}
-		return out, nil
+		return listOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
 	})
 	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"), func(ctx context.Context, in *OneCoach) (*listed[noticeItem], error) {
 		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[noticeItem]{}
-		out.Body.Items = noticeItems(p.Notices)
-		return out, nil
+		return listOf(p.Notices, noticeOf), nil
 	})
-	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"), func(ctx context.Context, in *OneCoach) (*struct {
+	type visits struct {
 		Body struct {
 			Planned []visitItem `json:"planned"`
 			Agreed  []string    `json:"agreed"`
 		}
-	}, error) {
+	}
+	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"), func(ctx context.Context, in *OneCoach) (*visits, error) {
 		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &struct {
-			Body struct {
-				Planned []visitItem `json:"planned"`
-				Agreed  []string    `json:"agreed"`
-			}
-		}{}
-		out.Body.Planned, out.Body.Agreed = visitItems(p.Visits), []string{}
+		out := &visits{}
+		out.Body.Planned, out.Body.Agreed = listOf(p.Visits, visitOf).Body.Items, []string{}
 		for _, pin := range p.Pins {
 			out.Body.Agreed = append(out.Body.Agreed, pin.Day.String())
 		}
@@ -323,12 +312,8 @@ type noticeItem struct {
 	Made    string `json:"made"`
 }
 
-func noticeItems(rows []desk.NoticeRow) []noticeItem {
-	out := make([]noticeItem, len(rows))
-	for i, n := range rows {
-		out[i] = noticeItem{n.LinkID[:min(12, len(n.LinkID))], n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
-	}
-	return out
+func noticeOf(n desk.NoticeRow) noticeItem {
+	return noticeItem{n.LinkID[:min(12, len(n.LinkID))], n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
 }
 
 // DayBody is when and where something was done.

@@ -27,13 +27,10 @@ type visitItem struct {
 	Agreed bool       `json:"agreed"`
 }
 
-func visitItems(vs []season.Visit) []visitItem {
-	out := make([]visitItem, len(vs))
-	for i, v := range vs {
-		out[i] = visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Pinned}
-		for _, t := range v.Tasks {
-			out[i].Tasks = append(out[i].Tasks, string(t.Kind)+" "+t.Run)
-		}
+func visitOf(v season.Visit) visitItem {
+	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Pinned}
+	for _, t := range v.Tasks {
+		out.Tasks = append(out.Tasks, string(t.Kind)+" "+t.Run)
 	}
 	return out
 }
@@ -114,21 +111,16 @@ func (a *API) shop(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[visitItem]{}
-		out.Body.Items = visitItems(p.Visits)
-		return out, nil
+		return listOf(p.Visits, visitOf), nil
 	})
 	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*listed[partItem], error) {
 		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[partItem]{}
-		out.Body.Items = []partItem{}
-		for _, n := range p.Parts {
-			out.Body.Items = append(out.Body.Items, partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate})
-		}
-		return out, nil
+		return listOf(p.Parts, func(n season.Need) partItem {
+			return partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate}
+		}), nil
 	})
 	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"), func(ctx context.Context, _ *struct{}) (*listed[desk.Request], error) {
 		rs, err := a.Desk.Requests(ctx, who(ctx).Account)
@@ -147,9 +139,7 @@ func (a *API) shop(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[noticeItem]{}
-		out.Body.Items = noticeItems(rows)
-		return out, nil
+		return listOf(rows, noticeOf), nil
 	})
 	a.reference(api)
 }
@@ -169,12 +159,7 @@ func (a *API) reference(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[lot]{}
-		out.Body.Items = []lot{}
-		for _, p := range ps {
-			out.Body.Items = append(out.Body.Items, lot(p))
-		}
-		return out, nil
+		return listOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
 	})
 	type figure struct {
 		Path     string  `json:"path"`

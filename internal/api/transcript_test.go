@@ -15,6 +15,7 @@ import (
 	"time"
 
 	"sealmanac/internal/httpkit"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 	"sealmanac/internal/webhook"
 )
@@ -22,7 +23,7 @@ import (
 // The first hour of a CRM, kept as testdata/api/first-hour.txt: connect, backfill,
 // events to the example receiver under deploy, book, two days away, catch up.
 func TestTranscript(t *testing.T) {
-	x := newRig(t, sqlite(t))
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	var out strings.Builder
 	key := x.keys["one"]
 	say := func(method, path, body string) string {

@@ -20,7 +20,7 @@ import (
 // the package map in DEVELOPERS.md.
 var rows = [][]string{
 	{"unit", "civil", "fault", "buildinfo", "wording"},
-	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit"},
+	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit", "netkit"},
 	{"rulebook", "exposure"},
 	{"projection", "experience"},
 	{"plan"},
@@ -39,7 +39,7 @@ var tests = []string{"testkit", "store/storetest", "arch"}
 
 // pure packages see no clock, I/O, context, logging or randomness: rows 0-5
 // except these.
-var impure = []string{"settings", "metrics", "httpkit"}
+var impure = []string{"settings", "metrics", "httpkit", "netkit"}
 
 var forbidden = []string{"context", "crypto/rand", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "net", "net/http", "os", "os/exec", "net/smtp"}
 

@@ -100,8 +100,8 @@ func browser(t *testing.T) context.Context {
 	t.Cleanup(cancel)
 	ctx, cancel2 := chromedp.NewContext(alloc)
 	t.Cleanup(cancel2)
-	do(t, ctx, chromedp.Navigate("about:blank")) // starts the browser, which lives as long as this context
-	ctx, cancel3 := context.WithTimeout(ctx, 60*time.Second)
+	do(t, ctx, chromedp.Navigate("about:blank"))            // starts the browser, which lives as long as this context
+	ctx, cancel3 := context.WithTimeout(ctx, 4*time.Minute) // against a hang only: a busy machine takes its time
 	t.Cleanup(cancel3)
 	return ctx
 }

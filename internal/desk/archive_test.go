@@ -5,7 +5,6 @@ import (
 	"image"
 	"image/color"
 	"image/png"
-	"path/filepath"
 	"testing"
 
 	"sealmanac/config"
@@ -15,6 +14,7 @@ import (
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/store"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
 
@@ -22,21 +22,7 @@ import (
 // to the other; a damaged archive is refused whole.
 func TestArchive(t *testing.T) {
 	open := func(kind string) *desk.Desk {
-		var db *store.DB
-		var err error
-		if kind == "postgres" {
-			db, err = store.OpenPostgres(testkit.Postgres(t))
-		} else {
-			db, err = store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-		}
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { _ = db.Close() })
-		if err := db.Migrate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
-		return &desk.Desk{DB: db, Now: civil.Of(2026, 2, 10).Time, Places: testkit.Tables(t)}
+		return &desk.Desk{DB: storetest.Fresh(t, kind), Now: civil.Of(2026, 2, 10).Time, Places: testkit.Tables(t)}
 	}
 	from := open("sqlite")
 	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: from.Places}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})

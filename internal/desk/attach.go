@@ -112,12 +112,14 @@ func shrink(data []byte) (body, thumb []byte, err error) {
 	return body, thumb, nil
 }
 
+var errNoPicture = fault.New(fault.NotFound, "there is no such picture or paper", "Go back to the coach.")
+
 // Attachment returns a picture or paper.
 func (d *Desk) Attachment(ctx context.Context, id coach.AccountID, c coach.ID, attachment string) (a store.Attachment, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err = tx.AttachmentByID(ctx, id, c, attachment)
 		if fault.KindOf(err) == fault.NotFound {
-			return fault.New(fault.NotFound, "there is no such picture or paper", "Go back to the coach.")
+			return errNoPicture
 		}
 		return err
 	})
@@ -129,7 +131,7 @@ func (d *Desk) Detach(ctx context.Context, id coach.AccountID, by string, c coac
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		ok, err := tx.DropAttachment(ctx, id, c, attachment)
 		if err == nil && !ok {
-			return fault.New(fault.NotFound, "there is no such picture or paper", "Go back to the coach.")
+			return errNoPicture
 		}
 		if err != nil {
 			return err

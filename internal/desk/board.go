@@ -91,19 +91,12 @@ func (d *Desk) SaveView(ctx context.Context, id coach.AccountID, member, name, q
 
 // SeasonPage is what the last pass planned.
 type SeasonPage struct {
-	Account   coach.Account
-	Today     string
-	Bays      []season.Bay
-	Visits    []season.Visit
-	Parts     []season.Need
-	Cuts      []season.Cut
-	Late      []season.Late
-	LateWeeks int
-	Short     []season.Short
-	Moves     []season.Move
-	Problems  []string
-	Pins      []coach.Pin
-	Made      bool
+	cycle.KeptPlan
+	Account coach.Account
+	Today   string
+	Visits  []season.Visit
+	Pins    []coach.Pin
+	Made    bool
 }
 
 // SeasonPage returns the plan of the last pass: all weeks, and the visits from one
@@ -121,12 +114,9 @@ func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until s
 		if shop != nil {
 			p.Pins = shop.Pins
 		}
-		rest, made, err := cycle.Kept(ctx, tx, id)
-		if err != nil || !made {
+		if p.KeptPlan, p.Made, err = cycle.Kept(ctx, tx, id); err != nil || !p.Made {
 			return err
 		}
-		p.Made = true
-		p.Bays, p.Parts, p.Cuts, p.Late, p.LateWeeks, p.Short, p.Moves, p.Problems = rest.Bays, rest.Parts, rest.Cuts, rest.Late, rest.LateWeeks, rest.Short, rest.Moves, rest.Problems
 		p.Visits, err = visits(ctx, tx, id, "", from, until)
 		return err
 	})

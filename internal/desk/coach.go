@@ -45,11 +45,11 @@ func (d *Desk) CoachPage(ctx context.Context, id coach.AccountID, c coach.ID) (p
 			return err
 		}
 		p.Today = d.today(p.Account)
-		if p.Coach, p.Version, err = tx.Coach(ctx, id, c); err != nil {
+		var doc coach.Coach
+		if doc, p.Version, err = tx.CoachDoc(ctx, id, c); err != nil {
 			return err
 		}
-		doc, _, err := tx.CoachDoc(ctx, id, c)
-		if err != nil {
+		if p.Coach, err = tx.Reported(ctx, id, doc); err != nil {
 			return err
 		}
 		p.Undo = undoable(&p.Coach, &doc)
@@ -223,10 +223,10 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := tx.AddAudit(ctx, id, by, "saved", about, ""); err != nil {
 			return err
 		}
-		if err := tx.AddEvents(ctx, id, news...); err != nil || c != "" || d.Replan == nil {
+		if err := tx.AddEvents(ctx, id, news...); err != nil || c != "" {
 			return err
 		}
-		return d.Replan(ctx, tx, id) // a file may bring a whole shop
+		return d.replan(ctx, tx, id) // a file may bring a whole shop
 	})
 	return first, content.Problems, err
 }

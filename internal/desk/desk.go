@@ -47,6 +47,13 @@ type Desk struct {
 	Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 }
 
+func (d *Desk) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) error {
+	if d.Replan == nil {
+		return nil
+	}
+	return d.Replan(ctx, tx, id)
+}
+
 // Import stores what was read into an account, all of it or nothing. The account
 // must exist or come with the file.
 func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content) error {
@@ -304,22 +311,26 @@ func (d *Desk) enqueue(ctx context.Context, tx *store.Tx, a coach.Account, m rem
 func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Request, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err := tx.Account(ctx, id, false)
-		if err != nil {
-			return err
+		if err == nil {
+			out, err = waiting(ctx, tx, id, d.today(a))
 		}
-		if out, err = tx.Requests(ctx, id, d.today(a)-90); err != nil {
-			return err
-		}
-		shop, err := tx.Workshop(ctx, id)
-		if err != nil || shop == nil {
-			return err
-		}
-		out = slices.DeleteFunc(out, func(q store.Request) bool { // a day is agreed: nobody waits
-			return q.Kind == "book" && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= d.today(a) })
-		})
-		return nil
+		return err
 	})
 	return out, err
+}
+
+func waiting(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date) ([]store.Request, error) {
+	out, err := tx.Requests(ctx, id, today-90)
+	if err != nil {
+		return nil, err
+	}
+	shop, err := tx.Workshop(ctx, id)
+	if err != nil || shop == nil {
+		return out, err
+	}
+	return slices.DeleteFunc(out, func(q store.Request) bool { // a day is agreed: nobody waits
+		return q.Kind == "book" && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today })
+	}), nil
 }
 
 // Resume switches a person's reminders on again, also after an address was found

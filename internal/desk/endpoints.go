@@ -83,10 +83,7 @@ func (d *Desk) Endpoints(ctx context.Context, id coach.AccountID) (es []Endpoint
 func (d *Desk) ChangeEndpoint(ctx context.Context, id coach.AccountID, by, name, what string, f func(tx *store.Tx, e *Endpoint) error) (e Endpoint, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		if e, err = tx.EndpointByID(ctx, id, name); err != nil {
-			if fault.KindOf(err) == fault.NotFound {
-				return fault.New(fault.NotFound, fmt.Sprintf("there is no endpoint %q here", name), "List the endpoints.")
-			}
-			return err
+			return noEndpoint(err, name)
 		}
 		if err := f(tx, &e); err != nil {
 			return err
@@ -100,6 +97,14 @@ func (d *Desk) ChangeEndpoint(ctx context.Context, id coach.AccountID, by, name,
 		return tx.AddAudit(ctx, id, by, what, name, e.URL)
 	})
 	return e, err
+}
+
+// noEndpoint says in a person's words that an endpoint was not found.
+func noEndpoint(err error, name string) error {
+	if fault.KindOf(err) == fault.NotFound {
+		return fault.New(fault.NotFound, fmt.Sprintf("there is no endpoint %q here", name), "List the endpoints.")
+	}
+	return err
 }
 
 // RotateKey puts a new key in front and keeps the one before it: both sign until the
@@ -148,10 +153,7 @@ func (d *Desk) Replay(ctx context.Context, id coach.AccountID, by, name, event s
 func (d *Desk) TestEndpoint(ctx context.Context, id coach.AccountID, by, name string) error {
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.EndpointByID(ctx, id, name); err != nil {
-			if fault.KindOf(err) == fault.NotFound {
-				return fault.New(fault.NotFound, fmt.Sprintf("there is no endpoint %q here", name), "List the endpoints.")
-			}
-			return err
+			return noEndpoint(err, name)
 		}
 		return tx.AddEvents(ctx, id, store.Happened{Kind: "test", Data: map[string]any{"endpoint": name, "by": by}})
 	})
@@ -160,11 +162,10 @@ func (d *Desk) TestEndpoint(ctx context.Context, id coach.AccountID, by, name st
 // DropEndpoint removes an endpoint.
 func (d *Desk) DropEndpoint(ctx context.Context, id coach.AccountID, by, name string) error {
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		ok, err := tx.DropEndpoint(ctx, id, name)
-		if err == nil && !ok {
-			return fault.New(fault.NotFound, fmt.Sprintf("there is no endpoint %q here", name), "List the endpoints.")
+		if _, err := tx.EndpointByID(ctx, id, name); err != nil {
+			return noEndpoint(err, name)
 		}
-		if err != nil {
+		if _, err := tx.DropEndpoint(ctx, id, name); err != nil {
 			return err
 		}
 		return tx.AddAudit(ctx, id, by, "removed endpoint", name, "")

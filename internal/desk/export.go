@@ -36,7 +36,7 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 			rows, err = exportOrder(ctx, tx, id)
 		case "calls":
 			var rs []store.Request
-			rs, err = tx.Requests(ctx, id, d.today(a)-90)
+			rs, err = waiting(ctx, tx, id, d.today(a))
 			rows = [][]string{{"what", "coach", "person", "task", "day"}}
 			for _, r := range rs {
 				rows = append(rows, []string{r.Kind, r.Coach, r.Person, r.TaskKey, r.Day})

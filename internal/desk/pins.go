@@ -62,10 +62,8 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		if err := tx.AddAudit(ctx, id, by, what, string(c), was.String()+" "+day.String()); err != nil {
 			return err
 		}
-		if d.Replan != nil {
-			if err := d.Replan(ctx, tx, id); err != nil {
-				return err
-			}
+		if err := d.replan(ctx, tx, id); err != nil {
+			return err
 		}
 		h := store.Happened{Kind: "visit.booked", Coach: c, Data: map[string]any{"day": day}}
 		if at > 0 {

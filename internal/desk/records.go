@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -86,12 +87,9 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 	out = make([]ItemResult, len(read))
 	var sound []coach.Coach
 	for i, x := range read {
-		out[i].Problems = x.Problems.Lines()
-		if x.Problems.Err() == nil {
-			out[i].Coach, out[i].Saved = x.Coach.ID, true
+		out[i] = ItemResult{x.Coach.ID, x.Problems.Err() == nil, x.Problems.Lines()}
+		if out[i].Saved {
 			sound = append(sound, x.Coach)
-		} else {
-			out[i].Coach = x.Coach.ID
 		}
 	}
 	return out, d.DB.Update(ctx, func(tx *store.Tx) error {
@@ -104,8 +102,8 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		if err := tx.AddAudit(ctx, id, by, "saved", fmt.Sprintf("%d coaches", len(sound)), ""); err != nil {
 			return err
 		}
-		if d.Replan != nil && len(sound) > 0 {
-			if err := d.Replan(ctx, tx, id); err != nil {
+		if len(sound) > 0 {
+			if err := d.replan(ctx, tx, id); err != nil {
 				return err
 			}
 		}
@@ -178,12 +176,8 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 }
 
 func slideRun(address string) (coach.SlideID, string) {
-	for i := range address {
-		if address[i] == '/' {
-			return coach.SlideID(address[:i]), address[i+1:]
-		}
-	}
-	return coach.SlideID(address), ""
+	slide, run, _ := strings.Cut(address, "/")
+	return coach.SlideID(slide), run
 }
 
 // Once keeps what a post with a key was answered for a day, so that sending it again
@@ -228,7 +222,7 @@ func (d *Desk) SaveCoach(ctx context.Context, id coach.AccountID, by string, c c
 }
 
 // LotParts returns every part that carries a lot.
-func (d *Desk) LotParts(ctx context.Context, id coach.AccountID, lot string) (out []store.LotPart, err error) {
+func (d *Desk) LotParts(ctx context.Context, id coach.AccountID, lot string) (out []LotPart, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		out, err = tx.PartsOfLot(ctx, id, lot)
 		return err

@@ -192,10 +192,10 @@ func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, base, te
 		if err := tx.SaveRules(ctx, id, r.Version, text, "edited by "+by+": "+oneLine(note, 200)); err != nil {
 			return err
 		}
-		if err := tx.AddAudit(ctx, id, by, "changed rules", r.Version, oneLine(note, 200)); err != nil || d.Replan == nil {
+		if err := tx.AddAudit(ctx, id, by, "changed rules", r.Version, oneLine(note, 200)); err != nil {
 			return err
 		}
-		return d.Replan(ctx, tx, id)
+		return d.replan(ctx, tx, id)
 	})
 }
 
@@ -210,9 +210,9 @@ func (d *Desk) KeepRules(ctx context.Context, id coach.AccountID, m coach.Materi
 		return err
 	}
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if err := tx.AddAudit(ctx, id, by, "accepted experience", string(m), p.Version); err != nil || d.Replan == nil {
+		if err := tx.AddAudit(ctx, id, by, "accepted experience", string(m), p.Version); err != nil {
 			return err
 		}
-		return d.Replan(ctx, tx, id)
+		return d.replan(ctx, tx, id)
 	})
 }

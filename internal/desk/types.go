@@ -13,6 +13,8 @@ type (
 	BoardRow = store.BoardRow
 	// NoticeRow is a notice as stored.
 	NoticeRow = store.NoticeRow
+	// LotPart is a part that carries a lot.
+	LotPart = store.LotPart
 	// SuppressedRow is a notice that was kept back, and why.
 	SuppressedRow = store.SuppressedRow
 	// Request is something an account's people wait for.

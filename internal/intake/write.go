@@ -3,7 +3,6 @@ package intake
 import (
 	"fmt"
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -313,12 +312,6 @@ func eventText(e coach.Event) yaml.MapSlice {
 	o.text("note", e.Note)
 	o.text("external_id", e.External)
 	return o.m
-}
-
-// ReadingChoices returns the words of a kind of reading that is not a number, and
-// what its value may be.
-func ReadingChoices(k coach.ReadingKind) (words []string, form string) {
-	return slices.Clone(readingWords[k]), readingForms[k]
 }
 
 // Lines returns the problems as lines, each telling where, what and what is allowed.

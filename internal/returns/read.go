@@ -34,7 +34,7 @@ func Read(raw []byte) desk.Return {
 			if r, ok := report(e); ok {
 				return r
 			}
-			if e, err = message.Read(bytes.NewReader(raw)); e == nil { // from its beginning, as what it says it is not
+			if e, _ = message.Read(bytes.NewReader(raw)); e == nil { // from its beginning, as what it says it is not
 				return desk.Return{Kind: desk.Replied, Text: clip(string(raw))}
 			}
 		case "feedback-report":

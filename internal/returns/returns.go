@@ -2,7 +2,7 @@
 // reports (RFC 3464), complaints (RFC 5965) and answers of people. It is never a
 // relay: it knows the return addresses of notices and nothing else.
 //
-// It imports desk, which acts on what was read. Package daemon runs it.
+// It imports desk, which acts on what was read, and netkit. Package daemon runs it.
 package returns
 
 import (
@@ -22,6 +22,7 @@ import (
 
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/netkit"
 )
 
 // Desk is what the server needs of the desk.
@@ -98,29 +99,8 @@ func (b bounded) Accept() (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	return &ending{c, time.Now().Add(b.longest)}, nil
+	return &netkit.Ending{Conn: c, End: time.Now().Add(b.longest)}, nil
 }
-
-type ending struct {
-	net.Conn
-	at time.Time
-}
-
-func (e *ending) cap(t time.Time) time.Time {
-	if t.IsZero() || t.After(e.at) {
-		return e.at
-	}
-	return t
-}
-
-// SetDeadline keeps the end where it is.
-func (e *ending) SetDeadline(t time.Time) error { return e.Conn.SetDeadline(e.cap(t)) }
-
-// SetReadDeadline keeps the end where it is.
-func (e *ending) SetReadDeadline(t time.Time) error { return e.Conn.SetReadDeadline(e.cap(t)) }
-
-// SetWriteDeadline keeps the end where it is.
-func (e *ending) SetWriteDeadline(t time.Time) error { return e.Conn.SetWriteDeadline(e.cap(t)) }
 
 // Addr returns host:port.
 func (s *Server) Addr() string { return s.listener.Addr().String() }

@@ -101,14 +101,19 @@ func (tx *Tx) Board(ctx context.Context, id coach.AccountID, f BoardFilter, offs
 // BoardCounts returns how many coaches are in each state.
 func (tx *Tx) BoardCounts(ctx context.Context, id coach.AccountID) (out map[string]int, err error) {
 	defer fail("store.BoardCounts", &err)
+	return tx.counts(ctx, `SELECT state AS name, COUNT(*) AS n FROM board WHERE account_id = ? GROUP BY state`, id)
+}
+
+// counts returns the numbers of a query by name.
+func (tx *Tx) counts(ctx context.Context, query string, args ...any) (map[string]int, error) {
 	var rows []struct {
-		State string `db:"state"`
-		N     int    `db:"n"`
+		Name string `db:"name"`
+		N    int    `db:"n"`
 	}
-	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n FROM board WHERE account_id = ? GROUP BY state`, id)
-	out = map[string]int{}
+	err := tx.list(ctx, &rows, query, args...)
+	out := map[string]int{}
 	for _, r := range rows {
-		out[r.State] = r.N
+		out[r.Name] = r.N
 	}
 	return out, err
 }
@@ -140,27 +145,24 @@ func (tx *Tx) BoardPlaces(ctx context.Context, id coach.AccountID) (out []string
 func (tx *Tx) Coach(ctx context.Context, id coach.AccountID, c coach.ID) (out coach.Coach, version int64, err error) {
 	defer fail("store.Coach", &err)
 	out, version, err = tx.CoachDoc(ctx, id, c)
-	if err != nil {
-		return out, 0, err
+	if err == nil {
+		out, err = tx.Reported(ctx, id, out)
 	}
-	cs, at := []coach.Coach{out}, map[coach.ID]int{c: 0}
-	err = tx.merge(ctx, scope{id, c}, cs, at)
-	return cs[0], version, err
+	return out, version, err
+}
+
+// Reported returns a coach's document with what people sent in merged.
+func (tx *Tx) Reported(ctx context.Context, id coach.AccountID, doc coach.Coach) (_ coach.Coach, err error) {
+	defer fail("store.Reported", &err)
+	cs := []coach.Coach{doc}
+	err = tx.merge(ctx, scope{id, doc.ID}, cs, map[coach.ID]int{doc.ID: 0})
+	return cs[0], err
 }
 
 // SuppressedCounts returns how often each reason kept a message back in the last pass.
 func (tx *Tx) SuppressedCounts(ctx context.Context, id coach.AccountID) (out map[string]int, err error) {
 	defer fail("store.SuppressedCounts", &err)
-	var rows []struct {
-		Reason string `db:"reason"`
-		N      int    `db:"n"`
-	}
-	err = tx.list(ctx, &rows, `SELECT reason, COUNT(*) AS n FROM suppressed WHERE account_id = ? GROUP BY reason`, id)
-	out = map[string]int{}
-	for _, r := range rows {
-		out[r.Reason] = r.N
-	}
-	return out, err
+	return tx.counts(ctx, `SELECT reason AS name, COUNT(*) AS n FROM suppressed WHERE account_id = ? GROUP BY reason`, id)
 }
 
 // SuppressedOf returns what the last pass kept back for a reason; "": for any.

@@ -19,6 +19,8 @@ type Calendar struct {
 	RevokedAt *int64 `db:"revoked_at"`
 }
 
+const calendarColumns = `account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at`
+
 // AddCalendar keeps a calendar's address.
 func (tx *Tx) AddCalendar(ctx context.Context, c Calendar) (err error) {
 	defer fail("store.AddCalendar", &err)
@@ -29,14 +31,14 @@ func (tx *Tx) AddCalendar(ctx context.Context, c Calendar) (err error) {
 // CalendarByHash returns a calendar whose address still works.
 func (tx *Tx) CalendarByHash(ctx context.Context, hash string) (c Calendar, err error) {
 	defer fail("store.CalendarByHash", &err)
-	err = tx.GetContext(ctx, &c, tx.Rebind(`SELECT account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at FROM calendar WHERE token_hash = ? AND revoked_at IS NULL`), hash)
+	err = tx.GetContext(ctx, &c, tx.Rebind(`SELECT `+calendarColumns+` FROM calendar WHERE token_hash = ? AND revoked_at IS NULL`), hash)
 	return c, err
 }
 
 // Calendars returns an account's calendars that still work.
 func (tx *Tx) Calendars(ctx context.Context, id coach.AccountID) (out []Calendar, err error) {
 	defer fail("store.Calendars", &err)
-	err = tx.list(ctx, &out, `SELECT account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at FROM calendar WHERE account_id = ? AND revoked_at IS NULL ORDER BY made_at, calendar_id`, id)
+	err = tx.list(ctx, &out, `SELECT `+calendarColumns+` FROM calendar WHERE account_id = ? AND revoked_at IS NULL ORDER BY made_at, calendar_id`, id)
 	return out, err
 }
 

@@ -72,6 +72,8 @@ type OneTime struct {
 	UsedAt  *int64 `db:"used_at"`
 }
 
+const oneTimeColumns = `token_hash, kind, account_id, email, role, made_by, until_at, used_at`
+
 // AddOneTime keeps a link; an earlier unused one of the same kind and address ends.
 func (tx *Tx) AddOneTime(ctx context.Context, o OneTime) (err error) {
 	defer fail("store.AddOneTime", &err)
@@ -92,7 +94,7 @@ func (tx *Tx) DropInvitations(ctx context.Context, id coach.AccountID, email, ma
 // OneTimeByHash returns an unused link that has not run out.
 func (tx *Tx) OneTimeByHash(ctx context.Context, hash string) (o OneTime, err error) {
 	defer fail("store.OneTimeByHash", &err)
-	err = tx.GetContext(ctx, &o, tx.Rebind(`SELECT token_hash, kind, account_id, email, role, made_by, until_at, used_at FROM one_time WHERE token_hash = ? AND used_at IS NULL AND until_at > ?`), hash, micro(tx.now))
+	err = tx.GetContext(ctx, &o, tx.Rebind(`SELECT `+oneTimeColumns+` FROM one_time WHERE token_hash = ? AND used_at IS NULL AND until_at > ?`), hash, micro(tx.now))
 	return o, err
 }
 
@@ -106,7 +108,7 @@ func (tx *Tx) UseOneTime(ctx context.Context, hash string) (_ bool, err error) {
 // Invitations returns an account's open invitations.
 func (tx *Tx) Invitations(ctx context.Context, id coach.AccountID) (out []OneTime, err error) {
 	defer fail("store.Invitations", &err)
-	err = tx.list(ctx, &out, `SELECT token_hash, kind, account_id, email, role, made_by, until_at, used_at FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND until_at > ? ORDER BY email`, id, micro(tx.now))
+	err = tx.list(ctx, &out, `SELECT `+oneTimeColumns+` FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND until_at > ? ORDER BY email`, id, micro(tx.now))
 	return out, err
 }
 

@@ -4,13 +4,12 @@ import (
 	"context"
 	"flag"
 	"fmt"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"sealmanac/internal/store"
-	"sealmanac/internal/testkit"
+	"sealmanac/internal/store/storetest"
 )
 
 var future = flag.Int("future", 20_000, "how many future notices TestFutureNoticesAreFree puts into the table")
@@ -18,27 +17,12 @@ var future = flag.Int("future", 20_000, "how many future notices TestFutureNotic
 // Notices of the future do not slow dispatch: the questions that dispatch asks are
 // answered from the index of open notices, whatever else is in the table.
 func TestFutureNoticesAreFree(t *testing.T) {
-	for _, c := range []struct {
-		name, fill, explain string
-		open                func(t *testing.T) *store.DB
-	}{
-		{"sqlite", `WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < %d) INSERT INTO notice SELECT %s FROM n`, "EXPLAIN QUERY PLAN ",
-			func(t *testing.T) *store.DB {
-				db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-				fatal(t, err)
-				return db
-			}},
-		{"postgres", `INSERT INTO notice SELECT %[2]s FROM generate_series(1, %[1]d) AS n (i)`, "EXPLAIN ",
-			func(t *testing.T) *store.DB {
-				db, err := store.OpenPostgres(testkit.Postgres(t))
-				fatal(t, err)
-				return db
-			}},
+	for _, c := range []struct{ kind, fill, explain string }{
+		{"sqlite", `WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < %d) INSERT INTO notice SELECT %s FROM n`, "EXPLAIN QUERY PLAN "},
+		{"postgres", `INSERT INTO notice SELECT %[2]s FROM generate_series(1, %[1]d) AS n (i)`, "EXPLAIN "},
 	} {
-		t.Run(c.name, func(t *testing.T) {
-			db := c.open(t)
-			t.Cleanup(func() { _ = db.Close() })
-			fatal(t, db.Migrate(t.Context()))
+		t.Run(c.kind, func(t *testing.T) {
+			db := storetest.Fresh(t, c.kind)
 			soon := time.Now().Add(24 * time.Hour).UnixMicro()
 			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL, ''`, soon)
 			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {

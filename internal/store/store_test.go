@@ -29,14 +29,7 @@ func opener(t *testing.T, open func() (*store.DB, error)) func() *store.DB {
 	return func() *store.DB {
 		t.Helper()
 		db, err := open()
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { _ = db.Close() })
-		if err := db.Migrate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
-		return db
+		return storetest.Migrated(t, db, err)
 	}
 }
 

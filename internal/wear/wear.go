@@ -82,11 +82,9 @@ func Shore(e float64) float64 {
 	return (254*k - 56) / (7.62336 + 2.54*k)
 }
 
-// Loss returns the share lost, in [0, 1), of something that leaves by a
-// first-order process: 1 - exp(-xi/tau); tau > 0 in the unit of xi >= 0.
-func Loss(xi, tau float64) float64 { return -math.Expm1(-xi / tau) }
-
-// LossTime is the inverse of Loss: when the share lost reaches l in (0, 1).
+// LossTime returns when something that leaves by a first-order process, of which the
+// share 1 - exp(-xi/tau) is lost at xi, has lost the share l in (0, 1); tau > 0, and the
+// result has its unit.
 func LossTime(l, tau float64) float64 { return -tau * math.Log1p(-l) }
 
 // WearPerCycle returns the depth in mm a lip loses in one cycle (Archard):

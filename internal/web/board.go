@@ -154,7 +154,8 @@ func (s *Site) saveView(r *http.Request, w access.Who) (view, error) {
 	if r.FormValue("forget") != "" {
 		query = ""
 	} else {
-		_, kept := filterOf(must(url.ParseQuery(query)))
+		q, _ := url.ParseQuery(query) // what can be read of it
+		_, kept := filterOf(q)
 		query = cmp.Or(kept.Encode(), "sort=risk")
 	}
 	if err := s.Desk.SaveView(r.Context(), w.Account, w.Email, name, query); err != nil {
@@ -162,8 +163,6 @@ func (s *Site) saveView(r *http.Request, w access.Who) (view, error) {
 	}
 	return goTo("/board?"+query, "view")
 }
-
-func must(q url.Values, _ error) url.Values { return q }
 
 type callsData struct {
 	Book, Confirm, Call []call

@@ -11,16 +11,18 @@ import (
 	"sealmanac/internal/fault"
 )
 
-type writerKey struct{}
+type exchangeKey struct{}
 
-// withWriter lets handlers that return views set cookies.
-func withWriter(ctx context.Context, w http.ResponseWriter) context.Context {
-	return context.WithValue(ctx, writerKey{}, w)
+// exchange is what goes with a request: where handlers that return views set cookies,
+// and who sent it, looked up once.
+type exchange struct {
+	writer http.ResponseWriter
+	who    func() (access.Who, error)
 }
 
-func writerOf(ctx context.Context) http.ResponseWriter {
-	w, _ := ctx.Value(writerKey{}).(http.ResponseWriter)
-	return w
+func exchangeOf(ctx context.Context) *exchange {
+	x, _ := ctx.Value(exchangeKey{}).(*exchange)
+	return x
 }
 
 type enterForm struct {

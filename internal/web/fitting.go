@@ -3,11 +3,9 @@ package web
 import (
 	"cmp"
 	"fmt"
-	"iter"
-	"maps"
 	"net/http"
-	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 
 	"github.com/goccy/go-yaml"
@@ -19,7 +17,21 @@ import (
 	"sealmanac/internal/unit"
 )
 
-func mapsKeys(v url.Values) iter.Seq[string] { return maps.Keys(v) }
+// formOf returns the fields of a form as a person meant them, without blanks around.
+func formOf(r *http.Request) map[string]string {
+	_ = r.ParseForm() // what is missing is told by the checks
+	out := map[string]string{}
+	for k := range r.PostForm {
+		out[k] = strings.TrimSpace(r.PostForm.Get(k))
+	}
+	return out
+}
+
+// versionOf reads the version of a coach that a form was made from; 0: whatever it is.
+func versionOf(form string) int64 {
+	v, _ := strconv.ParseInt(form, 10, 64)
+	return v
+}
 
 type fitData struct {
 	Coach     coach.Coach
@@ -56,7 +68,7 @@ func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
 }
 
 func fitView(p desk.CoachPage, form map[string]string, like string, problems []string, bad *trouble) view {
-	d := fitData{Coach: p.Coach, Version: p.Version, Today: p.Today.String(), Slides: p.Coach.Slides, Edges: edges, Builds: coach.Constructions, Materials: coach.Materials, Carriers: coach.Carriers, Walls: coach.Walls, PartKinds: []string{"bulb", "wiper", "adhesive"}, Form: form, Like: like,
+	d := fitData{Coach: p.Coach, Version: p.Version, Today: p.Today.String(), Slides: p.Coach.Slides, Edges: edges, Builds: coach.Constructions, Materials: coach.Materials, Carriers: coach.Carriers, Walls: coach.Walls, PartKinds: fittedParts, Form: form, Like: like,
 		Least: p.Rules.Fit.Least.Value, Most: p.Rules.Fit.Most.Value, Problems: problems, Fault: bad}
 	for _, c := range []string{"makers", "moving_room", "ladder", "solvents"} {
 		d.Cautions = append(d.Cautions, p.Rules.Cautions[c])
@@ -94,7 +106,7 @@ func lastFitting(c *coach.Coach, slide string, u unit.System) (form map[string]s
 		return form, ""
 	}
 	form["construction"], form["carrier"] = string(best.Construction), string(best.Carrier)
-	for _, k := range []string{"bulb", "wiper", "adhesive"} {
+	for _, k := range fittedParts {
 		form[k] = ""
 	}
 	for _, p := range best.Parts {
@@ -115,20 +127,16 @@ func lastFitting(c *coach.Coach, slide string, u unit.System) (form map[string]s
 // fit stores a fitting: the runs named get new parts, everything else of the coach
 // stays. It goes through a coach file, so that the same checks hold.
 func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
-	_ = r.ParseForm() // what is missing is told by the checks
+	form := formOf(r)
 	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
 	if err != nil {
 		return view{}, err
-	}
-	form := map[string]string{}
-	for k := range r.PostForm {
-		form[k] = strings.TrimSpace(r.PostForm.Get(k))
 	}
 	text, runs, problems := s.fitted(r, w, form)
 	if len(problems) > 0 {
 		return ticked(fitView(p, form, "", problems, nil), r), nil
 	}
-	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, formVersion(form), string(p.Coach.ID)+".yaml", text)
+	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, versionOf(form["version"]), string(p.Coach.ID)+".yaml", text)
 	if err != nil {
 		v := fitView(p, form, "", nil, nil)
 		data, _ := ticked(v, r).data.(fitData)
@@ -141,11 +149,6 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	return goTo("/coach/"+string(p.Coach.ID), "saved")
-}
-
-func formVersion(form map[string]string) (v int64) {
-	_, _ = fmt.Sscan(form["version"], &v) // 0: whatever it is
-	return v
 }
 
 // fittedService notes the replacement of runs that were there before, so that what was
@@ -175,16 +178,21 @@ func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, fo
 // renewals returns what a fitting was: of the whole seal, or of the parts that did not
 // stay.
 func renewals(form map[string]string) (out []coach.TaskKind) {
-	if len(kept(form)) == 0 || form["wiper"] != "" && form["wiper"] != asItIs {
+	if len(kept(form)) == 0 || isNew(form, "wiper") {
 		return []coach.TaskKind{coach.ReplaceSeal}
 	}
-	if form["bulb"] != "" && form["bulb"] != asItIs {
+	if isNew(form, "bulb") {
 		out = append(out, coach.ReplaceBulb)
 	}
-	if form["adhesive"] != "" && form["adhesive"] != asItIs {
+	if isNew(form, "adhesive") {
 		out = append(out, coach.Rebond)
 	}
 	return out
+}
+
+// isNew reports whether a form brings a new part of a kind.
+func isNew(form map[string]string, kind string) bool {
+	return form[kind] != "" && form[kind] != asItIs
 }
 
 // fitted returns the coach's file with the fitting in it, and the runs it names.
@@ -217,15 +225,17 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	if !ok {
 		return nil, nil, []string{"the coach cannot be read"}
 	}
-	slide := slideOf(one, id, form)
-	if gone := strangers(slide, runs); len(gone) > 0 && len(kept(form)) > 0 {
-		return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") + " yet; say what is there"}
-	}
-	if len(kept(form)) > 0 && len(renewals(form)) == 0 {
-		return nil, nil, []string{"what: every part stays as it is; say which one is new"}
+	slide, stay := slideOf(one, id, form), kept(form)
+	if len(stay) > 0 {
+		if gone := strangers(slide, runs); len(gone) > 0 {
+			return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") + " yet; say what is there"}
+		}
+		if len(renewals(form)) == 0 {
+			return nil, nil, []string{"what: every part stays as it is; say which one is new"}
+		}
 	}
 	for _, key := range runs {
-		setRun(slide, runOf(key, form), kept(form))
+		setRun(slide, runOf(key, form), stay)
 	}
 	if text, err = yaml.Marshal(doc); err != nil {
 		return nil, nil, []string{err.Error()}
@@ -261,11 +271,16 @@ func slideOf(one map[string]any, id string, form map[string]string) map[string]a
 func strangers(slide map[string]any, runs []string) (out []string) {
 	old, _ := slide["runs"].([]any)
 	for _, key := range runs {
-		if !slices.ContainsFunc(old, func(x any) bool { m, _ := x.(map[string]any); return m["run"] == key }) {
+		if !has(old, "run", key) {
 			out = append(out, key)
 		}
 	}
 	return out
+}
+
+// has reports whether one of a file's items has a field of a value.
+func has(items []any, field, value string) bool {
+	return slices.ContainsFunc(items, func(x any) bool { m, _ := x.(map[string]any); return m[field] == value })
 }
 
 // asItIs is the answer for a part that stays where it is.
@@ -285,7 +300,7 @@ var fittedParts = []string{"bulb", "wiper", "adhesive"}
 
 // keep fits a part of a run only: the run keeps its day and what the form leaves empty,
 // the new parts have the day of the fitting.
-func keep(old, run map[string]any, kept []string) {
+func keep(old, run map[string]any, stay []string) {
 	now, _ := run["parts"].([]any)
 	for _, y := range now {
 		if p, ok := y.(map[string]any); ok {
@@ -297,7 +312,7 @@ func keep(old, run map[string]any, kept []string) {
 	for _, x := range parts {
 		p, _ := x.(map[string]any)
 		kind := fmt.Sprint(p["part"])
-		if slices.Contains(kept, kind) || !slices.Contains(fittedParts, kind) && !slices.ContainsFunc(now, func(y any) bool { m, _ := y.(map[string]any); return m["part"] == kind }) {
+		if slices.Contains(stay, kind) || !slices.Contains(fittedParts, kind) && !has(now, "part", kind) {
 			now = append(now, p)
 		}
 	}
@@ -309,12 +324,12 @@ func keep(old, run map[string]any, kept []string) {
 	}
 }
 
-func setRun(slide, run map[string]any, kept []string) {
+func setRun(slide, run map[string]any, stay []string) {
 	runs, _ := slide["runs"].([]any)
 	for i, x := range runs {
 		if m, ok := x.(map[string]any); ok && m["run"] == run["run"] {
-			if len(kept) > 0 {
-				keep(m, run, kept)
+			if len(stay) > 0 {
+				keep(m, run, stay)
 			} else {
 				carryOver(m, run)
 			}
@@ -333,7 +348,7 @@ func carryOver(old, run map[string]any) {
 	for _, x := range parts {
 		p, _ := x.(map[string]any)
 		kind := fmt.Sprint(p["part"])
-		if kind != "corner" && (kind != "carrier" || old["construction"] != run["construction"] || slices.ContainsFunc(now, func(y any) bool { m, _ := y.(map[string]any); return m["part"] == "carrier" })) {
+		if kind != "corner" && (kind != "carrier" || old["construction"] != run["construction"] || has(now, "part", "carrier")) {
 			continue
 		}
 		if p["fitted"] == nil {
@@ -372,7 +387,7 @@ func runOf(key string, form map[string]string) map[string]any {
 	}
 	var parts []any
 	for _, k := range fittedParts {
-		if form[k] == "" || form[k] == asItIs {
+		if !isNew(form, k) {
 			continue
 		}
 		p := map[string]any{"part": k, "material": form[k]}

@@ -117,7 +117,7 @@ func (s *Site) noticeHTML(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	writerOf(r.Context()).Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox; frame-ancestors 'self'") // the mail's own style is inline; it may do nothing else
+	exchangeOf(r.Context()).writer.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox; frame-ancestors 'self'") // the mail's own style is inline; it may do nothing else
 	return view{file: &sent{media: "text/html; charset=utf-8", body: []byte(deadLinks(row.HTML))}}, nil
 }
 

@@ -5,9 +5,9 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"net/http"
 	"slices"
-	"strconv"
 	"strings"
 
 	"sealmanac/internal/access"
@@ -32,8 +32,7 @@ func (s *Site) editPage(r *http.Request, w access.Who) (view, error) {
 }
 
 func (s *Site) edit(r *http.Request, w access.Who) (view, error) {
-	d := editData{Coach: coachID(r), Text: strings.ReplaceAll(r.FormValue("text"), "\r\n", "\n")}
-	d.Version, _ = strconv.ParseInt(r.FormValue("version"), 10, 64) // 0 is refused as changed
+	d := editData{Coach: coachID(r), Text: strings.ReplaceAll(r.FormValue("text"), "\r\n", "\n"), Version: versionOf(r.FormValue("version"))}
 	v := view{page: "edit", title: "Edit " + string(d.Coach), code: http.StatusUnprocessableEntity}
 	_, problems, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, d.Coach, max(d.Version, 1), string(d.Coach)+".yaml", []byte(d.Text))
 	if err != nil {
@@ -300,9 +299,9 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 	if x.day, err = formDay(r); err != nil {
 		return x, err
 	}
-	x.Seen, _ = strconv.ParseInt(r.PostForm.Get("seen"), 10, 64) // 0: whatever it is
+	x.Seen = versionOf(r.PostForm.Get("seen"))
 	var bad []string
-	for _, name := range slices.Sorted(mapsKeys(r.PostForm)) {
+	for _, name := range slices.Sorted(maps.Keys(r.PostForm)) {
 		f := strings.Split(name, "|")
 		value := strings.TrimSpace(r.PostForm.Get(name))
 		if len(f) != 3 || value == "" {
@@ -344,9 +343,8 @@ func (s *Site) turn(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	x := desk.Records{}
-	x.Seen, _ = strconv.ParseInt(r.PostForm.Get("seen"), 10, 64) // 0: whatever it is
-	for _, name := range slices.Sorted(mapsKeys(r.PostForm)) {
+	x := desk.Records{Seen: versionOf(r.PostForm.Get("seen"))}
+	for _, name := range slices.Sorted(maps.Keys(r.PostForm)) {
 		slide, look, ok := strings.Cut(name, "|")
 		if !ok {
 			continue
@@ -399,11 +397,7 @@ func newView(form map[string]string, problems []string, bad *trouble) (view, err
 // create makes a coach from a form by way of a coach file: the same checks, the same
 // words for what is wrong.
 func (s *Site) create(r *http.Request, w access.Who) (view, error) {
-	_ = r.ParseForm() // what is missing is told by the checks
-	form := map[string]string{}
-	for k := range r.PostForm {
-		form[k] = strings.TrimSpace(r.PostForm.Get(k))
-	}
+	form := formOf(r)
 	text, err := newCoachFile(form)
 	if err != nil {
 		return view{}, err

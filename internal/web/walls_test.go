@@ -7,7 +7,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -25,6 +24,7 @@ import (
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/store"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
 
@@ -45,14 +45,7 @@ type rig struct {
 // with nothing.
 func newRig(t testing.TB) *rig {
 	t.Helper()
-	db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { _ = db.Close() })
-	if err := db.Migrate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
+	db := storetest.Fresh(t, "sqlite")
 	db.Now = func() time.Time { return time.Date(2026, 3, 3, 18, 0, 0, 0, time.UTC) }
 	r, err := rulebook.Parse(config.Rulebook)
 	if err != nil {

@@ -11,6 +11,7 @@ package web
 import (
 	"bytes"
 	"cmp"
+	"context"
 	"crypto/sha256"
 	"embed"
 	"encoding/hex"
@@ -21,6 +22,7 @@ import (
 	"net/url"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 	"unicode/utf8"
 
@@ -206,15 +208,14 @@ func (s *Site) member(needs access.Role, h func(*http.Request, access.Who) (view
 		if !who.Role.May(needs) {
 			return view{}, fault.New(fault.Denied, "this is for a "+string(needs), "Ask a manager of the account; you are signed in as a "+string(who.Role)+".")
 		}
-		v, err := h(r, who)
-		if v.page != "" && v.words == nil {
-			v.bare = false
-		}
-		return v, err
+		return h(r, who)
 	}
 }
 
-func (s *Site) who(r *http.Request) (access.Who, error) {
+// who returns who is signed in.
+func (s *Site) who(r *http.Request) (access.Who, error) { return exchangeOf(r.Context()).who() }
+
+func (s *Site) lookUp(r *http.Request) (access.Who, error) {
 	c, err := r.Cookie(session)
 	if err != nil {
 		return s.Access.Session(r.Context(), "")
@@ -226,10 +227,11 @@ func (s *Site) who(r *http.Request) (access.Who, error) {
 // turns failures into a page that says what to do.
 func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
+		r = r.WithContext(context.WithValue(r.Context(), exchangeKey{}, &exchange{w, sync.OnceValues(func() (access.Who, error) { return s.lookUp(r) })}))
 		err := readable(r)
 		var v view
 		if err == nil {
-			v, err = h(r.WithContext(withWriter(r.Context(), w)))
+			v, err = h(r)
 		}
 		status := cmp.Or(v.code, http.StatusOK)
 		switch {
@@ -347,7 +349,7 @@ func (s *Site) cookie(r *http.Request, name, value string, keep time.Duration) {
 	if keep <= 0 {
 		c.MaxAge = -1
 	}
-	http.SetCookie(writerOf(r.Context()), c)
+	http.SetCookie(exchangeOf(r.Context()).writer, c)
 }
 
 // host is who sends a request, without the port. Behind a proxy that the operator

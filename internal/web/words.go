@@ -45,7 +45,7 @@ var funcs = template.FuncMap{
 	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "atp": atOr, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
 	"query":     func(s string) template.URL { return template.URL(s) }, // of a kept view: url.Values has escaped it
 	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
-	"at":        func(us int64) string { return time.UnixMicro(us).UTC().Format("2 Jan 2006 15:04") },
+	"at":        instant,
 	"size":      func(l unit.Length, u unit.System) string { return l.Format(u) },
 	"add":       func(a, b int) int { return a + b },
 	"edge":      func(s any) string { return edge(fmt.Sprint(s)) },
@@ -73,37 +73,40 @@ func far(l unit.Length, u unit.System) string {
 	return fmt.Sprintf("%.1f ft", l.Feet())
 }
 
+// instant shows an instant in microseconds since 1970, atOr one that may not have been.
+func instant(us int64) string { return time.UnixMicro(us).UTC().Format("2 Jan 2006 15:04") }
+
 func atOr(us *int64) string {
 	if us == nil {
 		return "never"
 	}
-	return time.UnixMicro(*us).UTC().Format("2 Jan 2006 15:04")
+	return instant(*us)
 }
 
 func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
 
+// dayOf returns a day given as such or as its text.
+func dayOf(v any) (d civil.Date, ok bool) {
+	if d, ok = v.(civil.Date); ok {
+		return d, true
+	}
+	d, err := civil.Parse(fmt.Sprint(v))
+	return d, err == nil
+}
+
 // longDay shows a day or its text as "Tue 3 March 2026".
 func longDay(v any) string {
-	d, ok := v.(civil.Date)
+	d, ok := dayOf(v)
 	if !ok {
-		var err error
-		if d, err = civil.Parse(fmt.Sprint(v)); err != nil {
-			return ""
-		}
+		return ""
 	}
 	return d.Long()
 }
 
-// shortDay shows a day as "3 Mar 2026".
+// shortDay shows a day or its text as "3 Mar 2026".
 func shortDay(v any) string {
-	d, ok := v.(civil.Date)
-	if !ok {
-		var err error
-		if d, err = civil.Parse(fmt.Sprint(v)); err != nil {
-			return ""
-		}
-	}
-	if d == 0 {
+	d, ok := dayOf(v)
+	if !ok || d == 0 {
 		return ""
 	}
 	return d.Time().Format("2 Jan 2006")

@@ -12,7 +12,6 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"net/url"
-	"path/filepath"
 	"strings"
 	"sync"
 	"sync/atomic"
@@ -24,7 +23,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/httpkit"
 	"sealmanac/internal/store"
-	"sealmanac/internal/testkit"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/webhook"
 )
 
@@ -160,11 +159,8 @@ type bed struct {
 }
 
 func stores(t *testing.T, f func(t *testing.T, b *bed)) {
-	run := func(t *testing.T, db *store.DB) {
-		t.Cleanup(func() { _ = db.Close() })
-		if err := db.Migrate(t.Context()); err != nil {
-			t.Fatal(err)
-		}
+	t.Helper()
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		b := &bed{t: t, db: db}
 		db.Now = func() time.Time { return time.Now().Add(time.Duration(b.skip.Load())) }
 		if err := db.Update(t.Context(), func(tx *store.Tx) error {
@@ -173,20 +169,6 @@ func stores(t *testing.T, f func(t *testing.T, b *bed)) {
 			t.Fatal(err)
 		}
 		f(t, b)
-	}
-	t.Run("sqlite", func(t *testing.T) {
-		db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
-		if err != nil {
-			t.Fatal(err)
-		}
-		run(t, db)
-	})
-	t.Run("postgres", func(t *testing.T) {
-		db, err := store.OpenPostgres(testkit.Postgres(t))
-		if err != nil {
-			t.Fatal(err)
-		}
-		run(t, db)
 	})
 }
 

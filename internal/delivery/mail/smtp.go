@@ -16,6 +16,7 @@ import (
 
 	"sealmanac/internal/delivery"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/netkit"
 	"sealmanac/internal/reminder"
 )
 
@@ -51,7 +52,7 @@ type Relay struct {
 // line is a connection to the relay, signed in.
 type line struct {
 	*smtp.Client
-	conn  *capped
+	conn  *netkit.Ending
 	sent  int
 	until time.Time // not used again after this
 }
@@ -135,7 +136,7 @@ func (r *Relay) line(ctx context.Context) (l *line, waited bool, err error) {
 	}
 	r.mu.Unlock()
 	if l != nil {
-		l.conn.renew(now.Add(r.Timeout))
+		l.conn.Renew(now.Add(r.Timeout))
 		return l, true, nil
 	}
 	l, err = r.connect(ctx)
@@ -161,7 +162,7 @@ func (r *Relay) Close() error {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for _, l := range r.idle {
-		l.conn.renew(time.Now().Add(time.Second))
+		l.conn.Renew(time.Now().Add(time.Second))
 		_ = l.Quit()
 		_ = l.Close()
 	}
@@ -222,7 +223,7 @@ func (r *Relay) connect(ctx context.Context) (*line, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn := &capped{Conn: raw, end: end}
+	conn := &netkit.Ending{Conn: raw, End: end}
 	stop := context.AfterFunc(ctx, func() { _ = raw.Close() })
 	c, err := r.secure(conn)
 	if err == nil {
@@ -252,7 +253,7 @@ func ours(err error) error {
 	return err
 }
 
-func (r *Relay) secure(conn *capped) (*smtp.Client, error) {
+func (r *Relay) secure(conn *netkit.Ending) (*smtp.Client, error) {
 	cfg := &tls.Config{MinVersion: tls.VersionTLS12}
 	if r.TLS != nil {
 		cfg = r.TLS.Clone()
@@ -283,7 +284,7 @@ func (r *Relay) secure(conn *capped) (*smtp.Client, error) {
 
 // prefer starts TLS where the server offers it. The offer can be taken away by
 // whoever sits in between: for relays that cannot do better only.
-func (r *Relay) prefer(conn *capped, cfg *tls.Config) (*smtp.Client, error) {
+func (r *Relay) prefer(conn *netkit.Ending, cfg *tls.Config) (*smtp.Client, error) {
 	c := smtp.NewClient(conn)
 	c.CommandTimeout = r.Timeout
 	if err := c.Hello(cmp.Or(r.Hello, "localhost")); err != nil {
@@ -294,7 +295,7 @@ func (r *Relay) prefer(conn *capped, cfg *tls.Config) (*smtp.Client, error) {
 	}
 	_ = c.Quit()
 	_ = c.Close()
-	d := net.Dialer{Deadline: conn.end}
+	d := net.Dialer{Deadline: conn.End}
 	raw, err := d.Dial("tcp", r.Addr)
 	if err != nil {
 		return nil, err
@@ -331,27 +332,3 @@ func (r *Relay) auth(c *smtp.Client) sasl.Client {
 	}
 	return sasl.NewPlainClient("", r.Username, r.Password)
 }
-
-// capped is a connection whose deadlines never pass end, so that a server that
-// answers one byte a minute cannot hold a worker.
-type capped struct {
-	net.Conn
-	end time.Time
-}
-
-// renew gives the conversation a new end.
-func (c *capped) renew(end time.Time) {
-	c.end = end
-	_ = c.Conn.SetDeadline(end)
-}
-
-func (c *capped) cap(t time.Time) time.Time {
-	if t.IsZero() || t.After(c.end) {
-		return c.end
-	}
-	return t
-}
-
-func (c *capped) SetDeadline(t time.Time) error      { return c.Conn.SetDeadline(c.cap(t)) }
-func (c *capped) SetReadDeadline(t time.Time) error  { return c.Conn.SetReadDeadline(c.cap(t)) }
-func (c *capped) SetWriteDeadline(t time.Time) error { return c.Conn.SetWriteDeadline(c.cap(t)) }
