@@ -15,10 +15,29 @@ import (
 	"time"
 
 	"sealmanac/internal/httpkit"
+	"sealmanac/internal/store"
 	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 	"sealmanac/internal/webhook"
 )
+
+// refused waits until a try to reach an endpoint has failed: the next one comes only
+// after a while, so that what is heard then is in a known order.
+func refused(t *testing.T, x *rig, name string) {
+	t.Helper()
+	for end := time.Now().Add(15 * time.Second); ; time.Sleep(10 * time.Millisecond) {
+		var e store.Endpoint
+		if err := x.db.View(t.Context(), func(tx *store.Tx) (err error) {
+			e, err = tx.EndpointByID(t.Context(), "one", name)
+			return err
+		}); err != nil || time.Now().After(end) {
+			t.Fatalf("no try failed: %+v %v", e, err)
+		}
+		if e.Tries > 0 {
+			return
+		}
+	}
+}
 
 // The first hour of a CRM, kept as testdata/api/first-hour.txt: connect, backfill,
 // events to the example receiver under deploy, book, two days away, catch up.
@@ -114,6 +133,7 @@ func TestTranscript(t *testing.T) {
 	stop()
 	say("POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-08"}`)
 	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-03","slide":"s","run":"outer/top","part":"wiper","kind":"shore_a","value":"70"}`)
+	refused(t, x, name)
 	note("Back: everything since an instant once more; what it has seen it tells by the id.")
 	lines, stop = start()
 	defer stop()
