@@ -24,6 +24,7 @@ import (
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
+	"github.com/rs/cors"
 	"golang.org/x/time/rate"
 
 	"sealmanac/internal/access"
@@ -48,6 +49,8 @@ type API struct {
 	Access *access.Access
 	Log    *slog.Logger
 	Source string // address of the pages, the root of events' sources
+	// Origins are the sites whose pages may call the API from a browser; none: no site.
+	Origins []string
 
 	mu     sync.Mutex
 	limits map[string]*rate.Limiter
@@ -65,6 +68,26 @@ func who(ctx context.Context) access.Who {
 func (a *API) Handler() http.Handler {
 	mux := http.NewServeMux()
 	a.register(humago.New(mux, a.config()))
+	return a.shared(a.guarded(mux))
+}
+
+// shared lets the pages of the sites that the operator named read the answers. A key
+// still comes with each request: cookies play no part.
+func (a *API) shared(h http.Handler) http.Handler {
+	if len(a.Origins) == 0 {
+		return h
+	}
+	return cors.New(cors.Options{
+		AllowedOrigins: a.Origins,
+		AllowedMethods: []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodDelete},
+		AllowedHeaders: []string{"Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match"},
+		ExposedHeaders: []string{"ETag", "Idempotency-Replayed", "RateLimit", "RateLimit-Policy", "Retry-After"},
+		MaxAge:         600,
+	}).Handler(h)
+}
+
+// guarded puts the checks before the operations.
+func (a *API) guarded(mux *http.ServeMux) http.Handler {
 	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if open[strings.TrimSuffix(r.URL.Path, "/")] && r.Method == http.MethodGet {

@@ -19,7 +19,7 @@ func (a *API) collections(api huma.API) {
 	type whole struct {
 		ETag string `header:"ETag"`
 		Body struct {
-			Items any `json:"items"`
+			Items partItems `json:"items"`
 		}
 	}
 	huma.Register(api, op("GET", "/coaches/{coach}/record/{part}", "get-part", "People, stays (with cycles), slides (with runs and parts), services, readings, events or bookings of a coach"), func(ctx context.Context, in *CoachPart) (*whole, error) {
@@ -28,16 +28,18 @@ func (a *API) collections(api huma.API) {
 			return nil, a.fail(err)
 		}
 		out := &whole{ETag: etag(r.Version)}
-		if out.Body.Items = r.Tree[in.Part]; out.Body.Items == nil {
-			out.Body.Items = []any{}
+		if out.Body.Items.value = r.Tree[in.Part]; out.Body.Items.value == nil {
+			out.Body.Items.value = []any{}
 		}
 		return out, nil
 	})
-	huma.Register(api, op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one of them; the rest of the record stays"), func(ctx context.Context, in *struct {
+	put := op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one of them; the rest of the record stays")
+	put.SkipValidateBody = true // package intake judges it
+	huma.Register(api, put, func(ctx context.Context, in *struct {
 		CoachPart
 		IfMatch string `header:"If-Match"`
 		Body    struct {
-			Items any `json:"items"`
+			Items partItems `json:"items"`
 		}
 	}) (*tagged, error) {
 		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
@@ -48,7 +50,7 @@ func (a *API) collections(api huma.API) {
 		if match == "" {
 			match = etag(r.Version) // what was read a moment ago must still hold
 		}
-		r.Tree[in.Part] = in.Body.Items
+		r.Tree[in.Part] = in.Body.Items.value
 		return a.putCoach(ctx, in.Coach, match, "", r.Tree)
 	})
 }

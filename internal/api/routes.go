@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"strconv"
 	"time"
@@ -61,10 +62,10 @@ func listOf[F, T any](from []F, as func(F) T) *listed[T] {
 
 // coachBody is a coach with its version.
 type coachBody struct {
-	Coach   string         `json:"coach"`
-	Version string         `json:"version" doc:"The ETag of this state."`
-	Changed time.Time      `json:"changed"`
-	Record  map[string]any `json:"record" doc:"The coach as in a coach file: people, stays, slides with runs and parts, services, readings, events, bookings."`
+	Coach   string    `json:"coach"`
+	Version string    `json:"version" doc:"The ETag of this state."`
+	Changed time.Time `json:"changed"`
+	Record  record    `json:"record"`
 }
 
 // tagged is a coach with its version as ETag.
@@ -119,35 +120,37 @@ func (a *API) coaches(api huma.API) {
 		}
 		return &tagged{etag(r.Version), bodyOf(r)}, nil
 	})
-	huma.Register(api, op("PUT", "/coaches/{coach}", "put-coach", "Add a coach or replace its record"), func(ctx context.Context, in *struct {
+	put := op("PUT", "/coaches/{coach}", "put-coach", "Add a coach or replace its record")
+	put.SkipValidateBody = true // package intake judges it
+	huma.Register(api, put, func(ctx context.Context, in *struct {
 		OneCoach
 		IfMatch string `header:"If-Match" doc:"ETag of the state you saw; without it the record is replaced whatever it is."`
 		None    string `header:"If-None-Match" doc:"* to add only."`
-		Body    map[string]any
+		Body    record
 	}) (*tagged, error) {
 		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body)
 	})
 	a.collections(api)
-	bulk := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
-	bulk.MaxBodyBytes = MaxBulk
-	huma.Register(api, bulk, func(ctx context.Context, in *struct {
-		Body struct {
-			Coaches []json.RawMessage `json:"coaches" minItems:"1" maxItems:"10000"`
+	many := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
+	many.MaxBodyBytes = MaxBulk
+	many.SkipValidateBody = true
+	huma.Register(api, many, func(ctx context.Context, in *struct{ Body bulk }) (*bulkResult, error) {
+		items, err := in.Body.coaches()
+		if err != nil {
+			return nil, problem(http.StatusUnprocessableEntity, err.Error(), fmt.Sprintf(`Send {"coaches": [...]} with 1 to %d of them.`, mostInBulk))
 		}
-	}) (*bulkResult, error) {
-		rs, err := a.Desk.SaveMany(ctx, who(ctx).Account, who(ctx).Email, in.Body.Coaches)
+		rs, err := a.Desk.SaveMany(ctx, who(ctx).Account, who(ctx).Email, items)
 		if err != nil {
 			return nil, a.fail(err)
 		}
 		out := &bulkResult{}
 		for i, r := range rs {
-			item := bulkItem{Index: i, Coach: string(r.Coach), Saved: r.Saved, Problems: r.Problems}
 			if r.Saved {
 				out.Body.Saved++
 			} else {
 				out.Body.Refused++
 			}
-			out.Body.Items = append(out.Body.Items, item)
+			out.Body.Items = append(out.Body.Items, bulkItem{i, string(r.Coach), r.Saved, r.Changed, r.Problems})
 		}
 		return out, nil
 	})
@@ -157,6 +160,7 @@ type bulkItem struct {
 	Index    int      `json:"index"`
 	Coach    string   `json:"coach"`
 	Saved    bool     `json:"saved"`
+	Changed  bool     `json:"changed" doc:"It is new, or differs from what was stored. What does not keeps its version and makes no event."`
 	Problems []string `json:"problems,omitempty"`
 }
 
@@ -198,7 +202,7 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, tree map[str
 	if err != nil {
 		return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
 	}
-	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []json.RawMessage{raw})
+	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
 		p := problem(http.StatusUnprocessableEntity, "the record has faults; nothing was stored", "")
 		for _, line := range items[0].Problems.Lines() {
@@ -336,7 +340,7 @@ func (a *API) work(api huma.API) {
 		OneCoach
 		Body struct {
 			DayBody
-			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,safety_stop,warranty_check"`
+			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check"`
 		}
 	}) (*recorded, error) {
 		day, err := dayOf(in.Body.Day)

@@ -109,11 +109,27 @@ func (d Date) Week() string {
 
 // String returns YYYY-MM-DD, or "" for no date.
 func (d Date) String() string {
+	b, _ := d.AppendText(make([]byte, 0, 10)) // never fails
+	return string(b)
+}
+
+// AppendText appends what String returns; a bulk of coaches writes it a million times.
+func (d Date) AppendText(b []byte) ([]byte, error) {
 	if d == 0 {
-		return ""
+		return b, nil
 	}
 	y, m, day := d.YMD()
-	return fmt.Sprintf("%04d-%02d-%02d", y, m, day)
+	if y < 0 || y > 9999 {
+		return fmt.Appendf(b, "%04d-%02d-%02d", y, m, day), nil
+	}
+	two := func(n int) { b = append(b, byte('0'+n/10), byte('0'+n%10)) }
+	two(y / 100)
+	two(y % 100)
+	b = append(b, '-')
+	two(int(m))
+	b = append(b, '-')
+	two(day)
+	return b, nil
 }
 
 // Long returns the day as a person reads it, such as "Tue 3 March 2026".
@@ -125,7 +141,7 @@ func (d Date) Long() string {
 }
 
 // MarshalText writes YYYY-MM-DD, or nothing for no date.
-func (d Date) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+func (d Date) MarshalText() ([]byte, error) { return d.AppendText(nil) }
 
 // UnmarshalText reads what MarshalText writes.
 func (d *Date) UnmarshalText(b []byte) error {

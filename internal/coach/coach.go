@@ -221,8 +221,8 @@ func (r Reading) Danger() bool {
 // DangerOn returns the latest dangerous reading of a slide that is not settled
 // on a day. A later harmless reading of the same kind on the same run settles it
 // (one of the whole slide settles all runs); so does the shop's replacement, on the
-// same day or later, or its inspection on a later day: the visit that found the
-// danger does not settle it.
+// same day or later. That somebody came to look settles nothing by itself: what was
+// seen does.
 func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
 	var open []Reading
 	for _, r := range c.Readings {
@@ -248,14 +248,9 @@ func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) 
 
 // settles reports whether a shop's service ends the danger that a reading showed.
 func (s Service) settles(slide SlideID, r Reading) bool {
-	if !s.Covers(slide, r.Run) {
-		return false
-	}
 	switch s.Kind {
 	case ReplaceBulb, ReplaceSeal, Rebond, Refit:
-		return s.Day >= r.Day
-	case Inspect, WaterTest, SafetyStop:
-		return s.Day > r.Day
+		return s.Day >= r.Day && s.Covers(slide, r.Run)
 	}
 	return false
 }

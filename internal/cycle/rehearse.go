@@ -120,7 +120,9 @@ func (m *Member) do(n reminder.Notice, day civil.Date) {
 		}
 		for i := range m.Coach.Slides {
 			s := &m.Coach.Slides[i]
-			if run == string(s.ID) {
+			if danger, held := m.Coach.DangerOn(s.ID, day); held && kind == coach.SafetyStop && run == string(s.ID) { // the shop looks, and it is well again
+				m.Coach.Readings = append(m.Coach.Readings, coach.Reading{Day: day, Slide: s.ID, Run: danger.Run, Kind: danger.Kind, By: "shop"})
+			} else if run == string(s.ID) {
 				m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, By: "shop"})
 			}
 			for j := range s.Runs {
@@ -155,7 +157,7 @@ func renew(r *coach.Run, k coach.TaskKind, day civil.Date) {
 
 // clone copies what a rehearsal changes.
 func clone(c coach.Coach) coach.Coach {
-	c.Services = slices.Clone(c.Services)
+	c.Services, c.Readings = slices.Clone(c.Services), slices.Clone(c.Readings)
 	c.Slides = slices.Clone(c.Slides)
 	for i := range c.Slides {
 		c.Slides[i].Runs = slices.Clone(c.Slides[i].Runs)

@@ -308,7 +308,7 @@ func (d *Daemon) handler() http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
-	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL}).Handler()
+	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL, Origins: d.opt.Config.APIOrigins}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
 	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())

@@ -199,7 +199,8 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := keepWorkshop(ctx, tx, id, content.Workshop, d.today(account)); err != nil {
 			return err
 		}
-		if err := tx.SaveCoaches(ctx, id, content.Coaches); err != nil {
+		changed, err := tx.SaveCoaches(ctx, id, content.Coaches)
+		if err != nil {
 			return err
 		}
 		if err := saveBooked(ctx, tx, id, content.BookingFiles, content.Booked); err != nil {
@@ -211,7 +212,10 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 			if err != nil {
 				return err
 			}
-			news = append(append(news, store.Happened{Kind: "coach.saved", Coach: content.Coaches[i].ID, Data: map[string]any{"by": by}}), hs...)
+			if changed[content.Coaches[i].ID] {
+				news = append(news, saved(content.Coaches[i].ID, by))
+			}
+			news = append(news, hs...)
 		}
 		about := fmt.Sprintf("%d coaches", len(content.Coaches))
 		if len(content.Coaches) > 0 {
@@ -229,6 +233,10 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		return d.replan(ctx, tx, id) // a file may bring a whole shop
 	})
 	return first, content.Problems, err
+}
+
+func saved(c coach.ID, by string) store.Happened {
+	return store.Happened{Kind: "coach.saved", Coach: c, Data: map[string]any{"by": by}}
 }
 
 // keepWorkshop stores what a file says of the shop. Days agreed since, which the file
@@ -396,11 +404,31 @@ func (x Records) check(c *coach.Coach, today civil.Date) error {
 	if len(x.Services)+len(x.Readings) == 0 {
 		bad = append(bad, "nothing was filled in")
 	}
+	bad = append(bad, x.unseen(c, today)...)
 	if len(bad) == 0 {
 		return nil
 	}
 	return fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named and send it again; nothing was stored.")
 }
+
+// unseen names the rooms under a safety stop whose look does not say how the danger is
+// now: who writes such a look down believes the stop to be ended, and it is not.
+func (x Records) unseen(c *coach.Coach, today civil.Date) (out []string) {
+	for i := range c.Slides {
+		id := c.Slides[i].ID
+		danger, held := c.DangerOn(id, today)
+		looked := slices.ContainsFunc(x.Services, func(s coach.Service) bool {
+			return (s.Kind == coach.Inspect || s.Kind == coach.WaterTest) && s.By == "shop" && s.Day > danger.Day && (s.Slide == "" || s.Slide == id)
+		})
+		told := slices.ContainsFunc(x.Readings, func(r coach.Reading) bool { return r.Kind == danger.Kind && r.Slide == id })
+		if held && looked && !told {
+			out = append(out, fmt.Sprintf("%s is stopped because of %s, and nothing says how that is now: only a look at it ends the stop", c.Slides[i].Name(), dangerNames[danger.Kind]))
+		}
+	}
+	return out
+}
+
+var dangerNames = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.SoftFloor: "a soft floor", coach.HoseTest: "water through the seal"}
 
 // TakeBackEntry removes a service or reading that somebody sent in, by its key.
 func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string, c coach.ID, key string) error {

@@ -67,13 +67,14 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 			if err := tx.SaveAccount(ctx, shop); err != nil {
 				return err
 			}
-		} else if _, err := tx.Account(ctx, id, false); err != nil {
+		}
+		if _, err := tx.Account(ctx, id, true); err != nil {
 			return err
 		}
 		if err := keepWorkshop(ctx, tx, id, c.Workshop, civil.FromTime(d.Now().UTC())); err != nil {
 			return err
 		}
-		if err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
+		if _, err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
 			return err
 		}
 		return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)

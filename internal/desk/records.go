@@ -2,7 +2,6 @@ package desk
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 	"strings"
 
@@ -50,8 +49,8 @@ func (d *Desk) CoachesByExternal(ctx context.Context, id coach.AccountID, extern
 
 func (d *Desk) trees(rows []store.ChangedCoach) (out []CoachRecord, err error) {
 	for _, r := range rows {
-		var c coach.Coach
-		if err := json.Unmarshal([]byte(r.Doc), &c); err != nil {
+		c, err := r.Coach()
+		if err != nil {
 			return nil, err
 		}
 		out = append(out, CoachRecord{c.ID, r.Changed, intake.Tree(d.Places, c)})
@@ -73,43 +72,54 @@ func (d *Desk) CoachRecord(ctx context.Context, id coach.AccountID, c coach.ID) 
 type ItemResult struct {
 	Coach    coach.ID
 	Saved    bool
+	Changed  bool // it is new, or differs from what was stored
 	Problems []string
 }
 
 // SaveMany reads coaches as trees and stores those that are sound; each has its own
-// result. Dates follow with the pass that is asked for.
-func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, items []json.RawMessage) (out []ItemResult, err error) {
+// result. The first are stored while the last are read. Dates follow with the pass that
+// is asked for.
+func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, items []intake.Text) (out []ItemResult, err error) {
 	var a coach.Account
 	if err := d.DB.View(ctx, func(tx *store.Tx) (err error) { a, err = tx.Account(ctx, id, false); return err }); err != nil {
 		return nil, err
 	}
-	read := intake.ReadTrees(intake.Options{Today: d.today(a), Places: d.Places}, items)
-	out = make([]ItemResult, len(read))
-	var sound []coach.Coach
-	for i, x := range read {
-		out[i] = ItemResult{x.Coach.ID, x.Problems.Err() == nil, x.Problems.Lines()}
-		if out[i].Saved {
-			sound = append(sound, x.Coach)
-		}
-	}
+	ready := make([]store.Prepared, len(items))
+	read := intake.StartTrees(intake.Options{Today: d.today(a), Places: d.Places}, items, func(i int, x *intake.Item) { ready[i] = store.Prepare(&x.Coach) })
+	defer read.Wait()
+	out = make([]ItemResult, len(items))
 	return out, d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, true); err != nil {
 			return err
 		}
-		if err := tx.SaveCoaches(ctx, id, sound); err != nil {
-			return err
-		}
-		if err := tx.AddAudit(ctx, id, by, "saved", fmt.Sprintf("%d coaches", len(sound)), ""); err != nil {
-			return err
-		}
-		if len(sound) > 0 {
-			if err := d.replan(ctx, tx, id); err != nil {
+		var news []store.Happened
+		for at, chunk := range read.Chunks() {
+			var sound []store.Prepared
+			for i, x := range chunk {
+				if x.Problems.Err() == nil {
+					sound = append(sound, ready[at+i])
+				}
+			}
+			changed, err := tx.SavePrepared(ctx, id, sound)
+			if err != nil {
 				return err
 			}
+			for i, x := range chunk {
+				r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Lines()}
+				if r.Changed = r.Saved && changed[r.Coach]; r.Changed {
+					news = append(news, saved(r.Coach, by))
+				}
+				out[at+i] = r
+			}
 		}
-		news := make([]store.Happened, len(sound))
-		for i := range sound {
-			news[i] = store.Happened{Kind: "coach.saved", Coach: sound[i].ID, Data: map[string]any{"by": by}}
+		if len(news) == 0 {
+			return nil
+		}
+		if err := tx.AddAudit(ctx, id, by, "saved", fmt.Sprintf("%d coaches", len(news)), ""); err != nil {
+			return err
+		}
+		if err := d.replan(ctx, tx, id); err != nil {
+			return err
 		}
 		return tx.AddEvents(ctx, id, news...)
 	})

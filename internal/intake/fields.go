@@ -20,13 +20,21 @@ type fields struct {
 }
 
 func (r *reader) fields(n *node, path string) *fields {
-	f := &fields{r: r, n: n, path: path}
-	if n.kind != object {
+	f := &fields{r: r, n: n, path: path, asked: make([]string, 0, 16)}
+	if n.shape != nil {
+		if n.shape.Kind == TextField {
+			n.shape.Kind = BlockField
+		}
+		f.n = tracing(n.shape)
+	} else if n.kind != object {
 		r.problem(n, path, "is "+n.kind.String()+", not a block of fields", "")
 		f.n = &node{line: n.line, kind: object}
 	}
 	return f
 }
+
+// nth names an item of a list field.
+func nth(path, list string, i int) string { return path + "." + list + "[" + strconv.Itoa(i) + "]" }
 
 func (f *fields) at(key string) string {
 	if f.path == "" {
@@ -38,6 +46,9 @@ func (f *fields) at(key string) string {
 // node returns the raw field, or nil.
 func (f *fields) node(key string) *node {
 	f.asked = append(f.asked, key)
+	if f.n.shape != nil {
+		return &node{shape: f.n.shape.child(key)}
+	}
 	return f.n.get(key)
 }
 
@@ -72,6 +83,7 @@ func (f *fields) opt(key string) string {
 
 // must returns a text field and reports its absence.
 func (f *fields) must(key, allowed string) string {
+	f.note(key, func(x *Field) { x.Must, x.Form = true, allowed })
 	if s := f.opt(key); s != "" {
 		return s
 	}
@@ -79,6 +91,14 @@ func (f *fields) must(key, allowed string) string {
 		f.r.problems = append(f.r.problems, Problem{File: f.r.file, Line: f.n.line, Field: f.at(key), Message: "is missing", Allowed: allowed})
 	}
 	return ""
+}
+
+// needs notes that a field must be there, whatever it holds, and reports its absence.
+func (f *fields) needs(key, allowed string) {
+	f.note(key, func(x *Field) { x.Must, x.Form = true, allowed })
+	if f.n.get(key) == nil {
+		f.r.problem(&node{line: f.n.line}, f.at(key), "is missing", allowed)
+	}
 }
 
 // name returns a short name used as an identity.
@@ -97,6 +117,7 @@ func (f *fields) name(key string) string {
 
 // word reads one of a closed set; missing means def.
 func word[T ~string](f *fields, key string, set []T, def T) T {
+	f.note(key, func(x *Field) { x.Kind, x.Words, x.Must = WordField, strings.Split(join(set), ", "), def == "" })
 	s, n, ok := f.str(key)
 	if !ok {
 		if def == "" && n == nil {
@@ -122,14 +143,14 @@ func join[T ~string](set []T) string {
 
 // value reads a field with a parser of package unit; missing gives zero.
 func value[T any](f *fields, key string, parse func(string) (T, error)) (v T, ok bool) {
+	f.note(key, func(x *Field) { x.Form = formOf(parse) })
 	s, n, ok := f.str(key)
 	if !ok {
 		return v, false
 	}
 	v, err := parse(s)
 	if err != nil {
-		_, why, _ := strings.Cut(err.Error(), "\" ")
-		message, allowed, _ := strings.Cut(why, ": write ")
+		message, allowed := refusal(err)
 		f.bad(n, key, message, allowed)
 		return v, false
 	}
@@ -138,6 +159,7 @@ func value[T any](f *fields, key string, parse func(string) (T, error)) (v T, ok
 
 // date reads a day. It may not lie after the last allowed day when that is set.
 func (f *fields) date(key string, latest civil.Date) civil.Date {
+	f.note(key, func(x *Field) { x.Kind = DayField })
 	s, n, ok := f.str(key)
 	if !ok {
 		return 0
@@ -174,6 +196,7 @@ func (f *fields) fittedOn(key string) civil.Date {
 
 // flag reads yes or no; missing means def.
 func (f *fields) flag(key string, def bool) bool {
+	f.note(key, func(x *Field) { x.Kind = YesField })
 	s, n, ok := f.str(key)
 	if !ok {
 		return def
@@ -190,6 +213,7 @@ func (f *fields) flag(key string, def bool) bool {
 
 // number reads a plain number within bounds.
 func (f *fields) number(key string, low, high float64) (float64, bool) {
+	f.note(key, func(x *Field) { x.Kind, x.Low, x.High = NumberField, low, high })
 	s, n, ok := f.str(key)
 	if !ok {
 		return 0, false
@@ -206,6 +230,9 @@ func (f *fields) number(key string, low, high float64) (float64, bool) {
 func (f *fields) list(key string) []*node {
 	n := f.node(key)
 	switch {
+	case n != nil && n.shape != nil:
+		n.shape.Kind = ListField
+		return []*node{tracing(n.shape)}
 	case n == nil || n.kind == text && strings.TrimSpace(n.text) == "":
 		return nil
 	case n.kind == list:
@@ -227,6 +254,9 @@ func (f *fields) length(key string, most unit.Length) unit.Length {
 
 // done reports the fields that nobody asked for.
 func (f *fields) done() {
+	if f.n.shape != nil {
+		return
+	}
 	for i, k := range f.n.keys {
 		if !slices.Contains(f.asked, k) {
 			slices.Sort(f.asked)

@@ -4,10 +4,13 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"iter"
 	"runtime"
 	"sync"
+	"unicode/utf8"
 
 	"github.com/goccy/go-yaml"
+	"github.com/tidwall/gjson"
 
 	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
@@ -19,40 +22,154 @@ type Item struct {
 	Problems Problems
 }
 
+// Bulk is many coaches that are being read, on all processors, while those that were
+// read first are already being used.
+type Bulk struct {
+	items []Item
+	ready []chan struct{} // closed when a chunk is judged
+}
+
+// chunkSize is how many coaches of a bulk are handed on together.
+const chunkSize = 500
+
+// Text is a JSON value, as it came.
+type Text struct {
+	value gjson.Result
+	sound bool // it is JSON; what is not is told when it is read
+}
+
+// TextOf returns a text.
+func TextOf(raw []byte) (t Text) {
+	if json.Valid(raw) { // also bounds the depth
+		t.take(raw)
+	}
+	return t
+}
+
+// UnmarshalJSON takes a value of a document that package encoding/json found sound.
+func (t *Text) UnmarshalJSON(raw []byte) error {
+	t.take(raw)
+	return nil
+}
+
+// take keeps a sound value. Bytes that are no characters become U+FFFD, as in package
+// encoding/json.
+func (t *Text) take(raw []byte) {
+	if !utf8.Valid(raw) {
+		raw = bytes.ToValidUTF8(raw, []byte("\uFFFD"))
+	}
+	t.value, t.sound = gjson.ParseBytes(raw), true
+}
+
 // ReadTrees reads coaches given as JSON objects in the form of a coach file, with
 // places: of their own if need be. Each is judged for itself, but for a short name
 // that stands twice.
-func ReadTrees(opt Options, items []json.RawMessage) []Item {
-	out := make([]Item, len(items))
-	var wg sync.WaitGroup
-	workers := runtime.GOMAXPROCS(0)
-	for w := range workers {
-		wg.Go(func() {
-			for i := w; i < len(items); i += workers {
-				out[i] = readTree(opt, i, items[i])
+func ReadTrees(opt Options, items []Text) []Item {
+	b := StartTrees(opt, items, nil)
+	b.Wait()
+	return b.items
+}
+
+// StartTrees begins to do the same and returns at once. Each item, with its place, is
+// shown to also (nil: nobody) by the goroutine that read it.
+func StartTrees(opt Options, items []Text, also func(int, *Item)) *Bulk {
+	b := &Bulk{items: make([]Item, len(items))}
+	var read []chan struct{}
+	for range (len(items) + chunkSize - 1) / chunkSize {
+		b.ready, read = append(b.ready, make(chan struct{})), append(read, make(chan struct{}))
+	}
+	var next sync.Mutex
+	k := 0
+	for range runtime.GOMAXPROCS(0) {
+		go func() {
+			for {
+				next.Lock()
+				at := k
+				k++
+				next.Unlock()
+				if at >= len(read) {
+					return
+				}
+				for i := at * chunkSize; i < min((at+1)*chunkSize, len(items)); i++ {
+					b.items[i] = readTree(opt, i, items[i])
+					if also != nil {
+						also(i, &b.items[i])
+					}
+				}
+				close(read[at])
 			}
-		})
+		}()
 	}
-	wg.Wait()
+	go b.judge(read)
+	return b
+}
+
+// judge finds short names that stand twice, in the order of the items.
+func (b *Bulk) judge(read []chan struct{}) {
 	seen := map[coach.ID]int{}
-	for i := range out {
-		id := out[i].Coach.ID
-		if k, dup := seen[id]; dup && out[i].Problems.Err() == nil {
-			out[i].Problems = append(out[i].Problems, Problem{File: fmt.Sprintf("item %d", i), Field: "coach", Value: string(id), Message: fmt.Sprintf("stands twice; first at item %d", k), Allowed: "each coach once"})
-			continue
+	for at := range read {
+		<-read[at]
+		for i := at * chunkSize; i < min((at+1)*chunkSize, len(b.items)); i++ {
+			x := &b.items[i]
+			id := x.Coach.ID
+			if k, dup := seen[id]; dup && x.Problems.Err() == nil {
+				x.Problems = append(x.Problems, Problem{File: fmt.Sprintf("item %d", i), Field: "coach", Value: string(id), Message: fmt.Sprintf("stands twice; first at item %d", k), Allowed: "each coach once"})
+			} else if id != "" {
+				seen[id] = i
+			}
 		}
-		if id != "" {
-			seen[id] = i
+		close(b.ready[at])
+	}
+}
+
+// Wait waits until everything is read.
+func (b *Bulk) Wait() {
+	for _, c := range b.ready {
+		<-c
+	}
+}
+
+// Chunks returns the items in order, a few hundred at a time with the place of the
+// first, each as soon as it is read.
+func (b *Bulk) Chunks() iter.Seq2[int, []Item] {
+	return func(yield func(int, []Item) bool) {
+		for k, c := range b.ready {
+			<-c
+			from := k * chunkSize
+			if !yield(from, b.items[from:min(from+chunkSize, len(b.items))]) {
+				return
+			}
 		}
 	}
-	return out
+}
+
+// List returns the items of an object's one list, unread.
+func (t Text) List(list string) (out []Text, err error) {
+	if !t.sound || !t.value.IsObject() {
+		return nil, fmt.Errorf("this is not a JSON object with %s", list)
+	}
+	t.value.ForEach(func(key, value gjson.Result) bool {
+		switch {
+		case key.Str != list:
+			err = fmt.Errorf("%q is not a field here; %s is", clip(key.Str), list)
+		case !value.IsArray():
+			err = fmt.Errorf("%s is not a list", list)
+		default:
+			value.ForEach(func(_, one gjson.Result) bool { out = append(out, Text{one, true}); return true })
+		}
+		return err == nil
+	})
+	return out, err
 }
 
 // readTree reads one coach for itself.
-func readTree(opt Options, i int, raw json.RawMessage) (out Item) {
+func readTree(opt Options, i int, text Text) (out Item) {
 	r := &reader{opt: opt, file: fmt.Sprintf("item %d", i), sites: map[string]coach.Site{}, seen: map[coach.ID]string{}}
-	n, err := parseJSON(raw)
-	if err != nil || n.kind != object {
+	var n *node
+	if text.sound {
+		n = jsonNode(text.value, 0)
+	}
+	if n == nil || n.kind != object {
 		out.Problems = Problems{{File: r.file, Message: "is not a JSON object of a coach"}}
 		return out
 	}
@@ -83,59 +200,39 @@ func (n *node) take(key string) *node {
 	return nil
 }
 
-// parseJSON returns a JSON value as a tree.
-func parseJSON(raw []byte) (*node, error) {
-	d := json.NewDecoder(bytes.NewReader(raw))
-	d.UseNumber()
-	return jsonNode(d, 0)
-}
-
-func jsonNode(d *json.Decoder, depth int) (*node, error) {
-	t, err := d.Token()
-	if err != nil {
-		return nil, err
+// jsonNode returns a JSON value as a tree; nil: it is nested too deep.
+func jsonNode(v gjson.Result, depth int) *node {
+	switch {
+	case v.Type == gjson.Null:
+		return &node{}
+	case v.Type == gjson.String:
+		return &node{text: v.Str}
+	case v.Type != gjson.JSON:
+		return &node{text: v.Raw} // numbers and truth values as they are written
+	case depth > 20:
+		return nil
 	}
-	switch v := t.(type) {
-	case json.Delim:
-		if depth > 20 {
-			return nil, fmt.Errorf("nested too deep")
-		}
-		return jsonBlock(d, v, depth)
-	case string:
-		return &node{text: v}, nil
-	case nil:
-		return &node{}, nil
-	default:
-		return &node{text: fmt.Sprint(v)}, nil
-	}
-}
-
-func jsonBlock(d *json.Decoder, open json.Delim, depth int) (*node, error) {
 	n := &node{kind: list}
-	if open == '{' {
-		n.kind = object
+	if v.IsObject() {
+		n.kind, n.keys, n.vals = object, make([]string, 0, 8), make([]*node, 0, 8)
 	}
-	for d.More() {
-		key := ""
-		if n.kind == object {
-			t, err := d.Token()
-			if err != nil {
-				return nil, err
-			}
-			key, _ = t.(string)
-		}
-		v, err := jsonNode(d, depth+1)
-		if err != nil {
-			return nil, err
+	whole := true
+	v.ForEach(func(key, value gjson.Result) bool {
+		one := jsonNode(value, depth+1)
+		if whole = one != nil; !whole {
+			return false
 		}
 		if n.kind == object {
-			n.set(key, v)
+			n.set(key.Str, one)
 		} else {
-			n.list = append(n.list, v)
+			n.list = append(n.list, one)
 		}
+		return true
+	})
+	if !whole {
+		return nil
 	}
-	_, err := d.Token() // the closing one
-	return n, err
+	return n
 }
 
 // Tree returns a coach as the object that ReadTrees reads back to the same values.

@@ -127,6 +127,7 @@ type node struct {
 	keys  []string
 	vals  []*node
 	kind  kind
+	shape *Field // nil: a real one
 }
 
 type kind uint8

@@ -98,13 +98,15 @@ func (r *reader) readShop(n *node) {
 
 // email reads one plain address.
 func (f *fields) email(key string) string {
+	const form = "one address such as name@example.org"
+	f.note(key, func(x *Field) { x.Form = form })
 	s := f.opt(key)
 	if s == "" {
 		return ""
 	}
 	a, err := mail.ParseAddress(s)
 	if err != nil || a.Address != s || len(s) > 254 {
-		f.bad(f.n.get(key), key, "is not an e-mail address", "one address such as name@example.org")
+		f.bad(f.n.get(key), key, "is not an e-mail address", form)
 		return ""
 	}
 	return s
@@ -112,24 +114,28 @@ func (f *fields) email(key string) string {
 
 // language reads a language tag.
 func (f *fields) language(key string) string {
+	const form = "a tag such as en, es, fr or es-MX"
+	f.note(key, func(x *Field) { x.Form = form })
 	s := f.opt(key)
 	if s == "" {
 		return ""
 	}
 	if _, err := language.Parse(s); err != nil {
-		f.bad(f.n.get(key), key, "is not a language tag", "a tag such as en, es, fr or es-MX")
+		f.bad(f.n.get(key), key, "is not a language tag", form)
 		return ""
 	}
 	return s
 }
 
 func (f *fields) zone(key string) string {
+	const form = "an IANA name such as America/Denver"
+	f.note(key, func(x *Field) { x.Form = form })
 	s := f.opt(key)
 	if s == "" {
 		return ""
 	}
 	if _, err := time.LoadLocation(s); err != nil || s == "Local" {
-		f.bad(f.n.get(key), key, "is not a time zone", "an IANA name such as America/Denver")
+		f.bad(f.n.get(key), key, "is not a time zone", form)
 		return ""
 	}
 	return s
@@ -169,7 +175,7 @@ func (r *reader) ownPlace(n *node, path string) {
 	}
 	for m := range s.Tmin {
 		if s.Tmin[m] > s.Tmax[m] {
-			r.problem(&node{line: n.line}, fmt.Sprintf("%s.tmin[%d]", path, m), "is above tmax of the same month", "")
+			r.problem(&node{line: n.line}, nth(path, "tmin", m), "is above tmax of the same month", "")
 		}
 	}
 	f.done()
@@ -178,12 +184,14 @@ func (r *reader) ownPlace(n *node, path string) {
 
 // months reads twelve temperatures, January first.
 func (f *fields) months(key string) []float64 {
+	const form = "twelve temperatures, January first, such as 12.5 C"
+	f.note(key, func(x *Field) { x.Numbers, x.Form = true, form })
 	items := f.list(key)
 	if items == nil {
 		return nil
 	}
 	if len(items) != 12 {
-		f.bad(f.n.get(key), key, fmt.Sprintf("has %d values", len(items)), "twelve temperatures, January first, such as 12.5 C")
+		f.bad(f.n.get(key), key, fmt.Sprintf("has %d values", len(items)), form)
 		return nil
 	}
 	out := make([]float64, 12)
@@ -289,7 +297,7 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		if p.kind == object && len(p.keys) == 0 {
 			continue // a list without a person's columns
 		}
-		g := r.fields(p, fmt.Sprintf("%s.people[%d]", f.path, i))
+		g := r.fields(p, nth(f.path, "people", i))
 		x := coach.Person{Name: g.opt("name"), Email: strings.ToLower(g.email("email")), Phone: g.opt("phone"),
 			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"), Units: word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
 			Language: g.language("language"), External: g.opt("external_id")}
@@ -313,7 +321,7 @@ func (r *reader) consents(g *fields) (out []coach.Consent) {
 		out = append(out, coach.Consent{Channel: coach.ByMail, Day: d})
 	}
 	for i, n := range g.list("consents") {
-		h := r.fields(n, fmt.Sprintf("%s.consents[%d]", g.path, i))
+		h := r.fields(n, nth(g.path, "consents", i))
 		c := coach.Consent{Channel: word(h, "channel", coach.Channels, ""), Day: h.date("date", r.opt.Today), How: h.opt("how")}
 		h.must("date", "YYYY-MM-DD")
 		h.done()
@@ -355,7 +363,7 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		if n.kind == object && len(n.keys) == 0 {
 			continue // a list without a place column
 		}
-		path := fmt.Sprintf("%s.stays[%d]", f.path, i)
+		path := nth(f.path, "stays", i)
 		g := r.fields(n, path)
 		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open), Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false), External: g.opt("external_id")}
 		st.From, st.Until = g.date("from", 0), g.date("until", 0)
@@ -366,18 +374,13 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		if st.Cycles > 50 {
 			g.bad(g.n.get("cycles"), "cycles", "is more than a room can move", "up to 50/day")
 		}
-		if g.n.get("topper") != nil {
-			topper := g.flag("topper", false)
+		if topper := g.flag("topper", false); g.n.get("topper") != nil {
 			st.Topper = &topper
-		} else {
-			g.node("topper")
 		}
 		if h, ok := g.number("heading", 0, 360); ok {
 			st.Heading = h
 		}
-		if st.From == 0 && g.n.get("from") == nil {
-			r.problem(&node{line: n.line}, g.at("from"), "is missing", "YYYY-MM-DD")
-		}
+		g.needs("from", "YYYY-MM-DD")
 		if st.Until != 0 && st.From != 0 && st.Until < st.From {
 			g.bad(g.n.get("until"), "until", "is before from", "a day from "+st.From.String())
 		}
@@ -405,7 +408,7 @@ func orOpen(d civil.Date) string {
 
 func (r *reader) services(f *fields, c *coach.Coach) {
 	for i, n := range f.list("services") {
-		g := r.fields(n, fmt.Sprintf("%s.services[%d]", f.path, i))
+		g := r.fields(n, nth(f.path, "services", i))
 		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
 			By: g.opt("by"), Note: g.opt("note"), External: g.opt("external_id")}
 		for _, x := range g.list("removed") {

@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -23,7 +22,7 @@ var readingWords = map[coach.ReadingKind][]string{
 
 func (r *reader) readings(f *fields, c *coach.Coach) {
 	for i, n := range f.list("readings") {
-		g := r.fields(n, fmt.Sprintf("%s.readings[%d]", f.path, i))
+		g := r.fields(n, nth(f.path, "readings", i))
 		x := coach.Reading{Kind: word(g, "kind", coach.ReadingKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: strings.ToLower(g.opt("run")),
 			Part: word(g, "part", coach.PartKinds, "none"), By: word(g, "by", []string{"shop", "owner"}, "shop"), Note: g.opt("note"), External: g.opt("external_id")}
 		g.must("date", "YYYY-MM-DD")

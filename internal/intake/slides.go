@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"fmt"
 	"slices"
 	"strings"
 
@@ -11,7 +10,7 @@ import (
 
 func (r *reader) slides(f *fields, c *coach.Coach) {
 	for i, n := range f.list("slides") {
-		g := r.fields(n, fmt.Sprintf("%s.slides[%d]", f.path, i))
+		g := r.fields(n, nth(f.path, "slides", i))
 		id := coach.SlideID(g.name("slide"))
 		if id != "" {
 			g.path = f.path + "." + string(id)
@@ -19,11 +18,9 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
 			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false), External: g.opt("external_id")}
 		for j, m := range g.list("runs") {
-			r.run(g, m, fmt.Sprintf("%s.runs[%d]", g.path, j), &s)
+			r.run(g, m, nth(g.path, "runs", j), &s)
 		}
-		if len(s.Runs) == 0 && g.n.get("runs") == nil {
-			r.problem(&node{line: n.line}, g.at("runs"), "is missing", "at least one run of seal")
-		}
+		g.needs("runs", "at least one run of seal")
 		g.done()
 		if slices.ContainsFunc(c.Slides, func(o coach.Slide) bool { return o.ID == s.ID }) {
 			r.problem(n.get("slide"), g.at("slide"), "stands twice on this coach", "each slide once")
@@ -45,10 +42,11 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	}
 	run.Fitted = f.fittedOn("fitted")
 	run.FreeHeight = f.length("free_height", 100)
+	f.note("gaps", func(x *Field) { x.Form = unit.LengthForm + ", up to 100 mm" })
 	for i, g := range f.list("gaps") {
 		l, err := unit.ParseLength(g.text)
 		if err != nil || l > 100 {
-			r.problem(g, fmt.Sprintf("%s.gaps[%d]", path, i), "is not a closed gap", unit.LengthForm+", up to 100 mm")
+			r.problem(g, nth(path, "gaps", i), "is not a closed gap", unit.LengthForm+", up to 100 mm")
 			continue
 		}
 		run.Gaps = append(run.Gaps, l)
@@ -60,14 +58,12 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 		run.Warranty = r.warranty(w, path+".warranty")
 	}
 	for i, m := range f.list("parts") {
-		r.part(m, fmt.Sprintf("%s.parts[%d]", path, i), &run, f.n.get("fitted") != nil)
+		r.part(m, nth(path, "parts", i), &run, f.n.get("fitted") != nil)
 	}
 	if run.Fitted == 0 && len(run.Parts) > 0 {
 		run.Fitted = slices.MinFunc(run.Parts, func(a, b coach.Part) int { return int(a.Fitted - b.Fitted) }).Fitted
 	}
-	if len(run.Parts) == 0 && f.n.get("parts") == nil {
-		r.problem(&node{line: n.line}, f.at("parts"), "is missing", "at least one part: bulb, wiper, carrier, adhesive or corner")
-	}
+	f.needs("parts", "at least one part: bulb, wiper, carrier, adhesive or corner")
 	f.done()
 	if slices.ContainsFunc(s.Runs, func(o coach.Run) bool { return o.Key() == run.Key() }) {
 		r.problem(n.get("run"), f.at("run"), "stands twice on this slide", "each run once")

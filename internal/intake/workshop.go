@@ -118,7 +118,7 @@ func (r *reader) stock(f *fields, w *coach.Workshop) {
 		for j, x := range g.list("remnants") {
 			l, err := unit.ParseLength(x.text)
 			if err != nil || l <= 0 || l > 500*1000 {
-				r.problem(x, fmt.Sprintf("%s.remnants[%d]", g.path, j), "is not a length", unit.LengthForm)
+				r.problem(x, nth(g.path, "remnants", j), "is not a length", unit.LengthForm)
 				continue
 			}
 			s.Remnants = append(s.Remnants, l)
@@ -185,7 +185,7 @@ func (r *reader) warranty(n *node, path string) (w coach.Warranty) {
 
 func (r *reader) events(f *fields, c *coach.Coach) {
 	for i, n := range f.list("events") {
-		g := r.fields(n, fmt.Sprintf("%s.events[%d]", f.path, i))
+		g := r.fields(n, nth(f.path, "events", i))
 		g.must("date", "YYYY-MM-DD")
 		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.opt("external_id")}
 		r.target(g, c, e.Slide, "")
@@ -200,7 +200,7 @@ func (r *reader) events(f *fields, c *coach.Coach) {
 // bookings reads a coach's booked periods and the address of its feed.
 func (r *reader) bookings(f *fields, c *coach.Coach) {
 	for i, n := range f.list("bookings") {
-		g := r.fields(n, fmt.Sprintf("%s.bookings[%d]", f.path, i))
+		g := r.fields(n, nth(f.path, "bookings", i))
 		r.booking(g, c.ID, &c.Bookings)
 	}
 	if c.Feed = f.opt("feed"); c.Feed != "" && !strings.HasPrefix(c.Feed, "https://") {

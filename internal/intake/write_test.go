@@ -3,6 +3,7 @@ package intake
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 	"testing"
 
 	"github.com/google/go-cmp/cmp"
@@ -46,7 +47,7 @@ func TestWriteReadsBack(t *testing.T) {
 func TestTreesReadBack(t *testing.T) {
 	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(t)}
 	c := Read(opt, nil, File{Name: "demo.yaml", Data: config.Demo})
-	var items []json.RawMessage
+	var items []Text
 	for i := range c.Coaches {
 		for j := range c.Coaches[i].Bookings {
 			c.Coaches[i].Bookings[j].Source = fmt.Sprintf("item %d", i)
@@ -55,9 +56,9 @@ func TestTreesReadBack(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		items = append(items, b)
+		items = append(items, TextOf(b))
 	}
-	items = append(items, items[0], json.RawMessage(`[1]`), json.RawMessage(`{"coach": "x y"}`), json.RawMessage(`{`))
+	items = append(items, items[0], TextOf([]byte(`[1]`)), TextOf([]byte(`{"coach": "x y"}`)), TextOf([]byte(`{`)), TextOf([]byte(strings.Repeat(`{"coach":`, 30)+"1"+strings.Repeat("}", 30))))
 	read := ReadTrees(opt, items)
 	for i := range c.Coaches {
 		if err := read[i].Problems.Err(); err != nil {
@@ -78,7 +79,7 @@ func FuzzTrees(f *testing.F) {
 	f.Add(`{"coach": "a", "stays": [{"place": "Bend, OR", "from": "2024-01-01", "cycles": "2/week"}], "slides": []}`)
 	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(f)}
 	f.Fuzz(func(t *testing.T, text string) {
-		for _, x := range ReadTrees(opt, []json.RawMessage{json.RawMessage(text)}) {
+		for _, x := range ReadTrees(opt, []Text{TextOf([]byte(text))}) {
 			if x.Problems.Err() == nil && x.Coach.ID == "" {
 				t.Errorf("a coach without a name was taken: %s", text)
 			}

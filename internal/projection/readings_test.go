@@ -157,6 +157,7 @@ func TestDangerHoldsTheSlide(t *testing.T) {
 		{"replaced the same day", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day, Kind: coach.ReplaceSeal, By: "shop", Slide: "s", Run: "outer/top"}}}, false},
 		{"dry on another run", coach.Coach{Readings: []coach.Reading{{Day: day, Slide: "s", Run: "outer/top", Kind: coach.HoseTest, Value: 3}, {Day: day + 1, Slide: "s", Run: "outer/bottom", Kind: coach.HoseTest}}}, true},
 		{"light, then drip, then dry", coach.Coach{Readings: []coach.Reading{light, {Day: day + 1, Slide: "s", Run: "outer/top", Kind: coach.HoseTest, Value: 2}, {Day: day + 2, Slide: "s", Run: "outer/top", Kind: coach.HoseTest}}}, true},
+		{"inspected later, of which nothing is told", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day + 5, Kind: coach.Inspect, By: "shop"}, {Day: day + 5, Kind: coach.WaterTest, By: "shop", Slide: "s"}, {Day: day + 5, Kind: coach.SafetyStop, By: "shop", Slide: "s"}}}, true},
 		{"inspected before", coach.Coach{Readings: []coach.Reading{light}, Services: []coach.Service{{Day: day - 5, Kind: coach.Inspect, By: "shop", Slide: "s"}}}, true},
 	} {
 		if _, held := c.c.DangerOn("s", day+10); held != c.held {

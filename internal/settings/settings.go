@@ -67,6 +67,7 @@ type Config struct {
 	OIDCClient          string
 	OIDCSecret          Secret
 	Proxies             []string // addresses of proxies that tell who sends a request
+	APIOrigins          []string // sites whose pages may call the API from a browser; none: no site
 	HooksAllow          []string // hosts that events may be sent to although they lie inside
 	FeedsAllow          []string // hosts of booking feeds that may lie inside the operator's network
 }
@@ -166,6 +167,19 @@ func hosts(at func(*Config) *[]string) func(*Config, string) string {
 	}
 }
 
+// origins reads sites parted by commas.
+func origins(at func(*Config) *[]string) func(*Config, string) string {
+	return func(c *Config, v string) string {
+		_ = hosts(at)(c, v)
+		for _, o := range *at(c) {
+			if u, err := url.Parse(o); err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" || u.Host != strings.ToLower(u.Host) || strings.Contains(o, "*") || o != u.Scheme+"://"+u.Host {
+				return "is not one or more sites as a browser names them, parted by commas, such as https://crm.example.org"
+			}
+		}
+		return ""
+	}
+}
+
 func hostPort(at func(*Config) *string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		if _, port, err := net.SplitHostPort(v); err != nil || port == "" {
@@ -209,6 +223,7 @@ var keys = []key{
 	{"returns.domain", "", text(func(c *Config) *string { return &c.ReturnsDomain })},
 	{"feeds.allow", "", hosts(func(c *Config) *[]string { return &c.FeedsAllow })},
 	{"web.proxies", "", hosts(func(c *Config) *[]string { return &c.Proxies })},
+	{"api.origins", "", origins(func(c *Config) *[]string { return &c.APIOrigins })},
 	{"hooks.allow", "", hosts(func(c *Config) *[]string { return &c.HooksAllow })},
 	{"oidc.issuer", "", text(func(c *Config) *string { return &c.OIDCIssuer })},
 	{"oidc.client_id", "", text(func(c *Config) *string { return &c.OIDCClient })},

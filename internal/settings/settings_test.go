@@ -33,13 +33,14 @@ store: {kind: mysql, path: [a]}
 mail: {address: nohost, tls: maybe, from: not an address, timeout: 1h, workers: 0, username: u, password_file: /does/not/exist}
 web: {listen: 8080, public_url: ftp://x, colour: red}
 schedule: {pass: "never", upkeep: 1ms}
+api: {origins: "https://crm.example.org, *"}
 surprise: 1
 `), nil)
 	if err == nil {
 		t.Fatal("passed")
 	}
 	for _, want := range []string{"store.kind:", "store.path: is a list", "mail.address:", "mail.tls:", "mail.from:", "mail.timeout:", "mail.workers:", "mail.password_file:",
-		"mail.username:", "web.listen:", "web.public_url:", "web.colour: is not a setting", "schedule.pass:", "schedule.upkeep:", "surprise: is not a setting"} {
+		"mail.username:", "web.listen:", "web.public_url:", "web.colour: is not a setting", "schedule.pass:", "schedule.upkeep:", "api.origins:", "surprise: is not a setting"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("the report lacks %s\n%v", want, err)
 		}

@@ -70,13 +70,13 @@ func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 	}
 	var part []string
 	var pargs []any
-	for _, p := range []struct{ col, v string }{{"construction", f.Construction}, {"material", f.Material}, {"lot", f.Lot}} {
+	for _, p := range []struct{ is, v string }{{"construction = ?", f.Construction}, {"material = ?", f.Material}, {lotIs(f.Lot), f.Lot}} {
 		if p.v != "" {
-			part, pargs = append(part, "p."+p.col+" = ?"), append(pargs, p.v)
+			part, pargs = append(part, p.is), append(pargs, p.v)
 		}
 	}
 	if len(part) > 0 {
-		add("b.coach_id IN (SELECT p.coach_id FROM part p WHERE p.account_id = ? AND "+strings.Join(part, " AND ")+")", append([]any{id}, pargs...)...)
+		add("b.coach_id IN (SELECT coach_id FROM part WHERE account_id = ? AND "+strings.Join(part, " AND ")+")", append([]any{id}, pargs...)...)
 	}
 	return text, args
 }

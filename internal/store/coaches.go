@@ -2,10 +2,7 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
-	"slices"
-	"strings"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -67,97 +64,6 @@ func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coa
 	return r.account(), nil
 }
 
-// SaveCoaches adds coaches or replaces what is known of them. What people
-// reported since (services, answers, notices) stays. Many are stored a few hundred at
-// a statement.
-func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) (err error) {
-	defer fail("store.SaveCoaches", &err)
-	for chunk := range slices.Chunk(cs, 300) {
-		if err := tx.saveCoaches(ctx, id, chunk); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) error {
-	docs, parts := make([][]any, len(cs)), [][]any{}
-	names := make([]any, len(cs))
-	for i := range cs {
-		c := &cs[i]
-		doc, err := json.Marshal(c)
-		if err != nil {
-			return err
-		}
-		names[i] = c.ID
-		docs[i] = []any{id, c.ID, c.Name(), string(doc), micro(tx.now), c.External}
-		for _, s := range c.Slides {
-			for _, r := range s.Runs {
-				for _, p := range r.Parts {
-					parts = append(parts, []any{id, c.ID, s.Address(r), p.Kind, p.Material, r.Construction, p.Fitted.String(), p.Lot})
-				}
-			}
-		}
-	}
-	err := tx.insert(ctx, `INSERT INTO coach (account_id, coach_id, label, doc, changed_at, external_id)`, docs,
-		`ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at, external_id = excluded.external_id`)
-	if err != nil {
-		return err
-	}
-	if err := tx.tidy(ctx, id, cs, names); err != nil {
-		return err
-	}
-	if _, err := tx.exec(ctx, `DELETE FROM part WHERE account_id = ? AND coach_id IN (`+marks(len(names))+`)`, append([]any{id}, names...)...); err != nil {
-		return err
-	}
-	return tx.insert(ctx, `INSERT INTO part (account_id, coach_id, run, part, material, construction, fitted, lot)`, parts, "")
-}
-
-// tidy forgets what a coach's new document makes untrue, and notes the lives that ended
-// with it. Most coaches have nothing of the kind: that is asked for all at once.
-func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, cs []coach.Coach, names []any) error {
-	args := append([]any{id}, names...)
-	in := ` AND coach_id IN (` + marks(len(names)) + `)`
-	for q, each := range map[string]func(*coach.Coach) error{
-		`SELECT DISTINCT coach_id FROM booking WHERE account_id = ?` + in + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing
-			_, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed)
-			return err
-		},
-		`SELECT DISTINCT coach_id FROM coach_report WHERE account_id = ?` + in: func(c *coach.Coach) error { return tx.dropStale(ctx, id, c) },
-	} {
-		var hit []coach.ID
-		if err := tx.list(ctx, &hit, q, args...); err != nil {
-			return err
-		}
-		for i := range cs {
-			if slices.Contains(hit, cs[i].ID) {
-				if err := each(&cs[i]); err != nil {
-					return err
-				}
-			}
-		}
-	}
-	return tx.endLives(ctx, id, cs, names)
-}
-
-// insert adds rows of the same width, many at a statement.
-func (tx *Tx) insert(ctx context.Context, head string, rows [][]any, tail string) error {
-	for chunk := range slices.Chunk(rows, 600) {
-		width := len(chunk[0])
-		args := make([]any, 0, len(chunk)*width)
-		for _, r := range chunk {
-			args = append(args, r...)
-		}
-		one := "(" + marks(width) + ")"
-		if _, err := tx.exec(ctx, head+" VALUES "+strings.Repeat(one+", ", len(chunk)-1)+one+" "+tail, args...); err != nil {
-			return err
-		}
-	}
-	return nil
-}
-
-func marks(n int) string { return strings.Repeat("?, ", n-1) + "?" }
-
 // Coaches returns an account's coaches with the services people reported merged
 // in, by short name.
 func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {
@@ -169,7 +75,7 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 	at := map[coach.ID]int{}
 	out = make([]coach.Coach, len(docs))
 	for i, d := range docs {
-		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+		if err := decode(d, &out[i]); err != nil {
 			return nil, err
 		}
 		at[out[i].ID] = i
@@ -215,7 +121,7 @@ func (tx *Tx) CoachDoc(ctx context.Context, id coach.AccountID, c coach.ID) (out
 		}
 		return out, 0, err
 	}
-	return out, row.Changed, json.Unmarshal([]byte(row.Doc), &out)
+	return out, row.Changed, decode(row.Doc, &out)
 }
 
 // FeedCoaches returns the coaches of an account that name a booking feed, as their
@@ -228,7 +134,7 @@ func (tx *Tx) FeedCoaches(ctx context.Context, id coach.AccountID) (out []coach.
 	}
 	out = make([]coach.Coach, len(docs))
 	for i, d := range docs {
-		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+		if err := decode(d, &out[i]); err != nil {
 			return nil, err
 		}
 	}
@@ -285,9 +191,17 @@ type LotPart struct {
 	Fitted string `db:"fitted"`
 }
 
+// lotIs is the condition for a lot. The index holds the known lots only.
+func lotIs(lot string) string {
+	if lot == coach.UnknownLot {
+		return "lot = ?"
+	}
+	return "lot = ? AND lot <> '" + coach.UnknownLot + "'"
+}
+
 // PartsOfLot returns the parts of an account that carry a lot.
 func (tx *Tx) PartsOfLot(ctx context.Context, id coach.AccountID, lot string) (out []LotPart, err error) {
 	defer fail("store.PartsOfLot", &err)
-	err = tx.list(ctx, &out, `SELECT coach_id, run, part, fitted FROM part WHERE account_id = ? AND lot = ? ORDER BY coach_id, run, part`, id, lot)
+	err = tx.list(ctx, &out, `SELECT coach_id, run, part, fitted FROM part WHERE account_id = ? AND `+lotIs(lot)+` ORDER BY coach_id, run, part`, id, lot)
 	return out, err
 }

@@ -52,7 +52,7 @@ func (tx *Tx) AddEvents(ctx context.Context, id coach.AccountID, hs ...Happened)
 		sum := sha256.Sum256([]byte(fmt.Sprint(id, "|", seq)))
 		rows[i] = []any{id, seq, "evt_" + hex.EncodeToString(sum[:12]), h.Kind, h.Coach, string(data), micro(tx.now)}
 	}
-	return tx.insert(ctx, `INSERT INTO event (account_id, seq, event_id, kind, coach_id, data, made_at)`, rows, "")
+	return tx.fill(ctx, "event", []string{"account_id", "seq", "event_id", "kind", "coach_id", "data", "made_at"}, rows)
 }
 
 // Events returns an account's events after a number, in order.
@@ -213,7 +213,7 @@ func (tx *Tx) ChangedCoaches(ctx context.Context, id coach.AccountID, at int64, 
 // CoachesByExternal returns the coaches to which another system gave a key.
 func (tx *Tx) CoachesByExternal(ctx context.Context, id coach.AccountID, external string) (out []ChangedCoach, err error) {
 	defer fail("store.CoachesByExternal", &err)
-	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND external_id = ? ORDER BY coach_id LIMIT 100`, id, external)
+	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND external_id = ? AND external_id <> '' ORDER BY coach_id LIMIT 100`, id, external)
 	return out, err
 }
 
@@ -222,6 +222,12 @@ type ChangedCoach struct {
 	ID      string `db:"coach_id"`
 	Changed int64  `db:"changed_at"`
 	Doc     string `db:"doc"`
+}
+
+// Coach returns the coach that the document is of.
+func (c ChangedCoach) Coach() (out coach.Coach, err error) {
+	err = decode(c.Doc, &out)
+	return out, err
 }
 
 // TaskRow is a task of the last pass.

@@ -35,31 +35,25 @@ type lifeRow struct {
 const leastLife = 180
 
 // endLives records the parts that coaches' new documents show as renewed: the same
-// part of the same run with a later date. It must run before the documents' parts are
-// replaced.
-func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, cs []coach.Coach, names []any) error {
-	var old []lifeRow
-	err := tx.list(ctx, &old, `SELECT coach_id, run, part, material, construction, fitted, '' AS ended FROM part WHERE account_id = ? AND coach_id IN (`+marks(len(names))+`) ORDER BY coach_id, run, part`, append([]any{id}, names...)...)
-	if err != nil || len(old) == 0 {
-		return err
-	}
-	now := map[string]civil.Date{}
-	for i := range cs {
-		for _, s := range cs[i].Slides {
-			for _, r := range s.Runs {
-				for _, p := range r.Parts {
-					now[string(cs[i].ID)+"/"+s.Address(r)+"/"+string(p.Kind)] = p.Fitted
-				}
-			}
-		}
+// part of the same run with a later date.
+func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, old, now []partRow) error {
+	fitted := map[partKey]string{}
+	for _, p := range now {
+		fitted[p.partKey] = p.Fitted
 	}
 	for _, o := range old {
-		fitted, err := civil.Parse(o.Fitted)
+		if fitted[o.partKey] <= o.Fitted { // days as text are in order
+			continue
+		}
+		was, err := civil.Parse(o.Fitted)
 		if err != nil {
 			return err
 		}
-		ended := now[o.Coach+"/"+o.Run+"/"+o.Part]
-		if ended < fitted+leastLife {
+		ended, err := civil.Parse(fitted[o.partKey])
+		if err != nil {
+			return err
+		}
+		if ended < was+leastLife {
 			continue
 		}
 		_, err = tx.exec(ctx, `

@@ -82,7 +82,7 @@ func grow(b *testing.B, x *rig, n int) {
 		c.Slides[0].Runs[0].Parts = []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: c.Slides[0].Runs[0].Fitted, Lot: fmt.Sprint("L", i%500)}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: c.Slides[0].Runs[0].Fitted, Lot: coach.UnknownLot}}
 		cs = append(cs, c)
 	}
-	if err := x.db.Update(b.Context(), func(tx *store.Tx) error { return tx.SaveCoaches(b.Context(), "one", cs) }); err != nil {
+	if err := x.db.Update(b.Context(), func(tx *store.Tx) error { _, err := tx.SaveCoaches(b.Context(), "one", cs); return err }); err != nil {
 		b.Fatal(err)
 	}
 	tools, err := x.desk.ToolsFor(b.Context(), "one")

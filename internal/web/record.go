@@ -1,7 +1,6 @@
 package web
 
 import (
-	"cmp"
 	"errors"
 	"fmt"
 	"io"
@@ -49,19 +48,6 @@ func (s *Site) edit(r *http.Request, w access.Who) (view, error) {
 // doneKinds is work that needs no more than a day. New parts come by a fitting.
 var doneKinds = []coach.TaskKind{coach.Clean, coach.Lubricate, coach.Exercise, coach.Inspect, coach.WaterTest}
 
-// held reports whether a room is under a safety stop; "" asks for any.
-func (s *Site) held(r *http.Request, w access.Who, slide coach.SlideID) (bool, error) {
-	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
-	for i := range p.Coach.Slides {
-		if id := p.Coach.Slides[i].ID; slide == "" || id == slide {
-			if _, on := p.Coach.DangerOn(id, p.Today); on {
-				return true, err
-			}
-		}
-	}
-	return false, err
-}
-
 // done writes work down that somebody did.
 func (s *Site) done(r *http.Request, w access.Who) (view, error) {
 	day, err := formDay(r)
@@ -72,11 +58,6 @@ func (s *Site) done(r *http.Request, w access.Who) (view, error) {
 	kind := coach.TaskKind(r.FormValue("kind"))
 	if !slices.Contains(doneKinds, kind) {
 		return view{}, fault.New(fault.Invalid, "new parts are not written down here", "Use 'Record a fitting': it also gives the new parts their day.")
-	}
-	if kind == coach.Inspect || kind == coach.WaterTest {
-		if held, err := s.held(r, w, coach.SlideID(slide)); err != nil || held {
-			return view{}, cmp.Or(err, fault.New(fault.Invalid, "this room is stopped: only a look at what was found can end that", "Use 'Inspect' and say how it is now."))
-		}
 	}
 	x := desk.Records{Services: []coach.Service{{Day: day, Kind: kind, Slide: coach.SlideID(slide), Run: run, By: "shop", Note: note(r, w)}}}
 	if err := s.Desk.Record(r.Context(), w.Account, w.Email, coachID(r), x); err != nil {
@@ -247,8 +228,8 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 // walk stores an inspection. Fields are named kind|run|part.
 func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	x, err := readRecords(r, w, coach.SlideID(r.PathValue("slide")))
-	if err == nil {
-		err = s.looked(r, w, x.Readings)
+	if err == nil && len(x.Readings) == 0 {
+		err = fault.New(fault.Invalid, "nothing was looked at: the form has no reading", "Fill in what you saw; one answer is enough.")
 	}
 	if err == nil {
 		x.Services = append(x.Services, coach.Service{Day: x.day, Kind: coach.Inspect, Slide: coach.SlideID(r.PathValue("slide")), By: "shop", Note: note(r, w)})
@@ -266,25 +247,6 @@ func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	}
 	return goTo("/coach/"+string(coachID(r)), "recorded")
 }
-
-// looked refuses an inspection that would end a safety stop unseen: one without any
-// reading, or without one of the kind that showed the danger.
-func (s *Site) looked(r *http.Request, w access.Who, found []coach.Reading) error {
-	if len(found) == 0 {
-		return fault.New(fault.Invalid, "nothing was looked at: the form has no reading", "Fill in what you saw; one answer is enough.")
-	}
-	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
-	if err != nil {
-		return err
-	}
-	danger, held := p.Coach.DangerOn(coach.SlideID(r.PathValue("slide")), p.Today)
-	if held && !slices.ContainsFunc(found, func(x coach.Reading) bool { return x.Kind == danger.Kind }) {
-		return fault.New(fault.Invalid, "this room is stopped because of "+dangerNames[danger.Kind]+", and the form does not say how that is now", "Answer that question too; only a look at it can end the stop.")
-	}
-	return nil
-}
-
-var dangerNames = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.SoftFloor: "a soft floor", coach.HoseTest: "water through the seal"}
 
 type records struct {
 	desk.Records

@@ -254,7 +254,10 @@ func TestOwnerLinks(t *testing.T) {
 	}
 	next := p.Coach
 	next.People = []coach.Person{{Name: "Somebody new", Email: "new@example.org"}}
-	if err := x.db.Update(t.Context(), func(tx *store.Tx) error { return tx.SaveCoaches(t.Context(), "one", []coach.Coach{next}) }); err != nil {
+	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
+		_, err := tx.SaveCoaches(t.Context(), "one", []coach.Coach{next})
+		return err
+	}); err != nil {
 		t.Fatal(err)
 	}
 	if code, _, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": token}, nil); code != http.StatusNotFound {

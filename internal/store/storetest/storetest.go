@@ -37,6 +37,7 @@ func Run(t *testing.T, open Open) {
 		"RecalledWhileSending": recalledWhileSending,
 		"RecalledThenCrashed":  recalledThenCrashed,
 		"WithdrawnComesBack":   withdrawnComesBack,
+		"Bulk":                 bulk,
 		"Requests":             requests,
 		"ConcurrentClaims":     concurrentClaims,
 		"PassesTakeTurns":      passesTakeTurns,
@@ -92,7 +93,8 @@ func seed(t *testing.T, db *store.DB) {
 		if err := tx.SaveAccount(ctx, shop); err != nil {
 			return err
 		}
-		return tx.SaveCoaches(ctx, shop.ID, []coach.Coach{sample})
+		_, err := tx.SaveCoaches(ctx, shop.ID, []coach.Coach{sample})
+		return err
 	})
 }
 

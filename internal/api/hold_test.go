@@ -1,0 +1,52 @@
+package api_test
+
+import (
+	"strings"
+	"testing"
+
+	"sealmanac/internal/coach"
+	"sealmanac/internal/store"
+	"sealmanac/internal/store/storetest"
+)
+
+// A program cannot end a safety stop by a line of work either: only what was seen does.
+func TestOnlyALookEndsAStop(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	held := func() (on bool) {
+		if err := x.db.View(t.Context(), func(tx *store.Tx) error {
+			c, _, err := tx.Coach(t.Context(), "one", "zf-1")
+			_, on = c.DangerOn("s", today)
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+		return on
+	}
+	say := func(path, body string) (int, string) {
+		code, _, said := x.do(key, "POST", "/coaches/zf-1/"+path, body)
+		return code, said
+	}
+	if code, said := say("readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code >= 300 || !held() {
+		t.Fatalf("%d %s", code, said)
+	}
+	for _, kind := range []string{"inspect", "water_test", "safety_stop"} {
+		code, said := say("services", `{"day":"2026-03-02","slide":"s","kind":"`+kind+`"}`)
+		if code < 400 || code > 422 || !held() {
+			t.Errorf("%s: %d %s", kind, code, said)
+		}
+		if kind == string(coach.Inspect) && !strings.Contains(said, "only a look") {
+			t.Errorf("%s", said)
+		}
+	}
+	// Nor does a record that says so.
+	_, _, body := x.do(key, "GET", "/coaches/zf-1", "")
+	tree := field(t, body, "record").(map[string]any)
+	tree["services"] = []any{map[string]any{"date": "2026-03-02", "kind": string(coach.Inspect), "by": "shop"}}
+	if code, _, said := x.do(key, "PUT", "/coaches/zf-1", text(t, tree)); code != 200 || !held() {
+		t.Errorf("%d %s", code, said)
+	}
+	if code, said := say("readings", `{"day":"2026-03-03","slide":"s","kind":"light","value":"no"}`); code >= 300 || held() {
+		t.Errorf("the look: %d %s", code, said)
+	}
+}

@@ -1,0 +1,251 @@
+package store
+
+import (
+	"context"
+	"slices"
+	"strings"
+
+	"github.com/lib/pq"
+
+	"sealmanac/internal/coach"
+)
+
+// Prepared is a coach ready to be stored: what of it costs time is done without a
+// transaction.
+type Prepared struct {
+	coach *coach.Coach
+	doc   string
+	parts []partRow
+	err   error
+}
+
+// Prepare makes a coach ready to be stored. What goes wrong is told when it is stored.
+func Prepare(c *coach.Coach) Prepared {
+	doc, err := encode(c)
+	return Prepared{c, doc, partsOf(c), err}
+}
+
+// SaveCoaches adds coaches or replaces what is known of them, and returns which of them
+// it found new or different: the others are left as they are, with their version. What
+// people reported since (services, answers, notices) stays. The account must be locked,
+// or else a coach that two add at once fails one of them.
+func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) (changed map[coach.ID]bool, err error) {
+	ps := make([]Prepared, len(cs))
+	for i := range cs {
+		ps[i] = Prepare(&cs[i])
+	}
+	return tx.SavePrepared(ctx, id, ps)
+}
+
+// SavePrepared is SaveCoaches for coaches that were prepared.
+func (tx *Tx) SavePrepared(ctx context.Context, id coach.AccountID, ps []Prepared) (changed map[coach.ID]bool, err error) {
+	defer fail("store.SaveCoaches", &err)
+	changed = map[coach.ID]bool{}
+	for chunk := range slices.Chunk(ps, 500) {
+		if err := tx.saveCoaches(ctx, id, chunk, changed); err != nil {
+			return nil, err
+		}
+	}
+	return changed, nil
+}
+
+var coachColumns = []string{"account_id", "coach_id", "label", "doc", "changed_at", "external_id"}
+
+func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared, changed map[coach.ID]bool) error {
+	names := make([]any, len(ps))
+	for i, p := range ps {
+		if p.err != nil {
+			return p.err
+		}
+		names[i] = p.coach.ID
+	}
+	was, err := tx.docs(ctx, id, names)
+	if err != nil {
+		return err
+	}
+	if err := tx.tidy(ctx, id, ps, names); err != nil {
+		return err
+	}
+	var fresh, other [][]any
+	var parts []partRow              // of fresh coaches
+	anew := map[coach.ID][]partRow{} // of coaches that changed
+	for _, p := range ps {
+		c := p.coach
+		old, known := was[c.ID]
+		if known && old == p.doc {
+			continue
+		}
+		changed[c.ID] = true
+		row := []any{string(id), string(c.ID), c.Name(), p.doc, micro(tx.now), c.External}
+		if known {
+			other, anew[c.ID] = append(other, row), p.parts
+		} else {
+			fresh, parts = append(fresh, row), append(parts, p.parts...)
+		}
+	}
+	if err := tx.fill(ctx, "coach", coachColumns, fresh); err != nil {
+		return err
+	}
+	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at, external_id = excluded.external_id`)
+	if err != nil {
+		return err
+	}
+	return tx.replaceParts(ctx, id, parts, anew)
+}
+
+// docs returns the documents of coaches as they are stored.
+func (tx *Tx) docs(ctx context.Context, id coach.AccountID, names []any) (map[coach.ID]string, error) {
+	var rows []struct {
+		Coach coach.ID `db:"coach_id"`
+		Doc   string   `db:"doc"`
+	}
+	err := tx.list(ctx, &rows, `SELECT coach_id, doc FROM coach WHERE account_id = ? AND coach_id IN (`+marks(len(names))+`)`, append([]any{id}, names...)...)
+	out := make(map[coach.ID]string, len(rows))
+	for _, r := range rows {
+		out[r.Coach] = r.Doc
+	}
+	return out, err
+}
+
+// partRow is a part as it is searched for.
+type partRow struct {
+	partKey
+	Material     string `db:"material"`
+	Construction string `db:"construction"`
+	Fitted       string `db:"fitted"`
+	Lot          string `db:"lot"`
+}
+
+type partKey struct {
+	Coach string `db:"coach_id"`
+	Run   string `db:"run"`
+	Part  string `db:"part"`
+}
+
+func partsOf(c *coach.Coach) (out []partRow) {
+	for _, s := range c.Slides {
+		for _, r := range s.Runs {
+			for _, p := range r.Parts {
+				out = append(out, partRow{partKey{string(c.ID), s.Address(r), string(p.Kind)}, string(p.Material), string(r.Construction), p.Fitted.String(), p.Lot})
+			}
+		}
+	}
+	return out
+}
+
+var partColumns = []string{"account_id", "coach_id", "run", "part", "material", "construction", "fitted", "lot"}
+
+// replaceParts adds the parts of fresh coaches, and makes those of changed ones what
+// their documents say; most stay as they are.
+func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh []partRow, anew map[coach.ID][]partRow) error {
+	rows := func(ps []partRow) [][]any {
+		out := make([][]any, len(ps))
+		for i, p := range ps {
+			out[i] = []any{string(id), p.Coach, p.Run, p.Part, p.Material, p.Construction, p.Fitted, p.Lot}
+		}
+		return out
+	}
+	if err := tx.fill(ctx, "part", partColumns, rows(fresh)); err != nil || len(anew) == 0 {
+		return err
+	}
+	names := []any{id}
+	for c := range anew {
+		names = append(names, c)
+	}
+	var old, now []partRow
+	if err := tx.list(ctx, &old, `SELECT coach_id, run, part, material, construction, fitted, lot FROM part WHERE account_id = ? AND coach_id IN (`+marks(len(names)-1)+`)`, names...); err != nil {
+		return err
+	}
+	was := make(map[partKey]partRow, len(old))
+	for _, p := range old {
+		was[p.partKey] = p
+	}
+	for _, ps := range anew {
+		for _, p := range ps {
+			if was[p.partKey] != p {
+				now = append(now, p)
+			}
+			delete(was, p.partKey)
+		}
+	}
+	if err := tx.endLives(ctx, id, old, now); err != nil {
+		return err
+	}
+	for p := range was { // no document has them any more
+		if _, err := tx.exec(ctx, `DELETE FROM part WHERE account_id = ? AND coach_id = ? AND run = ? AND part = ?`, id, p.Coach, p.Run, p.Part); err != nil {
+			return err
+		}
+	}
+	return tx.insert(ctx, "part", partColumns, rows(now), `ON CONFLICT (account_id, coach_id, run, part) DO UPDATE SET material = excluded.material, construction = excluded.construction, fitted = excluded.fitted, lot = excluded.lot`)
+}
+
+// tidy forgets what a coach's new document makes untrue. Most coaches have nothing of
+// the kind: that is asked for all at once.
+func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []any) error {
+	args := append([]any{id}, names...)
+	in := ` AND coach_id IN (` + marks(len(names)) + `)`
+	for q, each := range map[string]func(*coach.Coach) error{
+		`SELECT DISTINCT coach_id FROM booking WHERE account_id = ?` + in + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing
+			_, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed)
+			return err
+		},
+		`SELECT DISTINCT coach_id FROM coach_report WHERE account_id = ?` + in: func(c *coach.Coach) error { return tx.dropStale(ctx, id, c) },
+	} {
+		var hit []coach.ID
+		if err := tx.list(ctx, &hit, q, args...); err != nil {
+			return err
+		}
+		for _, p := range ps {
+			if slices.Contains(hit, p.coach.ID) {
+				if err := each(p.coach); err != nil {
+					return err
+				}
+			}
+		}
+	}
+	return nil
+}
+
+// leastCopied is from how many rows on COPY is worth its two further round trips.
+const leastCopied = 50
+
+// fill adds rows of a table that are not there yet, the fastest way the database has.
+func (tx *Tx) fill(ctx context.Context, table string, columns []string, rows [][]any) (err error) {
+	if !tx.d.copies || len(rows) < leastCopied {
+		return tx.insert(ctx, table, columns, rows, "")
+	}
+	st, err := tx.PrepareContext(ctx, pq.CopyIn(table, columns...))
+	if err != nil {
+		return err
+	}
+	defer func() {
+		if e := st.Close(); err == nil {
+			err = e
+		}
+	}()
+	for _, r := range rows {
+		if _, err := st.ExecContext(ctx, r...); err != nil {
+			return err
+		}
+	}
+	_, err = st.ExecContext(ctx) // what is buffered
+	return err
+}
+
+// insert adds rows of the same width, many at a statement, with what to do about those
+// that are there already.
+func (tx *Tx) insert(ctx context.Context, table string, columns []string, rows [][]any, conflict string) error {
+	for chunk := range slices.Chunk(rows, 600) {
+		args := make([]any, 0, len(chunk)*len(columns))
+		for _, r := range chunk {
+			args = append(args, r...)
+		}
+		one := "(" + marks(len(columns)) + ")"
+		if _, err := tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`) VALUES `+strings.Repeat(one+", ", len(chunk)-1)+one+" "+conflict, args...); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func marks(n int) string { return strings.Repeat("?, ", n-1) + "?" }
