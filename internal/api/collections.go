@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"encoding/json"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -27,9 +28,13 @@ func (a *API) collections(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
+		parts, err := r.Parts()
+		if err != nil {
+			return nil, a.fail(err)
+		}
 		out := &whole{ETag: etag(r.Version)}
-		if out.Body.Items.value = r.Tree[in.Part]; out.Body.Items.value == nil {
-			out.Body.Items.value = []any{}
+		if out.Body.Items.RawMessage = parts[in.Part]; out.Body.Items.RawMessage == nil {
+			out.Body.Items.RawMessage = json.RawMessage("[]")
 		}
 		return out, nil
 	})
@@ -50,7 +55,15 @@ func (a *API) collections(api huma.API) {
 		if match == "" {
 			match = etag(r.Version) // what was read a moment ago must still hold
 		}
-		r.Tree[in.Part] = in.Body.Items.value
-		return a.putCoach(ctx, in.Coach, match, "", r.Tree)
+		parts, err := r.Parts()
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		parts[in.Part] = in.Body.Items.RawMessage
+		text, err := json.Marshal(parts)
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		return a.putCoach(ctx, in.Coach, match, "", text)
 	})
 }

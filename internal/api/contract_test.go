@@ -58,11 +58,11 @@ func demoTrees(t *testing.T) (out []string) {
 		t.Fatal(err)
 	}
 	for _, one := range c.Coaches {
-		b, err := json.Marshal(intake.Tree(tables, one))
+		b, err := intake.Records(tables, one)
 		if err != nil {
 			t.Fatal(err)
 		}
-		out = append(out, string(b))
+		out = append(out, string(b[0]))
 	}
 	return out
 }

@@ -11,7 +11,7 @@ import (
 
 // record is a coach as in a coach file. What comes in is judged by package intake
 // alone, which tells every fault at once; the schema is what intake asks for.
-type record map[string]any
+type record struct{ json.RawMessage }
 
 // Schema is huma's question for the schema of a type.
 func (record) Schema(r huma.Registry) *huma.Schema {
@@ -90,13 +90,7 @@ func (b bulk) coaches() ([]intake.Text, error) {
 }
 
 // partItems is one part of a record by itself.
-type partItems struct{ value any }
-
-// MarshalJSON writes the part as it is in the record.
-func (p partItems) MarshalJSON() ([]byte, error) { return json.Marshal(p.value) }
-
-// UnmarshalJSON reads the part.
-func (p *partItems) UnmarshalJSON(text []byte) error { return json.Unmarshal(text, &p.value) }
+type partItems struct{ json.RawMessage }
 
 // Schema is huma's question for the schema of a type.
 func (partItems) Schema(r huma.Registry) *huma.Schema {

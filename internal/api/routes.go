@@ -75,7 +75,7 @@ type tagged struct {
 }
 
 func bodyOf(r desk.CoachRecord) coachBody {
-	return coachBody{string(r.ID), etag(r.Version), time.UnixMicro(r.Version).UTC(), r.Tree}
+	return coachBody{string(r.ID), etag(r.Version), time.UnixMicro(r.Version).UTC(), record{r.Text}}
 }
 
 // OneCoach names a coach in a path.
@@ -128,7 +128,7 @@ func (a *API) coaches(api huma.API) {
 		None    string `header:"If-None-Match" doc:"* to add only."`
 		Body    record
 	}) (*tagged, error) {
-		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body)
+		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body.RawMessage)
 	})
 	a.collections(api)
 	many := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
@@ -173,8 +173,12 @@ type bulkResult struct {
 }
 
 // putCoach stores one coach; with a version it must not have changed since.
-func (a *API) putCoach(ctx context.Context, id, match, none string, tree map[string]any) (*tagged, error) {
+func (a *API) putCoach(ctx context.Context, id, match, none string, text json.RawMessage) (*tagged, error) {
 	w := who(ctx)
+	var tree map[string]any
+	if err := json.Unmarshal(text, &tree); err != nil || tree == nil {
+		return nil, problem(http.StatusUnprocessableEntity, "the record is not a JSON object", "Send the coach as in a coach file.")
+	}
 	if tree["coach"] == nil {
 		tree["coach"] = id
 	}

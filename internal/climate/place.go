@@ -32,10 +32,13 @@ func (p Place) Label() string {
 }
 
 func (t *Tables) loadPlaces(packed []byte) error {
-	t.byName = map[string][]int32{}
+	t.byName, t.regions = map[string][]int32{}, map[string]string{}
 	return eachRow("places", packed, 10, func(r []string, n *numbers) {
 		p := Place{Name: strings.Clone(cmp.Or(r[1], r[0])), Country: country(r[2]), Short: strings.Clone(r[3]), Region: strings.Clone(r[4]),
 			Lat: n.at(5), Lon: n.at(6), Elev: n.at(7), Zone: strings.Clone(r[8]), People: int(n.at(9))}
+		if _, ok := t.regions[p.Region]; !ok {
+			t.regions[p.Region] = fold(p.Region)
+		}
 		key := fold(r[0])
 		t.byName[key] = append(t.byName[key], int32(len(t.places)))
 		t.places = append(t.places, p)
@@ -178,9 +181,9 @@ func (t *Tables) within(name, qualifier string) []int32 {
 	words := strings.Fields(qualifier)
 	var hits []int32
 	for _, i := range t.byName[name] {
-		if p := &t.places[i]; p.in(qualifier) {
+		if p := &t.places[i]; t.in(p, qualifier) {
 			hits = append(hits, i)
-		} else if k := len(words) - 1; k > 0 && p.in(strings.Join(words[:k], " ")) && p.Country == countryWords[words[k]] {
+		} else if k := len(words) - 1; k > 0 && t.in(p, strings.Join(words[:k], " ")) && p.Country == countryWords[words[k]] {
 			hits = append(hits, i)
 		}
 	}
@@ -195,8 +198,8 @@ func (t *Tables) within(name, qualifier string) []int32 {
 	return hits
 }
 
-func (p *Place) in(qualifier string) bool {
-	return qualifier == strings.ToLower(p.Short) || qualifier == fold(p.Region) || (qualifier != "ca" && countryWords[qualifier] == p.Country)
+func (t *Tables) in(p *Place, qualifier string) bool {
+	return strings.EqualFold(qualifier, p.Short) || qualifier == t.regions[p.Region] || (qualifier != "ca" && countryWords[qualifier] == p.Country)
 }
 
 func (t *Tables) labels(hits []int32, most int) []string {

@@ -36,6 +36,7 @@ type Tables struct {
 	typical []Station // TMY3: typical months with radiation
 	places  []Place
 	byName  map[string][]int32
+	regions map[string]string // folded
 	zips    map[string][2]float64
 }
 

@@ -2,6 +2,7 @@ package desk
 
 import (
 	"context"
+	"encoding/json"
 	"fmt"
 	"strings"
 
@@ -13,11 +14,17 @@ import (
 	"sealmanac/internal/store"
 )
 
-// CoachRecord is a coach's document as a tree, with its version.
+// CoachRecord is a coach's document as a JSON object, with its version.
 type CoachRecord struct {
 	ID      coach.ID
 	Version int64
-	Tree    map[string]any
+	Text    json.RawMessage
+}
+
+// Parts returns the record by its fields.
+func (r CoachRecord) Parts() (out map[string]json.RawMessage, err error) {
+	err = json.Unmarshal(r.Text, &out)
+	return out, err
 }
 
 // CoachesAfter returns coaches in the order of their last change, after a change time
@@ -31,7 +38,7 @@ func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, a
 	if err != nil {
 		return nil, err
 	}
-	return d.trees(rows)
+	return d.records(rows)
 }
 
 // CoachesByExternal returns the coaches to which another system gave a key.
@@ -44,16 +51,25 @@ func (d *Desk) CoachesByExternal(ctx context.Context, id coach.AccountID, extern
 	if err != nil {
 		return nil, err
 	}
-	return d.trees(rows)
+	return d.records(rows)
 }
 
-func (d *Desk) trees(rows []store.ChangedCoach) (out []CoachRecord, err error) {
-	for _, r := range rows {
-		c, err := r.Coach()
-		if err != nil {
+// records writes documents as records.
+func (d *Desk) records(rows []store.ChangedCoach) ([]CoachRecord, error) {
+	cs := make([]coach.Coach, len(rows))
+	for i, r := range rows {
+		var err error
+		if cs[i], err = r.Coach(); err != nil {
 			return nil, err
 		}
-		out = append(out, CoachRecord{c.ID, r.Changed, intake.Tree(d.Places, c)})
+	}
+	texts, err := intake.Records(d.Places, cs...)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]CoachRecord, len(rows))
+	for i, r := range rows {
+		out[i] = CoachRecord{cs[i].ID, r.Changed, texts[i]}
 	}
 	return out, nil
 }
@@ -62,7 +78,13 @@ func (d *Desk) trees(rows []store.ChangedCoach) (out []CoachRecord, err error) {
 func (d *Desk) CoachRecord(ctx context.Context, id coach.AccountID, c coach.ID) (r CoachRecord, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		doc, version, err := tx.CoachDoc(ctx, id, c)
-		r = CoachRecord{c, version, intake.Tree(d.Places, doc)}
+		if err != nil {
+			return err
+		}
+		text, err := intake.Records(d.Places, doc)
+		if err == nil {
+			r = CoachRecord{c, version, text[0]}
+		}
 		return err
 	})
 	return r, err

@@ -9,6 +9,8 @@ import (
 	"sync"
 	"unicode/utf8"
 
+	"github.com/go-json-experiment/json/jsontext"
+
 	"github.com/goccy/go-yaml"
 	"github.com/tidwall/gjson"
 
@@ -235,38 +237,60 @@ func jsonNode(v gjson.Result, depth int) *node {
 	return n
 }
 
-// Tree returns a coach as the object that ReadTrees reads back to the same values.
-func Tree(places *climate.Tables, c coach.Coach) map[string]any {
-	w := writer{tables: places, own: map[string]bool{}}
-	m := plainTree(w.coach(&c))
-	if len(w.places) > 0 {
-		var own []any
-		for _, p := range w.places {
-			own = append(own, plainTree(p))
+// Records returns coaches as JSON objects that ReadTrees reads back to the same values.
+func Records(places *climate.Tables, cs ...coach.Coach) ([]json.RawMessage, error) {
+	w := writer{tables: places}
+	out := make([]json.RawMessage, len(cs))
+	for i := range cs {
+		w.own, w.places = map[string]bool{}, nil
+		m := w.coach(&cs[i])
+		if len(w.places) > 0 {
+			m = append(m, yaml.MapItem{Key: "places", Value: w.places})
 		}
-		m["places"] = own
+		var err error
+		if out[i], err = appendJSON(make([]byte, 0, 1024), m); err != nil {
+			return nil, err
+		}
 	}
-	return m
+	return out, nil
 }
 
-func plainTree(s yaml.MapSlice) map[string]any {
-	out := map[string]any{}
-	for _, x := range s {
-		out[fmt.Sprint(x.Key)] = plainValue(x.Value)
-	}
-	return out
-}
-
-func plainValue(v any) any {
+// appendJSON appends a value that the writer makes.
+func appendJSON(b []byte, v any) (_ []byte, err error) {
 	switch x := v.(type) {
 	case yaml.MapSlice:
-		return plainTree(x)
-	case []yaml.MapSlice:
-		out := make([]any, len(x))
-		for i := range x {
-			out[i] = plainTree(x[i])
+		b = append(b, '{')
+		for i, item := range x {
+			if i > 0 {
+				b = append(b, ',')
+			}
+			key, _ := item.Key.(string)
+			b = append(appendText(b, key), ':')
+			if b, err = appendJSON(b, item.Value); err != nil {
+				return nil, err
+			}
 		}
-		return out
+		return append(b, '}'), nil
+	case []yaml.MapSlice:
+		b = append(b, '[')
+		for i, one := range x {
+			if i > 0 {
+				b = append(b, ',')
+			}
+			if b, err = appendJSON(b, one); err != nil {
+				return nil, err
+			}
+		}
+		return append(b, ']'), nil
+	case string:
+		return appendText(b, x), nil
 	}
-	return v
+	one, err := json.Marshal(v)
+	return append(b, one...), err
+}
+
+// appendText appends a JSON string; what is no character becomes U+FFFD.
+func appendText(b []byte, s string) []byte {
+	b, _ = jsontext.AppendQuote(b, s) // its only error tells of the replacement
+	return b
 }

@@ -34,6 +34,7 @@ type writer struct {
 	tables *climate.Tables
 	own    map[string]bool
 	places []yaml.MapSlice
+	plain  coach.Site // the last that the tables know: many coaches stand in one town
 }
 
 // entry collects the fields that say something.
@@ -178,10 +179,11 @@ func (w *writer) stay(s coach.Stay) yaml.MapSlice {
 
 // site notes a place of the shop's own.
 func (w *writer) site(s coach.Site) {
-	if w.own[s.Name] {
+	if w.own[s.Name] || s.Tmax == nil && s.Name == w.plain.Name && s.Lat == w.plain.Lat && s.Lon == w.plain.Lon && s.Elev == w.plain.Elev && s.Zone == w.plain.Zone {
 		return
 	}
 	if p, err := w.tables.Lookup(s.Name); err == nil && p.Label() == s.Name && p.Lat == s.Lat && p.Lon == s.Lon && p.Elev == s.Elev && p.Zone == s.Zone && s.Tmax == nil {
+		w.plain = s
 		return
 	}
 	w.own[s.Name] = true

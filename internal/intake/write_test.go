@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"encoding/json"
 	"fmt"
 	"strings"
 	"testing"
@@ -52,11 +51,11 @@ func TestTreesReadBack(t *testing.T) {
 		for j := range c.Coaches[i].Bookings {
 			c.Coaches[i].Bookings[j].Source = fmt.Sprintf("item %d", i)
 		}
-		b, err := json.Marshal(Tree(opt.Places, c.Coaches[i]))
+		b, err := Records(opt.Places, c.Coaches[i])
 		if err != nil {
 			t.Fatal(err)
 		}
-		items = append(items, TextOf(b))
+		items = append(items, TextOf(b[0]))
 	}
 	items = append(items, items[0], TextOf([]byte(`[1]`)), TextOf([]byte(`{"coach": "x y"}`)), TextOf([]byte(`{`)), TextOf([]byte(strings.Repeat(`{"coach":`, 30)+"1"+strings.Repeat("}", 30))))
 	read := ReadTrees(opt, items)

@@ -206,7 +206,7 @@ func (tx *Tx) DropAnswer(ctx context.Context, id coach.AccountID, key string) (e
 // change time and name, so that a reader can catch up page by page.
 func (tx *Tx) ChangedCoaches(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []ChangedCoach, err error) {
 	defer fail("store.ChangedCoaches", &err)
-	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND (changed_at > ? OR changed_at = ? AND coach_id > ?) ORDER BY changed_at, coach_id LIMIT ?`, id, at, at, after, most)
+	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND (changed_at, coach_id) > (?, ?) ORDER BY changed_at, coach_id LIMIT ?`, id, at, after, most)
 	return out, err
 }
 

@@ -91,10 +91,10 @@ var lengthUnits = map[string]Length{
 // "1-1/4 in", "12 ft", "6 ft 8 in". A number without a unit is refused, since
 // guessing it wrong is off by a factor of 25.
 func ParseLength(s string) (Length, error) {
-	bad := fmt.Errorf("%q is not a length: write %s", s, LengthForm)
+	bad := func() error { return fmt.Errorf("%q is not a length: write %s", s, LengthForm) }
 	rest := strings.TrimSpace(typed.Replace(strings.ToLower(s)))
 	if rest == "" {
-		return 0, bad
+		return 0, bad()
 	}
 	var total Length
 	last := Length(math.Inf(1))
@@ -104,14 +104,14 @@ func ParseLength(s string) (Length, error) {
 		u, ok := lengthUnits[word]
 		n, err := parseNumber(num)
 		if !ok || err != nil || u >= last {
-			return 0, bad
+			return 0, bad()
 		}
 		last = u
 		total += Length(n) * u
 		rest = strings.TrimSpace(next)
 	}
 	if math.IsInf(float64(total), 0) || total < 0 {
-		return 0, bad
+		return 0, bad()
 	}
 	return total, nil
 }
@@ -214,20 +214,22 @@ func ParseFraction(s string) (Fraction, error) {
 // ParseCelsius reads "70 C" or "158 F"; a number without a scale is refused.
 func ParseCelsius(s string) (Celsius, error) {
 	t := strings.TrimSpace(strings.ToUpper(strings.ReplaceAll(s, "°", "")))
-	bad := fmt.Errorf("%q is not a temperature: write a number with C or F, such as 21 C or 70 F", s)
+	bad := func() error {
+		return fmt.Errorf("%q is not a temperature: write a number with C or F, such as 21 C or 70 F", s)
+	}
 	if len(t) < 2 {
-		return 0, bad
+		return 0, bad()
 	}
 	f, err := strconv.ParseFloat(strings.TrimSpace(t[:len(t)-1]), 64)
 	if err != nil || math.IsNaN(f) || math.IsInf(f, 0) {
-		return 0, bad
+		return 0, bad()
 	}
 	switch t[len(t)-1] {
 	case 'C':
 	case 'F':
 		f = (f - 32) / 1.8
 	default:
-		return 0, bad
+		return 0, bad()
 	}
 	if f < -90 || f > 200 {
 		return 0, fmt.Errorf("%q is outside -90 C to 200 C", s)
