@@ -45,6 +45,7 @@ type rig struct {
 	srv   *httptest.Server
 	keys  map[string]string // by account
 	reads string            // a key of account one that may only read
+	ended string            // a key of account one that was ended
 	now   atomic.Int64      // microseconds since 1970; each look at it moves it on
 }
 
@@ -78,6 +79,10 @@ func newRig(t testing.TB, db *store.DB) *rig {
 			t.Fatal(err)
 		}
 		if id == "one" {
+			if x.ended, err = acc.MakeToken(t.Context(), w, "former", []string{"read", "write"}, 30); err != nil {
+				t.Fatal(err)
+			}
+			x.end("former")
 			if x.reads, err = acc.MakeToken(t.Context(), w, "reader", []string{"read"}, 30); err != nil {
 				t.Fatal(err)
 			}
@@ -162,7 +167,7 @@ func TestEveryOperation(t *testing.T) {
 			if o.Method != http.MethodGet && o.Method != http.MethodDelete {
 				body = `{"coaches":[{}],"day":"2026-03-02","kind":"inspect","value":"x","key":"x","answer":"done","url":"https://crm.example.org/x","since":"2026-01-01T00:00:00Z"}`
 			}
-			for name, key := range map[string]string{"none": "", "forged": "slm_forged"} {
+			for name, key := range map[string]string{"none": "", "forged": "slm_forged", "ended": x.ended} {
 				if code, _, said := x.do(key, o.Method, own, body); code != 401 || strings.Contains(said, marker) {
 					t.Errorf("with key %s: %d", name, code)
 				}
@@ -420,7 +425,7 @@ func firstHour(t *testing.T, x *rig) {
 		t.Errorf("long poll: %v %s", took, body)
 	}
 	// A key that is ended works no more.
-	x.end(key)
+	x.end("")
 	if code, _, _ = x.do(key, "GET", "/coaches", ""); code != 401 {
 		t.Errorf("an ended key: %d", code)
 	}
@@ -446,13 +451,17 @@ func (x *rig) count() (n int) {
 	return len(es)
 }
 
-func (x *rig) end(key string) {
+// end ends the keys of account one with a name; "": all.
+func (x *rig) end(name string) {
 	w := access.Who{Account: "one", Email: "m", Role: access.Manager}
 	p, err := x.api.Access.People(context.Background(), w)
 	if err != nil {
 		x.t.Fatal(err)
 	}
 	for _, tk := range p.Tokens {
+		if name != "" && tk.Name != name || tk.RevokedAt != nil {
+			continue
+		}
 		if err := x.api.Access.RevokeToken(context.Background(), w, tk.ID); err != nil {
 			x.t.Fatal(err)
 		}

@@ -4,6 +4,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"net/http/httptest"
+	"net/url"
 	"strings"
 	"testing"
 
@@ -129,4 +131,93 @@ func text(t *testing.T, v any) string {
 		t.Fatal(err)
 	}
 	return string(b)
+}
+
+// Lists are read to their end page by page, and whose key it is can be asked.
+func TestListsToTheirEnd(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	if code, _, said := x.do(key, "POST", "/coaches/bulk", `{"coaches":[`+strings.Join(demoTrees(t), ",")+`]}`); code != http.StatusOK {
+		t.Fatalf("%d %s", code, said)
+	}
+	if _, _, said := x.do(key, "GET", "/account", ""); field(t, said, "account") != "one" || field(t, said, "today") != "2026-03-03" || field(t, said, "name") != "Shop one" {
+		t.Errorf("%s", said)
+	}
+	for _, path := range []string{"/people?limit=%d", "/coaches?limit=%d", "/changes?limit=%d", "/tasks?limit=%d", "/notices?state=queued&limit=%d"} {
+		var whole, paged []any
+		read := func(limit int) (out []any) {
+			after := ""
+			for range 200 {
+				_, _, said := x.do(key, "GET", fmt.Sprintf(path, limit)+"&after="+after, "")
+				items, _ := field(t, said, "items").([]any)
+				out = append(out, items...)
+				next, _ := field(t, said, "next").(string)
+				if next == "" || next == after {
+					return out
+				}
+				after = next
+			}
+			t.Errorf("%s has no end", path)
+			return out
+		}
+		if whole, paged = read(1000), read(1); len(whole) < 1 || text(t, whole) != text(t, paged) {
+			t.Errorf("%s: %d at once, %d one by one", path, len(whole), len(paged))
+		}
+	}
+	if _, _, said := x.do(key, "GET", "/people?limit=1000", ""); !strings.Contains(said, `"noor@example.org"`) || !strings.Contains(said, `"channel":"phone"`) {
+		t.Errorf("%s", said)
+	}
+	// From now on: nothing of what was, all of what comes.
+	_, _, said := x.do(key, "GET", "/changes?after=now", "")
+	if items, _ := field(t, said, "items").([]any); len(items) != 0 {
+		t.Errorf("%d changes from now on", len(items))
+	}
+	after, _ := field(t, said, "next").(string)
+	x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-02","slide":"s","kind":"clean"}`)
+	if _, _, said = x.do(key, "GET", "/changes?after="+after, ""); !strings.Contains(said, "task.done") {
+		t.Errorf("%s", said)
+	}
+}
+
+// Addresses inside the operator's network are refused when they are entered, too.
+func TestEndpointsOutside(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	for _, host := range []string{"localhost", "10.0.0.7", "[::1]", "169.254.169.254", "crm", "printer.local", "db.internal", "192.168.1.20:8443"} {
+		if code, _, said := x.do(x.keys["one"], "POST", "/endpoints", `{"url":"https://`+host+`/events"}`); code < 400 || code > 422 {
+			t.Errorf("%s: %d %s", host, code, said)
+		}
+	}
+	if code, _, said := x.do(x.keys["one"], "POST", "/endpoints", `{"url":"https://crm.example.org/events"}`); code >= 300 {
+		t.Errorf("%d %s", code, said)
+	}
+}
+
+// Whatever is sent, the answer is ours: never a failure of the program, always JSON.
+func FuzzRequest(f *testing.F) {
+	x := newRig(f, storetest.Fresh(f, "sqlite"))
+	handler, sent := x.api.Handler(), 0
+	methods := []string{"GET", "POST", "PUT", "DELETE", "PATCH", "HEAD"}
+	for i, o := range api.Operations(x.api) {
+		f.Add(i, addressOf(o), `{"coaches":[{"coach":"a"}],"items":[],"day":"2026-03-02","kind":"inspect","value":"1"}`)
+	}
+	f.Add(2, "/coaches/zf-1/record/season", `{"items":{"opens":"13-40"}}`)
+	f.Add(1, "/coaches/bulk?x=%ff", "{\"coaches\":[{\"coach\":\"\xff\",\"slides\":{}}]}")
+	f.Fuzz(func(t *testing.T, method int, path, body string) {
+		u, err := url.Parse(api.Root + "/" + strings.TrimLeft(path, "/"))
+		if err != nil || u.Scheme != "" || u.Host != "" {
+			return // what no client sends
+		}
+		if sent++; sent%1000 == 0 { // a key may send so many a minute only: begin anew
+			handler = (&api.API{Desk: x.api.Desk, Access: x.api.Access, Log: x.api.Log, Source: x.api.Source}).Handler()
+		}
+		req := httptest.NewRequest(methods[uint(method)%uint(len(methods))], "/", strings.NewReader(body))
+		req.URL = u
+		req.Header.Set("Authorization", "Bearer "+x.keys["two"])
+		req.Header.Set("Content-Type", "application/json")
+		resp := httptest.NewRecorder()
+		handler.ServeHTTP(resp, req)
+		if resp.Code >= 500 {
+			t.Errorf("%s %s %q: %d", req.Method, path, body, resp.Code)
+		}
+	})
 }

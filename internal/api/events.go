@@ -53,17 +53,13 @@ func (a *API) events(api huma.API) {
 		}
 	}
 	huma.Register(api, op("GET", "/changes", "list-changes", "Everything that happened, in order and without gaps"), func(ctx context.Context, in *struct {
-		After string `query:"after" doc:"next of the answer before; without it from the beginning."`
+		After string `query:"after" doc:"next of the answer before; without it from the beginning; now: only what happens from here on."`
 		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
 		Wait  int    `query:"wait" minimum:"0" maximum:"30" default:"0" doc:"Seconds to wait for a change when there is none."`
 	}) (*changes, error) {
-		f, err := place(in.After, 1)
+		seq, err := a.from(ctx, in.After)
 		if err != nil {
 			return nil, err
-		}
-		seq, err := strconv.ParseInt("0"+f[0], 10, 64)
-		if err != nil {
-			return nil, errCursor
 		}
 		es, err := a.wait(ctx, seq, in.Limit, min(in.Wait, longest))
 		if err != nil {
@@ -83,6 +79,23 @@ func (a *API) events(api huma.API) {
 		return out, nil
 	})
 	a.endpoints(api)
+}
+
+// from returns the number after which to read the changes.
+func (a *API) from(ctx context.Context, after string) (int64, error) {
+	if after == "now" {
+		_, head, err := a.Desk.Endpoints(ctx, who(ctx).Account)
+		return head, a.fail(err)
+	}
+	f, err := place(after, 1)
+	if err != nil {
+		return 0, err
+	}
+	seq, err := strconv.ParseInt("0"+f[0], 10, 64)
+	if err != nil {
+		return 0, errCursor
+	}
+	return seq, nil
 }
 
 // wait returns the changes after a number, or waits some seconds for the first.

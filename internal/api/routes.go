@@ -21,6 +21,7 @@ import (
 
 // register adds every operation.
 func (a *API) register(api huma.API) {
+	a.account(api)
 	a.coaches(api)
 	a.about(api)
 	a.work(api)
@@ -85,24 +86,18 @@ type OneCoach struct {
 
 func (a *API) coaches(api huma.API) {
 	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"), func(ctx context.Context, in *struct {
-		Page
-		Since    time.Time `query:"changed_since" doc:"Only those changed after this instant."`
-		External string    `query:"external_id" doc:"Only those to which another system gave this key."`
+		Changed
+		External string `query:"external_id" doc:"Only those to which another system gave this key."`
 	}) (*listed[coachBody], error) {
 		if in.External != "" {
 			rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
 			return listOf(rs, bodyOf), a.fail(err)
 		}
-		f, err := place(in.After, 2)
+		at, name, err := in.place()
 		if err != nil {
 			return nil, err
 		}
-		at, _ := strconv.ParseInt(f[0], 10, 64) // "" is the beginning
-		if in.After == "" && !in.Since.IsZero() {
-			at = in.Since.UnixMicro()
-			f[1] = "\U0010ffff"
-		}
-		rs, err := a.Desk.CoachesAfter(ctx, who(ctx).Account, at, f[1], in.Limit)
+		rs, err := a.Desk.CoachesAfter(ctx, who(ctx).Account, at, name, in.Limit)
 		if err != nil {
 			return nil, a.fail(err)
 		}

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"strconv"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -11,7 +12,6 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
-	"sealmanac/internal/rulebook"
 	"sealmanac/internal/season"
 )
 
@@ -132,19 +132,32 @@ func (a *API) shop(api huma.API) {
 		return out, nil
 	})
 	huma.Register(api, op("GET", "/notices", "list-notices", "Notices of a state"), func(ctx context.Context, in *struct {
+		Page
 		State string `query:"state" enum:"queued,sending,retry,accepted,given_up,withdrawn" default:"queued"`
-		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100"`
 	}) (*listed[noticeItem], error) {
-		rows, err := a.Desk.Queue(ctx, who(ctx).Account, []reminder.State{reminder.State(in.State)}, in.Limit)
+		f, err := place(in.After, 2)
+		if err != nil {
+			return nil, err
+		}
+		at, err := strconv.ParseInt("0"+f[0], 10, 64)
+		if err != nil {
+			return nil, errCursor
+		}
+		rows, err := a.Desk.QueueAfter(ctx, who(ctx).Account, []reminder.State{reminder.State(in.State)}, at, f[1], in.Limit)
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(rows, noticeOf), nil
+		out := listOf(rows, noticeOf)
+		if len(rows) == in.Limit {
+			last := rows[len(rows)-1]
+			out.Body.Next = cursor(strconv.FormatInt(last.NotBefore, 10), last.Key)
+		}
+		return out, nil
 	})
 	a.reference(api)
 }
 
-// reference are lots and rules.
+// reference are lots.
 func (a *API) reference(api huma.API) {
 	type lot struct {
 		Coach  string `json:"coach"`
@@ -160,30 +173,5 @@ func (a *API) reference(api huma.API) {
 			return nil, a.fail(err)
 		}
 		return listOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
-	})
-	type figure struct {
-		Path     string  `json:"path"`
-		Value    float64 `json:"value"`
-		Unit     string  `json:"unit"`
-		Evidence string  `json:"evidence"`
-		Source   string  `json:"source"`
-	}
-	type rules struct {
-		Body struct {
-			Version string   `json:"version"`
-			Figures []figure `json:"figures"`
-		}
-	}
-	huma.Register(api, op("GET", "/rules", "get-rules", "The rulebook in force"), func(ctx context.Context, _ *struct{}) (*rules, error) {
-		p, err := a.Desk.RulesPage(ctx, who(ctx).Account)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &rules{}
-		out.Body.Version = p.Rules.Version
-		rulebook.Figures(p.Rules, func(path string, f rulebook.Figure) {
-			out.Body.Figures = append(out.Body.Figures, figure{path, f.Value, f.Unit, string(f.Evidence), f.Source})
-		})
-		return out, nil
 	})
 }

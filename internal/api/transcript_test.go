@@ -67,9 +67,10 @@ func TestTranscript(t *testing.T) {
 	}
 	note := func(s string) { out.WriteString("# " + s + "\n\n") }
 	note("Connect: what is there?")
+	say("GET", "/account", "")
 	say("GET", "/coaches?limit=1", "")
 	note("Backfill: the place in the feed first, then everything, then the feed from there.")
-	say("GET", "/changes?limit=1", "")
+	say("GET", "/changes?after=now", "")
 	say("POST", "/coaches/bulk", `{"coaches":[{"coach":"b-1","label":"The Hales' coach","class":"class_c","use":"weekend","people":[{"name":"Jo Hale","email":"jo@example.org"}],"stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week"}],"slides":[]}]}`)
 	note("Live: the example receiver takes events at an address of its own.")
 	bin := filepath.Join(t.TempDir(), "receiver")

@@ -219,6 +219,7 @@ func TestInspectionWithoutSignal(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
+	text = strings.Replace(text, "The Okafors' motor coach", "The Okafors' old motor coach", 1)
 	d.clock.set(evening.Add(time.Minute))
 	if _, bad, err := d.Daemon.Desk.SaveText(t.Context(), Account, "somebody", "wren-02", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
 		t.Fatal(err, bad)

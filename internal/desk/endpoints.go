@@ -4,12 +4,14 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"net/netip"
 	"net/url"
 	"slices"
 	"strings"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
 	"sealmanac/internal/store"
 )
 
@@ -61,10 +63,21 @@ func (d *Desk) address(s string) error {
 	switch {
 	case err != nil || u.Host == "" || u.User != nil || u.Fragment != "":
 		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an address", s), "Give https://host/path.")
+	case inside(u.Hostname()) && !slices.Contains(d.HooksAllow, u.Hostname()):
+		return fault.New(fault.Invalid, fmt.Sprintf("%s lies inside the network", u.Hostname()), "Give an address that is reached from outside, or ask the operator to allow the host as hooks.allow.")
 	case u.Scheme != "https" && (u.Scheme != "http" || !slices.Contains(d.HooksAllow, u.Hostname())):
 		return fault.New(fault.Invalid, "events are sent over https only", "Give https://..., or ask the operator to allow the host as hooks.allow.")
 	}
 	return nil
+}
+
+// inside reports whether a host is one of the operator's own by its looks. What a name
+// leads to is looked at when it is connected to: it may change.
+func inside(host string) bool {
+	if a, err := netip.ParseAddr(host); err == nil {
+		return !httpkit.Outside(a)
+	}
+	return host == "localhost" || strings.HasSuffix(host, ".localhost") || strings.HasSuffix(host, ".local") || strings.HasSuffix(host, ".internal") || !strings.Contains(host, ".")
 }
 
 // Endpoints returns an account's endpoints and the number of its newest event.

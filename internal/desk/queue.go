@@ -17,12 +17,17 @@ import (
 var Open = []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry}
 
 // Queue returns an account's notices in some states, those due first on top.
-func (d *Desk) Queue(ctx context.Context, id coach.AccountID, states []reminder.State, most int) (rows []store.NoticeRow, err error) {
+func (d *Desk) Queue(ctx context.Context, id coach.AccountID, states []reminder.State, most int) ([]store.NoticeRow, error) {
+	return d.QueueAfter(ctx, id, states, 0, "", most)
+}
+
+// QueueAfter is Queue after an instant in microseconds and a notice's key.
+func (d *Desk) QueueAfter(ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int) (rows []store.NoticeRow, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
 		}
-		rows, err = tx.NoticesIn(ctx, id, states, most)
+		rows, err = tx.NoticesIn(ctx, id, states, at, after, most)
 		return err
 	})
 	return rows, err

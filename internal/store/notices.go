@@ -282,10 +282,11 @@ func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (
 	return n > 0, err
 }
 
-// NoticesIn returns an account's notices in some states, those due first on top.
-func (tx *Tx) NoticesIn(ctx context.Context, id coach.AccountID, states []reminder.State, most int) (out []NoticeRow, err error) {
+// NoticesIn returns an account's notices in some states, those due first on top, after
+// an instant and key (0, "": from the first).
+func (tx *Tx) NoticesIn(ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int) (out []NoticeRow, err error) {
 	defer fail("store.NoticesIn", &err)
-	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND state IN (?) ORDER BY not_before, notice_key LIMIT ?`, id, states, most)
+	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND state IN (?) AND (not_before, notice_key) > (?, ?) ORDER BY not_before, notice_key LIMIT ?`, id, states, at, after, most)
 	if err != nil {
 		return nil, err
 	}
