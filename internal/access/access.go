@@ -110,17 +110,23 @@ func hashOf(secret string) string {
 	return hex.EncodeToString(sum[:])
 }
 
-// First returns the link that makes the first account, or "" when there are members
-// already. Each call ends the link before.
-func (a *Access) First(ctx context.Context) (link string, err error) {
+// First returns the link that makes the first member of an account, or "" when it has
+// members already; id "" is whatever account there is, or the first one, as long as
+// nobody can sign in at all. Each call ends the link before.
+func (a *Access) First(ctx context.Context, id coach.AccountID) (link string, err error) {
 	err = a.DB.Update(ctx, func(tx *store.Tx) error {
-		n, err := tx.CountMembers(ctx)
+		if id != "" {
+			if _, err := tx.Account(ctx, id, false); err != nil {
+				return err
+			}
+		}
+		n, err := tx.CountMembers(ctx, id)
 		if err != nil || n > 0 {
 			return err
 		}
 		secret, hash := token()
 		link = a.Base + "/first/" + secret
-		return tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "first", MadeBy: "the log", Role: string(Manager), UntilAt: tx.Now().Add(inviteFor).UnixMicro()})
+		return tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "first", Account: string(id), MadeBy: "the log", Role: string(Manager), UntilAt: tx.Now().Add(inviteFor).UnixMicro()})
 	})
 	return link, err
 }
@@ -128,7 +134,7 @@ func (a *Access) First(ctx context.Context) (link string, err error) {
 // Empty reports whether nobody can sign in yet.
 func (a *Access) Empty(ctx context.Context) (empty bool, err error) {
 	err = a.DB.View(ctx, func(tx *store.Tx) error {
-		n, err := tx.CountMembers(ctx)
+		n, err := tx.CountMembers(ctx, "")
 		empty = n == 0
 		return err
 	})
@@ -142,7 +148,8 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 	if err != nil {
 		return err
 	}
-	if _, err := a.Peek(ctx, secret, "first"); err != nil { // hashing is dear: not for anybody
+	o, err := a.Peek(ctx, secret, "first") // hashing is dear: not for anybody
+	if err != nil {
 		return err
 	}
 	hash, err := hashPassword(password)
@@ -150,7 +157,7 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 		return err
 	}
 	return a.DB.Update(ctx, func(tx *store.Tx) error {
-		if n, err := tx.CountMembers(ctx); err != nil || n > 0 {
+		if n, err := tx.CountMembers(ctx, coach.AccountID(o.Account)); err != nil || n > 0 {
 			return cmp.Or(err, error(errUsed))
 		}
 		if _, err := a.use(ctx, tx, secret, "first"); err != nil {
@@ -161,6 +168,8 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 			return err
 		}
 		switch {
+		case o.Account != "":
+			shop.ID = coach.AccountID(o.Account)
 		case len(as) > 0: // imported before: its own words stay
 			shop.ID = as[0].ID
 		default:

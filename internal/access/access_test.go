@@ -38,10 +38,42 @@ func secretOf(t *testing.T, link, kind string) string {
 	return strings.TrimSpace(strings.SplitN(secret, "\n", 2)[0])
 }
 
+// An account that came later, from a file or an archive, has a link of its own.
+func TestFirstMemberOfAnotherAccount(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
+		manager(t, a)
+		if err := a.DB.Update(t.Context(), func(tx *store.Tx) error {
+			return tx.SaveAccount(t.Context(), coach.Account{ID: "second", Name: "B Shop", Postal: "2 Road"})
+		}); err != nil {
+			t.Fatal(err)
+		}
+		if link, err := a.First(t.Context(), "main"); err != nil || link != "" {
+			t.Errorf("an account with members: %q %v", link, err)
+		}
+		if _, err := a.First(t.Context(), "third"); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("no account: %v", err)
+		}
+		link, err := a.First(t.Context(), "second")
+		if err != nil {
+			t.Fatal(err)
+		}
+		secret := secretOf(t, link, "first")
+		if err := a.Setup(t.Context(), secret, coach.Account{}, "Bo", "bo@example.org", good); err != nil {
+			t.Fatal(err)
+		}
+		if w := enter(t, a, "bo@example.org", good); w.Account != "second" || w.Role != Manager {
+			t.Errorf("%+v", w)
+		}
+		if err := a.Setup(t.Context(), secret, coach.Account{}, "X", "x@example.org", good); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("used twice: %v", err)
+		}
+	})
+}
+
 // manager makes the first member and signs in.
 func manager(t *testing.T, a *Access) Who {
 	t.Helper()
-	link, err := a.First(t.Context())
+	link, err := a.First(t.Context(), "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -66,7 +98,7 @@ func enter(t *testing.T, a *Access, email, password string) Who {
 
 func TestFirstMember(t *testing.T) {
 	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
-		old, _ := a.First(t.Context())
+		old, _ := a.First(t.Context(), "")
 		if err := a.Setup(t.Context(), "forged", coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("a forged link: %v", err)
 		}
@@ -77,7 +109,7 @@ func TestFirstMember(t *testing.T) {
 		if err := a.Setup(t.Context(), secretOf(t, old, "first"), coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); err == nil {
 			t.Error("an older link made a second first member")
 		}
-		if link, err := a.First(t.Context()); link != "" || err != nil {
+		if link, err := a.First(t.Context(), ""); link != "" || err != nil {
 			t.Errorf("a link after there is a member: %q %v", link, err)
 		}
 	})

@@ -55,7 +55,8 @@ func (c *restoreCmd) Run(e *env) error {
 	if err == nil {
 		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n"+
 			"Reminders that waited in it now leave from here as well: stop the old account first.\n"+
-			"The links in mails sent before the archive lead to the old account, not to this one.\n", c.Account)
+			"The links in mails sent before the archive lead to the old account, not to this one.\n"+
+			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account, c.Account)
 	}
 	return err
 }

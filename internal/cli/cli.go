@@ -53,6 +53,7 @@ type commands struct {
 	Preview    previewCmd    `cmd:"" help:"Show a notice as it would look, or send it to yourself."`
 	Requests   requestsCmd   `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
 	Resume     resumeCmd     `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
+	First      firstCmd      `cmd:"" help:"Print the link that makes an account's first member."`
 	Archive    archiveCmd    `cmd:"" help:"Write an account, pictures and history included, into a ZIP file."`
 	Restore    restoreCmd    `cmd:"" help:"Make an account from such a file."`
 	Words      wordsCmd      `cmd:"" help:"List the languages of messages, or print one's phrases as a PO file to edit."`

@@ -267,7 +267,7 @@ func (d *Daemon) Start(ctx context.Context) error {
 	}()
 	d.onClose("events", func(context.Context) error { stop(); <-hooks; return nil })
 	d.onClose("takeover", func(context.Context) error { stop(); <-over; return nil })
-	if link, err := d.Access.First(ctx); err != nil {
+	if link, err := d.Access.First(ctx, ""); err != nil {
 		return err
 	} else if link != "" {
 		d.opt.Log.Info("nobody can sign in yet: open this link within seven days to make the first member", "link", link)

@@ -69,6 +69,9 @@ func TestArchive(t *testing.T) {
 		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); fault.KindOf(err) != fault.Conflict {
 			t.Errorf("%s: over an account that exists: %v", kind, err)
 		}
+		if err := to.Restore(t.Context(), "copy", bytes.NewReader(first), int64(len(first))); fault.KindOf(err) != fault.Conflict && err != nil {
+			t.Errorf("%s: beside an account that exists: %v", kind, err)
+		}
 	}
 	refused := 0
 	for at := 100; at < len(first); at += len(first) / 40 {

@@ -91,6 +91,9 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 		cols, args = append(cols, c), append(args, v)
 	}
 	_, err = tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(cols, ", ")+`) VALUES (`+marks(len(cols))+`)`, args...)
+	if taken(err) {
+		return fault.New(fault.Conflict, fmt.Sprintf("a row of %s has a number that is here already: the account, or a copy of it, is in this database", table), "Restore it into another database.")
+	}
 	return err
 }
 

@@ -32,10 +32,10 @@ func (tx *Tx) Members(ctx context.Context, id coach.AccountID) (out []Member, er
 	return out, err
 }
 
-// CountMembers returns how many members there are, of all accounts.
-func (tx *Tx) CountMembers(ctx context.Context) (n int, err error) {
+// CountMembers returns how many members an account has; "": all accounts.
+func (tx *Tx) CountMembers(ctx context.Context, id coach.AccountID) (n int, err error) {
 	defer fail("store.CountMembers", &err)
-	err = tx.GetContext(ctx, &n, `SELECT COUNT(*) FROM member`)
+	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM member WHERE account_id = ? OR ? = ''`), id, id)
 	return n, err
 }
 

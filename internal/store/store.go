@@ -172,6 +172,15 @@ func lostRace(err error) bool {
 	return ok && e.Code()&0xff == 5 // SQLITE_BUSY
 }
 
+// taken reports whether a row was refused because another has its key.
+func taken(err error) bool {
+	if e, ok := errors.AsType[*pq.Error](err); ok {
+		return e.Code == "23505"
+	}
+	e, ok := errors.AsType[*sqlite.Error](err)
+	return ok && (e.Code() == 2067 || e.Code() == 1555) // SQLITE_CONSTRAINT_UNIQUE, _PRIMARYKEY
+}
+
 // kindOf says what a caller may do about a database error.
 func kindOf(err error) fault.Kind {
 	switch {

@@ -104,11 +104,12 @@ type joinForm struct {
 }
 
 func (s *Site) firstPage(r *http.Request) (view, error) {
-	if _, err := s.Access.Peek(r.Context(), r.PathValue("token"), "first"); err != nil {
+	o, err := s.Access.Peek(r.Context(), r.PathValue("token"), "first")
+	if err != nil {
 		return view{}, err
 	}
 	st, err := s.Desk.Status(r.Context())
-	return view{page: "join", title: "The first member", data: joinForm{Kind: "first", Known: len(st.Passes) > 0}, bare: true}, err
+	return view{page: "join", title: "The first member", data: joinForm{Kind: "first", Known: o.Account != "" || len(st.Passes) > 0}, bare: true}, err
 }
 
 func (s *Site) first(r *http.Request) (view, error) {

@@ -23,11 +23,12 @@ type ownerData struct {
 }
 
 type ownerTask struct {
-	Title, Where, When, Why string
-	How                     []string
-	Cautions                []string
-	Minutes                 string
-	Asked                   bool // the newest message is about it
+	Title, When, Why string
+	Where            []string
+	How              []string
+	Cautions         []string
+	Minutes          string
+	Asked            bool // the newest message is about it
 }
 
 // owner is the page of a coach's people, by a signed link.
@@ -60,6 +61,11 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		}
 		told[t.Kind] = true
 		o := d.task(t)
+		for _, same := range p.Outcome.Tasks { // one visit to the shelf, one task
+			if at := edge(same.Run); same.Kind == t.Kind && same.Target == t.Target && !slices.Contains(o.Where, at) {
+				o.Where = append(o.Where, at)
+			}
+		}
 		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey
 		d.Next = append(d.Next, o)
 	}
@@ -94,7 +100,7 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 
 func (d *ownerData) task(t plan.Task) ownerTask {
 	w, rule := d.Words, d.Rules.Tasks[t.Kind]
-	o := ownerTask{Title: w.T(rule.Title), Where: edge(t.Run), When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
+	o := ownerTask{Title: w.T(rule.Title), Where: []string{edge(t.Run)}, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
 	if t.Target < d.Today {
 		o.When = w.T("now (it was due on %s)", t.Target)
 	}

@@ -167,3 +167,32 @@ func TestFormsMeanWhatTheySay(t *testing.T) {
 		t.Errorf("after a fault the edges are not ticked: %d", code)
 	}
 }
+
+// No page has a link that leads nowhere, and times are those of the shop.
+func TestOwnerPageAndTimes(t *testing.T) {
+	x := newRig(t)
+	text, version, err := x.desk.Text(t.Context(), "one", "zf-1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	text = strings.Replace(text, "    - run: outer/top\n", "    - {run: outer/fore, construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n    - run: outer/top\n", 1)
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+		t.Fatalf("%v %v\n%s", err, bad, text)
+	}
+	look := func() string {
+		k := x.coach()
+		code, page, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		if code != http.StatusOK || strings.Contains(page, `href=""`) {
+			t.Errorf("%d %s", code, page)
+		}
+		return page
+	}
+	if page := look(); !strings.Contains(page, "s, outer front; s, outer top") && !strings.Contains(page, "s, outer top; s, outer front") {
+		t.Errorf("the two edges of one task are not named:\n%s", page)
+	}
+	x.record(coach.Reading{Day: civil.Of(2026, 3, 1), Kind: coach.Light, Slide: "s", Value: 1, By: "shop"})
+	look()
+	if _, page, _ := x.send(x.as("manager@one.example.org"), "GET /changes", nil, nil); !strings.Contains(page, " MST</td>") || strings.Contains(page, "UTC") {
+		t.Errorf("not the shop's time:\n%s", page)
+	}
+}

@@ -245,9 +245,12 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			v.file.write(w)
 			return
 		}
-		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: unitsOf(r)}
+		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: unitsOf(r), Zone: time.UTC}
 		if who, e := s.who(r); e == nil && v.words == nil && !v.bare {
 			l.Who = &who
+			if a, _, err := s.Desk.Shop(r.Context(), who.Account); err == nil {
+				l.Zone = a.Location()
+			}
 		}
 		var b bytes.Buffer
 		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", l); err != nil {
@@ -313,6 +316,7 @@ type layout struct {
 	Path                        string
 	Units                       unit.System
 	Who                         *access.Who
+	Zone                        *time.Location // of the shop; UTC where nobody is signed in
 	Data                        any
 }
 

@@ -42,10 +42,9 @@ func taskName(k any) string {
 func plain(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "_", " ") }
 
 var funcs = template.FuncMap{
-	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "atp": atOr, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
+	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
 	"query":     func(s string) template.URL { return template.URL(s) }, // of a kept view: url.Values has escaped it
 	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
-	"at":        instant,
 	"size":      func(l unit.Length, u unit.System) string { return l.Format(u) },
 	"add":       func(a, b int) int { return a + b },
 	"edge":      func(s any) string { return edge(fmt.Sprint(s)) },
@@ -73,14 +72,17 @@ func far(l unit.Length, u unit.System) string {
 	return fmt.Sprintf("%.1f ft", l.Feet())
 }
 
-// instant shows an instant in microseconds since 1970, atOr one that may not have been.
-func instant(us int64) string { return time.UnixMicro(us).UTC().Format("2 Jan 2006 15:04") }
+// At shows an instant, in microseconds since 1970, in the zone of the shop.
+func (l layout) At(us int64) string {
+	return time.UnixMicro(us).In(l.Zone).Format("2 Jan 2006 15:04 MST")
+}
 
-func atOr(us *int64) string {
+// AtOr shows an instant that may not have been.
+func (l layout) AtOr(us *int64) string {
 	if us == nil {
 		return "never"
 	}
-	return instant(*us)
+	return l.At(*us)
 }
 
 func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }

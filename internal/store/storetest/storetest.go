@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/plan"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 	"sealmanac/internal/unit"
@@ -323,20 +324,23 @@ func requests(t *testing.T, open func() *store.DB) {
 	seed(t, db)
 	on := civil.Of(2026, 6, 2)
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org", reminder.Answer{TaskKey: "b", Kind: reminder.Book, Day: on}); err != nil {
-			return err
+		due := plan.Task{Kind: coach.Inspect, Slide: "galley", Run: "galley", Anchor: on}
+		for key, kind := range map[string]reminder.AnswerKind{due.Key(): reminder.Book, "inspect|galley|2020-01-01": reminder.Book, "replace_seal|galley|2020-01-01": reminder.Done} { // the last two are settled since
+			if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org", reminder.Answer{TaskKey: key, Kind: kind, Day: on}); err != nil {
+				return err
+			}
 		}
-		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", nil, nil, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
+		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", nil, []plan.Task{due}, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
 			return err
 		}
 		got, err := tx.Requests(ctx, shop.ID, on-30)
-		if len(got) != 2 || got[0].Kind != "book" || got[1].Kind != "call" {
+		if len(got) != 2 || got[0].Kind != "book" || got[0].TaskKey != due.Key() || got[1].Kind != "call" {
 			t.Errorf("requests %+v", got)
 		}
 		if old, _ := tx.Requests(ctx, shop.ID, on+1); len(old) != 1 {
 			t.Errorf("an old booking is still there: %+v", old)
 		}
-		if has, err := tx.HasAnswer(ctx, shop.ID, sample.ID, "b", reminder.Book); err != nil || !has {
+		if has, err := tx.HasAnswer(ctx, shop.ID, sample.ID, due.Key(), reminder.Book); err != nil || !has {
 			t.Errorf("the answer is not on record: %v %v", has, err)
 		}
 		return err
