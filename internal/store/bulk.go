@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/lib/pq"
-
 	"sealmanac/internal/coach"
 )
 
@@ -214,7 +212,7 @@ func (tx *Tx) fill(ctx context.Context, table string, columns []string, rows [][
 	if !tx.d.copies || len(rows) < leastCopied {
 		return tx.insert(ctx, table, columns, rows, "")
 	}
-	st, err := tx.PrepareContext(ctx, pq.CopyIn(table, columns...))
+	st, err := tx.PrepareContext(ctx, `COPY `+table+` (`+strings.Join(columns, ", ")+`) FROM STDIN`)
 	if err != nil {
 		return err
 	}

@@ -198,7 +198,7 @@ func (b *bed) happen(n int) {
 // run starts a sender that reaches the test's own receivers only.
 func (b *bed) run(allow ...string) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &webhook.Sender{DB: b.db, Client: httpkit.Guarded(allow, 2*time.Second), Source: "https://x.example.org", Log: slog.New(slog.DiscardHandler), Look: 10 * time.Millisecond,
+	s := &webhook.Sender{DB: b.db, Client: httpkit.Guarded(allow, 10*time.Second), Source: "https://x.example.org", Log: slog.New(slog.DiscardHandler), Look: 10 * time.Millisecond,
 		Tell: func(context.Context, *store.Tx, store.Endpoint) error { b.told.Add(1); return nil }}
 	done := make(chan struct{})
 	go func() { defer close(done); s.Run(ctx) }()
@@ -305,7 +305,7 @@ func TestPauseAndCatchUp(t *testing.T) {
 		if err := b.db.Update(t.Context(), func(tx *store.Tx) error { return tx.ChangeEndpoint(t.Context(), e) }); err != nil {
 			t.Fatal(err)
 		}
-		b.until("caught up", 10*time.Second, func() bool { k, _, _ := r.state(); return k == 3 })
+		b.until("caught up", time.Minute, func() bool { k, _, _ := r.state(); return k == 3 })
 	})
 }
 
@@ -333,17 +333,17 @@ func TestAnswers(t *testing.T) {
 			t.Fatal(err)
 		}
 		b.run("127.0.0.1")
-		b.until("gone", 10*time.Second, func() bool { return b.get("gone").State == "gone" })
-		b.until("picky", 10*time.Second, func() bool { return b.get("picky").Seq == 4 })
+		b.until("gone", time.Minute, func() bool { return b.get("gone").State == "gone" })
+		b.until("picky", time.Minute, func() bool { return b.get("picky").Seq == 4 })
 		if k, _, bad := picky.state(); k != 2 || len(bad) > 0 {
 			t.Errorf("picky took %d: %v", k, bad)
 		}
-		b.until("later waits", 10*time.Second, func() bool { return b.get("later").Tries == 1 })
+		b.until("later waits", time.Minute, func() bool { return b.get("later").Tries == 1 })
 		if left := time.UnixMicro(b.get("later").NextAt).Sub(b.db.Now()); left < 50*time.Minute {
 			t.Errorf("Retry-After of an hour: %v", left)
 		}
 		b.skip.Add(int64(2 * time.Hour))
-		b.until("later", 10*time.Second, func() bool { k, _, _ := later.state(); return k == 3 }) // not the test
+		b.until("later", time.Minute, func() bool { k, _, _ := later.state(); return k == 3 }) // not the test
 		if k, _, _ := other.state(); k != 0 || b.get("moved").Tries == 0 {
 			t.Errorf("a redirect was followed: %d", k)
 		}
@@ -359,7 +359,7 @@ func TestNoWayInside(t *testing.T) {
 		b.endpoint("name", "http://localhost:"+u.Port(), "")
 		b.happen(1)
 		b.run() // nothing is allowed
-		b.until("refused", 10*time.Second, func() bool { return b.get("ip").Tries > 0 && b.get("name").Tries > 0 })
+		b.until("refused", time.Minute, func() bool { return b.get("ip").Tries > 0 && b.get("name").Tries > 0 })
 		if n := inside.n; n != 0 || !strings.Contains(b.get("name").Trouble, "private network") {
 			t.Errorf("%d requests reached it: %s", n, b.get("name").Trouble)
 		}
