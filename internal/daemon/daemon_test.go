@@ -97,15 +97,15 @@ func importDemo(t *testing.T, d *Daemon, id coach.AccountID) {
 	}
 }
 
-// wait polls until f is true or ten seconds have gone.
+// wait polls until f is true; a minute is against a hang only.
 func wait(t *testing.T, what string, f func() bool) {
 	t.Helper()
-	for end := time.Now().Add(10 * time.Second); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	for end := time.Now().Add(time.Minute); time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
 		if f() {
 			return
 		}
 	}
-	t.Fatalf("waited ten seconds for %s", what)
+	t.Fatalf("waited a minute for %s", what)
 }
 
 func stateCounts(t *testing.T, d *Daemon) map[string]int {
