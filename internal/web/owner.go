@@ -29,6 +29,7 @@ type ownerTask struct {
 	Cautions         []string
 	Minutes          string
 	Asked            bool // the newest message is about it
+	Shop             bool // the shop does it: booking comes first
 }
 
 // owner is the page of a coach's people, by a signed link.
@@ -100,7 +101,7 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 
 func (d *ownerData) task(t plan.Task) ownerTask {
 	w, rule := d.Words, d.Rules.Tasks[t.Kind]
-	o := ownerTask{Title: w.T(rule.Title), Where: []string{edge(t.Run)}, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
+	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, Where: []string{edge(t.Run)}, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
 	if t.Target < d.Today {
 		o.When = w.T("now (it was due on %s)", t.Target)
 	}
