@@ -2,6 +2,7 @@ package api
 
 import (
 	"context"
+	"net/http"
 	"strconv"
 	"time"
 
@@ -45,7 +46,7 @@ func personOf(p desk.PersonRow) personItem {
 // Changed is how lists by the time of change are asked for.
 type Changed struct {
 	Page
-	Since time.Time `query:"changed_since" doc:"Only of coaches changed after this instant."`
+	Since string `query:"changed_since" format:"date-time" example:"2026-02-10T09:00:00Z" doc:"Only of coaches changed after this instant."`
 }
 
 // place returns the change time and name after which to read.
@@ -55,8 +56,12 @@ func (p *Changed) place() (at int64, name string, err error) {
 		return 0, "", err
 	}
 	at, _ = strconv.ParseInt(f[0], 10, 64) // "" is the beginning
-	if p.After == "" && !p.Since.IsZero() {
-		return p.Since.UnixMicro(), "\U0010ffff", nil
+	if p.After == "" && p.Since != "" {
+		since, err := time.Parse(time.RFC3339Nano, p.Since)
+		if err != nil {
+			return 0, "", problem(http.StatusUnprocessableEntity, "changed_since is not an instant", "Write it as 2026-02-10T09:00:00Z.")
+		}
+		return since.UnixMicro(), "\U0010ffff", nil
 	}
 	return at, f[1], nil
 }

@@ -122,6 +122,9 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 			refuse(w, http.StatusTooManyRequests, "this key sends more than it may", fmt.Sprintf("At most %d requests a minute; send bulks.", perMinute))
 			return
 		}
+		if unserved(w, r, mux) {
+			return
+		}
 		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
 		if key := r.Header.Get("Idempotency-Key"); key != "" && r.Method == http.MethodPost {
 			a.once(w, r, who, key, mux)
@@ -130,6 +133,37 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 		mux.ServeHTTP(w, r)
 	})
 }
+
+// unserved answers, as a problem, a request that no operation serves.
+func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {
+	h, pattern := mux.Handler(r)
+	if pattern != "" {
+		return false
+	}
+	said := &verdict{head: w.Header(), status: http.StatusNotFound}
+	h.ServeHTTP(said, r)
+	if said.status == http.StatusMethodNotAllowed {
+		refuse(w, said.status, r.Method+" is not served here", "This address takes "+w.Header().Get("Allow")+".")
+	} else {
+		refuse(w, http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.")
+	}
+	return true
+}
+
+// verdict takes the status of an answer and none of its words.
+type verdict struct {
+	head   http.Header
+	status int
+}
+
+// Header is the answer's own.
+func (v *verdict) Header() http.Header { return v.head }
+
+// WriteHeader keeps the status.
+func (v *verdict) WriteHeader(status int) { v.status = status }
+
+// Write forgets the words.
+func (v *verdict) Write(b []byte) (int, error) { return len(b), nil }
 
 func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"encoding/json"
+	"net/http"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -47,6 +48,9 @@ func (a *API) collections(api huma.API) {
 			Items partItems `json:"items"`
 		}
 	}) (*tagged, error) {
+		if items := in.Body.Items.RawMessage; items == nil || string(items) == "null" {
+			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all.`)
+		}
 		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)

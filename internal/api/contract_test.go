@@ -221,3 +221,39 @@ func FuzzRequest(f *testing.F) {
 		}
 	})
 }
+
+// What a slip of a program must not do: remove everything because a field is missing.
+func TestSlips(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	for _, body := range []string{`{}`, `{"items":null}`, `{"item":[]}`, `[]`, `null`} {
+		if code, _, said := x.do(key, "PUT", "/coaches/zf-1/record/people", body); code < 400 || code > 422 {
+			t.Errorf("%s: %d %s", body, code, said)
+		}
+	}
+	if _, _, said := x.do(key, "GET", "/coaches/zf-1/record/people", ""); !strings.Contains(said, marker+" owner") {
+		t.Errorf("%s", said)
+	}
+	for _, c := range []struct {
+		method, path string
+		code         int
+		says         string
+	}{
+		{"GET", "/nothing", 404, "nothing at this address"}, {"DELETE", "/coaches/zf-1", 405, "GET, HEAD, PUT"}, {"PATCH", "/coaches", 405, "is not served here"},
+		{"GET", "/coaches?changed_since=yesterday", 422, "date-time"},
+	} {
+		code, head, said := x.do(key, c.method, c.path, "")
+		if code != c.code || !strings.Contains(said, c.says) || !strings.HasPrefix(head.Get("Content-Type"), "application/problem+json") {
+			t.Errorf("%s %s: %d %s %s", c.method, c.path, code, head.Get("Content-Type"), said)
+		}
+	}
+	// A fault is told apart from what is only worth a look, and a day comes with its time.
+	_, _, said := x.do(key, "POST", "/coaches/bulk", `{"coaches":[{"coach":"a","class":"zeppelin"}]}`)
+	item, _ := field(t, said, "items").([]any)[0].(map[string]any)
+	if text(t, item["problems"]) == "null" || len(item["problems"].([]any)) != 1 || len(item["warnings"].([]any)) < 2 {
+		t.Errorf("%s", said)
+	}
+	if _, _, said := x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`); !strings.Contains(said, `{"day":"2026-04-01","time":"09:30"}`) {
+		t.Errorf("%s", said)
+	}
+}

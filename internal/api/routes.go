@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -145,7 +146,7 @@ func (a *API) coaches(api huma.API) {
 			} else {
 				out.Body.Refused++
 			}
-			out.Body.Items = append(out.Body.Items, bulkItem{i, string(r.Coach), r.Saved, r.Changed, r.Problems})
+			out.Body.Items = append(out.Body.Items, bulkItem{i, string(r.Coach), r.Saved, r.Changed, r.Problems, r.Warnings})
 		}
 		return out, nil
 	})
@@ -156,7 +157,8 @@ type bulkItem struct {
 	Coach    string   `json:"coach"`
 	Saved    bool     `json:"saved"`
 	Changed  bool     `json:"changed" doc:"It is new, or differs from what was stored. What does not keeps its version and makes no event."`
-	Problems []string `json:"problems,omitempty"`
+	Problems []string `json:"problems,omitempty" doc:"What has to be mended; then nothing of it is stored."`
+	Warnings []string `json:"warnings,omitempty" doc:"What is accepted but probably not meant so."`
 }
 
 type bulkResult struct {
@@ -204,8 +206,8 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
 		p := problem(http.StatusUnprocessableEntity, "the record has faults; nothing was stored", "")
-		for _, line := range items[0].Problems.Lines() {
-			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: line, Location: "body"})
+		for _, line := range items[0].Problems.Wrong().Lines() {
+			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: strings.TrimPrefix(line, "item 0: "), Location: "body"})
 		}
 		return nil, p
 	}
@@ -285,8 +287,8 @@ func (a *API) about(api huma.API) {
 	})
 	type visits struct {
 		Body struct {
-			Planned []visitItem `json:"planned"`
-			Agreed  []string    `json:"agreed"`
+			Planned []visitItem  `json:"planned"`
+			Agreed  []agreedItem `json:"agreed"`
 		}
 	}
 	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"), func(ctx context.Context, in *OneCoach) (*visits, error) {
@@ -295,10 +297,7 @@ func (a *API) about(api huma.API) {
 			return nil, a.fail(err)
 		}
 		out := &visits{}
-		out.Body.Planned, out.Body.Agreed = listOf(p.Visits, visitOf).Body.Items, []string{}
-		for _, pin := range p.Pins {
-			out.Body.Agreed = append(out.Body.Agreed, pin.Day.String())
-		}
+		out.Body.Planned, out.Body.Agreed = listOf(p.Visits, visitOf).Body.Items, listOf(p.Pins, agreedOf).Body.Items
 		return out, nil
 	})
 }

@@ -27,6 +27,20 @@ type visitItem struct {
 	Agreed bool       `json:"agreed"`
 }
 
+// agreedItem is a day that was agreed with a coach's people.
+type agreedItem struct {
+	Day  civil.Date `json:"day"`
+	Time string     `json:"time,omitempty" doc:"In the zone of the shop; missing: any time of the day."`
+}
+
+func agreedOf(p coach.Pin) agreedItem {
+	x := agreedItem{Day: p.Day}
+	if p.At > 0 {
+		x.Time = desk.ClockText(p.At)
+	}
+	return x
+}
+
 func visitOf(v season.Visit) visitItem {
 	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Pinned}
 	for _, t := range v.Tasks {
@@ -48,8 +62,8 @@ type partItem struct {
 func (a *API) bookings(api huma.API) {
 	type moved struct {
 		Body struct {
-			Coach  string   `json:"coach"`
-			Agreed []string `json:"agreed"`
+			Coach  string       `json:"coach"`
+			Agreed []agreedItem `json:"agreed"`
 		}
 	}
 	huma.Register(api, op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it"), func(ctx context.Context, in *struct {
@@ -87,10 +101,7 @@ func (a *API) bookings(api huma.API) {
 			return nil, a.fail(e)
 		}
 		out := &moved{}
-		out.Body.Coach, out.Body.Agreed = in.Coach, []string{}
-		for _, pin := range p.Pins {
-			out.Body.Agreed = append(out.Body.Agreed, pin.Day.String())
-		}
+		out.Body.Coach, out.Body.Agreed = in.Coach, listOf(p.Pins, agreedOf).Body.Items
 		if conflict {
 			m := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
 			m.Errors = append(m.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: out.Body}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: in.Body})

@@ -145,7 +145,7 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 	if kind != "fleet" && shop != nil {
 		for _, p := range shop.Pins {
 			if p.Day >= today && (c == "" || p.Coach == c) {
-				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: clock(p.At)})
+				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
 			}
 		}
 	}

@@ -37,7 +37,7 @@ func timed(ev *ical.Event, a coach.Account, day civil.Date, at int) {
 // of its clock as an observance of its own, which every reader understands. It is nil
 // when no entry has a time, or the zone is UTC.
 func zone(loc *time.Location, es []store.Entry) *ical.Component {
-	if loc == time.UTC || !slices.ContainsFunc(es, func(e store.Entry) bool { return e.Kind == "visit" && e.Words != clock(0) }) {
+	if loc == time.UTC || !slices.ContainsFunc(es, func(e store.Entry) bool { return e.Kind == "visit" && e.Words != ClockText(0) }) {
 		return nil
 	}
 	first, err := civil.Parse(es[0].Day)

@@ -67,7 +67,7 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		}
 		h := store.Happened{Kind: "visit.booked", Coach: c, Data: map[string]any{"day": day}}
 		if at > 0 {
-			h.Data["time"] = clock(at)
+			h.Data["time"] = ClockText(at)
 		}
 		switch {
 		case day == 0:
@@ -79,8 +79,8 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 	})
 }
 
-// clock shows minutes after midnight as HH:MM.
-func clock(at int) string { return fmt.Sprintf("%02d:%02d", at/60, at%60) }
+// ClockText shows minutes after midnight as HH:MM.
+func ClockText(at int) string { return fmt.Sprintf("%02d:%02d", at/60, at%60) }
 
 // Clock reads HH:MM as minutes after midnight; "" is 0, any time.
 func Clock(s string) (int, error) {

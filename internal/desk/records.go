@@ -94,8 +94,9 @@ func (d *Desk) CoachRecord(ctx context.Context, id coach.AccountID, c coach.ID) 
 type ItemResult struct {
 	Coach    coach.ID
 	Saved    bool
-	Changed  bool // it is new, or differs from what was stored
-	Problems []string
+	Changed  bool     // it is new, or differs from what was stored
+	Problems []string // what has to be mended
+	Warnings []string // what was accepted but is worth a look
 }
 
 // SaveMany reads coaches as trees and stores those that are sound; each has its own
@@ -127,7 +128,7 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 				return err
 			}
 			for i, x := range chunk {
-				r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Lines()}
+				r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(), Warnings: x.Problems.Warnings()}
 				if r.Changed = r.Saved && changed[r.Coach]; r.Changed {
 					news = append(news, saved(r.Coach, by))
 				}

@@ -284,7 +284,7 @@ func (r *reader) doubts(f *fields, c *coach.Coach) {
 	}
 	for i, st := range c.Stays {
 		switch {
-		case i == 0 && first != 0 && st.From > first:
+		case i == 0 && first != 0 && st.From > first && st.Site.Name != "":
 			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: the first place, %s, is assumed", first, st.From-1, st.Site.Name))
 		case i > 0 && c.Stays[i-1].Until != 0 && c.Stays[i-1].Until+31 < st.From:
 			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: %s is assumed to go on", c.Stays[i-1].Until+1, st.From-1, c.Stays[i-1].Site.Name))

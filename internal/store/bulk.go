@@ -84,7 +84,7 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 	if err := tx.fill(ctx, "coach", coachColumns, fresh); err != nil {
 		return err
 	}
-	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = excluded.changed_at, external_id = excluded.external_id`)
+	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id`) // the version grows, whatever the clock does
 	if err != nil {
 		return err
 	}

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"testing"
+	"time"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -79,6 +80,17 @@ func bulk(t *testing.T, open func() *store.DB) {
 	if read("f-000"); version <= was {
 		t.Error("a changed coach has its old version")
 	}
+	// Also when the clock stands still, or goes back.
+	now := db.Now().Add(-time.Hour)
+	db.Now = func() time.Time { return now }
+	for k := range 3 {
+		was = version
+		save(fleet(1, func(_ int, c *coach.Coach) { c.Label = fmt.Sprint("label ", k) }))
+		if read("f-000"); version <= was || got.Label != fmt.Sprint("label ", k) {
+			t.Errorf("%q has version %d after %d", got.Label, version, was)
+		}
+	}
+	save(bs[:1])
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		for lot, want := range map[string]int{"L7": 699, "L8": 1, "L9": 1, coach.UnknownLot: 699} { // the first coach of all has one of L7
 			if ps, err := tx.PartsOfLot(ctx, shop.ID, lot); err != nil || len(ps) != want {
