@@ -55,7 +55,9 @@ func (p *Changed) place() (at int64, name string, err error) {
 	if err != nil {
 		return 0, "", err
 	}
-	at, _ = strconv.ParseInt(f[0], 10, 64) // "" is the beginning
+	if at, err = strconv.ParseInt("0"+f[0], 10, 64); err != nil { // "" is the beginning
+		return 0, "", errCursor
+	}
 	if p.After == "" && p.Since != "" {
 		since, err := time.Parse(time.RFC3339Nano, p.Since)
 		if err != nil {

@@ -18,9 +18,11 @@ import (
 	"log/slog"
 	"net/http"
 	"reflect"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
+	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
@@ -125,6 +127,10 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 		if unserved(w, r, mux) {
 			return
 		}
+		if !isText(r) {
+			refuse(w, http.StatusUnprocessableEntity, "the request has characters that are no text", "Send UTF-8 without the character 0.")
+			return
+		}
 		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
 		if key := r.Header.Get("Idempotency-Key"); key != "" && r.Method == http.MethodPost {
 			a.once(w, r, who, key, mux)
@@ -132,6 +138,26 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 		}
 		mux.ServeHTTP(w, r)
 	})
+}
+
+// isText reports whether a request is text as databases take it. Bulks are looked at
+// where they are read.
+func isText(r *http.Request) bool {
+	text := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
+	if !text(r.URL.Path) {
+		return false
+	}
+	for k, vs := range r.URL.Query() {
+		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
+			return false
+		}
+	}
+	if r.Body == nil || r.Method == http.MethodGet || r.URL.Path == Root+"/coaches/bulk" {
+		return true
+	}
+	body, _ := io.ReadAll(r.Body) // what goes wrong is told where it is read again
+	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body))
+	return text(string(body)) && !bytes.Contains(body, []byte(`\u0000`))
 }
 
 // unserved answers, as a problem, a request that no operation serves.
@@ -304,7 +330,7 @@ func place(s string, n int) ([]string, error) {
 	}
 	b, err := hex.DecodeString(s)
 	f := strings.Split(string(b), "\x00")
-	if err != nil || len(f) != n {
+	if err != nil || len(f) != n || !utf8.Valid(b) {
 		return nil, errCursor
 	}
 	return f, nil

@@ -194,13 +194,18 @@ func TestEndpointsOutside(t *testing.T) {
 
 // Whatever is sent, the answer is ours: never a failure of the program, always JSON.
 func FuzzRequest(f *testing.F) {
-	x := newRig(f, storetest.Fresh(f, "sqlite"))
+	x := newRig(f, storetest.Fresh(f, storetest.Best()))
 	handler, sent := x.api.Handler(), 0
 	methods := []string{"GET", "POST", "PUT", "DELETE", "PATCH", "HEAD"}
 	for i, o := range api.Operations(x.api) {
 		f.Add(i, addressOf(o), `{"coaches":[{"coach":"a"}],"items":[],"day":"2026-03-02","kind":"inspect","value":"1"}`)
 	}
 	f.Add(2, "/coaches/zf-1/record/season", `{"items":{"opens":"13-40"}}`)
+	f.Add(0, "/coaches?external_id=%ff", "")
+	f.Add(0, "/tasks?coach=%ff&after=3000ff", "")
+	f.Add(0, "/people?after=30ff0061", "")
+	f.Add(1, "/coaches/zf-1/services", `{"day":"2026-03-02","kind":"clean","note":"\u0000"}`)
+	f.Add(1, "/coaches/bulk", `{"coaches":[{"coach":"a","label":"\u0000","slides":[{"slide":"s","runs":[{"run":"outer/top","construction":"track","fitted":null,"parts":[{"part":"","material":null}]}]}]}]}`)
 	f.Add(1, "/coaches/bulk?x=%ff", "{\"coaches\":[{\"coach\":\"\xff\",\"slides\":{}}]}")
 	f.Fuzz(func(t *testing.T, method int, path, body string) {
 		u, err := url.Parse(api.Root + "/" + strings.TrimLeft(path, "/"))

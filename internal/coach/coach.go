@@ -220,37 +220,53 @@ func (r Reading) Danger() bool {
 
 // DangerOn returns the latest dangerous reading of a slide that is not settled
 // on a day. A later harmless reading of the same kind on the same run settles it
-// (one of the whole slide settles all runs); so does the shop's replacement, on the
-// same day or later. That somebody came to look settles nothing by itself: what was
-// seen does.
+// (one of the whole slide settles all runs; an owner's does not settle what the shop
+// found); so does the shop's replacement, unless the floor gives. That somebody came to
+// look settles nothing by itself: what was seen does.
 func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
 	var open []Reading
 	for _, r := range c.Readings {
 		if r.Slide != slide || r.Day > on {
 			continue
 		}
-		open = slices.DeleteFunc(open, func(o Reading) bool { return o.Kind == r.Kind && (r.Run == "" || o.Run == r.Run) })
+		open = slices.DeleteFunc(open, func(o Reading) bool {
+			return o.Kind == r.Kind && (r.Run == "" || o.Run == r.Run) && (r.By != "owner" || o.By == "owner" || r.Danger())
+		})
 		if r.Danger() {
 			open = append(open, r)
 		}
 	}
-	for _, s := range c.Services {
-		if s.By != "shop" || s.Day > on {
-			continue
-		}
-		open = slices.DeleteFunc(open, func(o Reading) bool { return s.settles(slide, o) })
-	}
+	open = slices.DeleteFunc(open, func(o Reading) bool { return c.renewed(slide, o, on) })
 	if len(open) == 0 {
 		return Reading{}, false
 	}
 	return open[len(open)-1], true
 }
 
-// settles reports whether a shop's service ends the danger that a reading showed.
-func (s Service) settles(slide SlideID, r Reading) bool {
+// renewed reports whether the shop's work until a day ended the danger that a reading
+// showed: of its run, or of every run when it was read on the whole slide.
+func (c *Coach) renewed(slide SlideID, r Reading, on civil.Date) bool {
+	done := func(run string) bool {
+		return slices.ContainsFunc(c.Services, func(s Service) bool { return s.By == "shop" && s.Day <= on && s.settles(slide, run, r) })
+	}
+	if r.Run != "" || done("") {
+		return done(r.Run)
+	}
+	for _, s := range c.Slides {
+		if s.ID == slide {
+			return len(s.Runs) > 0 && !slices.ContainsFunc(s.Runs, func(x Run) bool { return !done(x.Key()) })
+		}
+	}
+	return false
+}
+
+// settles reports whether a service on a run ends the danger that a reading showed. New
+// seals mend no floor; and water that comes through on the day of the work came through
+// the new seal as far as anybody knows.
+func (s Service) settles(slide SlideID, run string, r Reading) bool {
 	switch s.Kind {
 	case ReplaceBulb, ReplaceSeal, Rebond, Refit:
-		return s.Day >= r.Day && s.Covers(slide, r.Run)
+		return s.Covers(slide, run) && r.Kind != SoftFloor && (s.Day > r.Day || s.Day == r.Day && r.Kind != HoseTest)
 	}
 	return false
 }

@@ -326,12 +326,43 @@ func waiting(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.
 		return nil, err
 	}
 	shop, err := tx.Workshop(ctx, id)
-	if err != nil || shop == nil {
-		return out, err
+	if err != nil {
+		return nil, err
 	}
-	return slices.DeleteFunc(out, func(q store.Request) bool { // a day is agreed: nobody waits
-		return q.Kind == "book" && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today })
-	}), nil
+	known := map[string]coach.Coach{}
+	return slices.DeleteFunc(out, func(q store.Request) bool {
+		c, ok := known[q.Coach]
+		if !ok {
+			var e error
+			if c, _, e = tx.Coach(ctx, id, coach.ID(q.Coach)); e != nil && fault.KindOf(e) != fault.NotFound {
+				err = e
+			}
+			known[q.Coach] = c
+		}
+		return settled(q, &c, shop, today)
+	}), err
+}
+
+// settled reports whether nobody waits any more: a day is agreed, the work was done on
+// the day of the answer or later, or the danger is over.
+func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.Date) bool {
+	kind, address, _ := strings.Cut(q.TaskKey, "|")
+	address, _, _ = strings.Cut(address, "|")
+	slide, run := slideRun(address)
+	said, err := civil.Parse(q.Day)
+	if q.Kind == "call" || err != nil || kind == "lot" || kind == string(coach.BookedVisit) {
+		return false
+	}
+	if q.Kind == "book" && shop != nil && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today }) {
+		return true
+	}
+	if kind == string(coach.SafetyStop) {
+		_, held := c.DangerOn(slide, today)
+		return !held
+	}
+	return slices.ContainsFunc(c.Services, func(s coach.Service) bool {
+		return s.By == "shop" && s.Day >= said && s.Covers(slide, run) && (string(s.Kind) == kind || s.Kind == coach.ReplaceSeal && coach.TaskKind(kind).Renews())
+	})
 }
 
 // Resume switches a person's reminders on again, also after an address was found

@@ -5,6 +5,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"unicode/utf8"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/unit"
@@ -76,6 +77,26 @@ func (f *fields) opt(key string) string {
 	s, n, ok := f.str(key)
 	if ok && strings.ContainsAny(s, "\r\n\x00") {
 		f.bad(n, key, "holds a line break", "one line of text")
+		return ""
+	}
+	if ok && utf8.RuneCountInString(s) > mostText {
+		f.bad(n, key, "is too long", fmt.Sprintf("at most %d characters", mostText))
+		return ""
+	}
+	return s
+}
+
+// Bounds of texts, in characters, and of those that things are found by.
+const (
+	mostText = 2000
+	mostKey  = 200
+)
+
+// key returns an optional text that something is found by, such as a lot.
+func (f *fields) key(key string) string {
+	s := f.opt(key)
+	if utf8.RuneCountInString(s) > mostKey {
+		f.bad(f.n.get(key), key, "is too long", fmt.Sprintf("at most %d characters", mostKey))
 		return ""
 	}
 	return s

@@ -142,12 +142,15 @@ func (k kind) String() string {
 	return [...]string{"a single value", "a list", "a block of fields"}[k]
 }
 
+// get returns a field; nil: it is not there, or says nothing.
 func (n *node) get(key string) *node {
-	if i := slices.Index(n.keys, key); i >= 0 {
+	if i := slices.Index(n.keys, key); i >= 0 && !n.vals[i].empty() {
 		return n.vals[i]
 	}
 	return nil
 }
+
+func (n *node) empty() bool { return n.kind == text && strings.TrimSpace(n.text) == "" }
 
 // set adds a field; it is used when a list row is made into a tree.
 func (n *node) set(key string, v *node) *node {

@@ -233,7 +233,7 @@ func (r *reader) lookup(n *node, field, name string) (coach.Site, error) {
 // coach reads one coach and keeps it when it has a name.
 func (r *reader) coach(n *node, path string) {
 	f := r.fields(n, path)
-	c := coach.Coach{ID: coach.ID(f.name("coach")), Label: f.opt("label"), VIN: strings.ToUpper(f.opt("vin")), External: f.opt("external_id")}
+	c := coach.Coach{ID: coach.ID(f.name("coach")), Label: f.opt("label"), VIN: strings.ToUpper(f.opt("vin")), External: f.key("external_id")}
 	if c.ID != "" {
 		path = "coach " + string(c.ID)
 		f.path = path
@@ -300,7 +300,7 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		g := r.fields(p, nth(f.path, "people", i))
 		x := coach.Person{Name: g.opt("name"), Email: strings.ToLower(g.email("email")), Phone: g.opt("phone"),
 			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"), Units: word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
-			Language: g.language("language"), External: g.opt("external_id")}
+			Language: g.language("language"), External: g.key("external_id")}
 		x.Consents = r.consents(g)
 		if x.Name == "" && x.Email == "" && x.Phone == "" {
 			r.problem(&node{line: p.line}, g.path, "says nobody", "name, and email or phone")
@@ -345,6 +345,9 @@ func (r *reader) season(f *fields, c *coach.Coach) {
 	g := r.fields(n, f.at("season"))
 	opens, ok1 := value(g, "opens", civil.ParseMonthDay)
 	closes, ok2 := value(g, "closes", civil.ParseMonthDay)
+	for _, k := range []string{"opens", "closes"} {
+		g.note(k, func(x *Field) { x.Must = true })
+	}
 	g.done()
 	if ok1 && ok2 {
 		c.Season = civil.Season{Opens: opens, Closes: closes}
@@ -365,7 +368,7 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		}
 		path := nth(f.path, "stays", i)
 		g := r.fields(n, path)
-		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open), Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false), External: g.opt("external_id")}
+		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open), Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false), External: g.key("external_id")}
 		st.From, st.Until = g.date("from", 0), g.date("until", 0)
 		if place := g.must("place", "a town, a ZIP or a place of your own"); place != "" {
 			st.Site, _ = r.lookup(g.n.get("place"), g.at("place"), place)
@@ -410,7 +413,7 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 	for i, n := range f.list("services") {
 		g := r.fields(n, nth(f.path, "services", i))
 		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
-			By: g.opt("by"), Note: g.opt("note"), External: g.opt("external_id")}
+			By: g.opt("by"), Note: g.opt("note"), External: g.key("external_id")}
 		for _, x := range g.list("removed") {
 			s.Removed = append(s.Removed, strings.TrimSpace(x.text))
 		}

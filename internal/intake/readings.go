@@ -24,7 +24,7 @@ func (r *reader) readings(f *fields, c *coach.Coach) {
 	for i, n := range f.list("readings") {
 		g := r.fields(n, nth(f.path, "readings", i))
 		x := coach.Reading{Kind: word(g, "kind", coach.ReadingKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: strings.ToLower(g.opt("run")),
-			Part: word(g, "part", coach.PartKinds, "none"), By: word(g, "by", []string{"shop", "owner"}, "shop"), Note: g.opt("note"), External: g.opt("external_id")}
+			Part: word(g, "part", coach.PartKinds, "none"), By: word(g, "by", []string{"shop", "owner"}, "shop"), Note: g.opt("note"), External: g.key("external_id")}
 		g.must("date", "YYYY-MM-DD")
 		if x.Part == "none" {
 			x.Part = ""
@@ -36,6 +36,7 @@ func (r *reader) readings(f *fields, c *coach.Coach) {
 		} else {
 			g.opt("value")
 		}
+		g.note("value", func(x *Field) { x.Must = true })
 		r.about(g, c, &x)
 		g.done()
 		if ok && x.Day != 0 {

@@ -16,7 +16,7 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 			g.path = f.path + "." + string(id)
 		}
 		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
-			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false), External: g.opt("external_id")}
+			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false), External: g.key("external_id")}
 		for j, m := range g.list("runs") {
 			r.run(g, m, nth(g.path, "runs", j), &s)
 		}
@@ -33,7 +33,7 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	f := r.fields(n, path)
 	const form = "outer or inner, a slash, then top, bottom, fore or aft: outer/top"
-	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.opt("external_id")}
+	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.key("external_id")}
 	key := f.must("run", form)
 	pos, side, _ := strings.Cut(strings.ToLower(key), "/")
 	run.Position, run.Side = coach.Position(pos), coach.Side(side)
@@ -85,7 +85,7 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 // part reads one part; dated tells that its run has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
-	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.opt("lot"), Profile: f.opt("profile"), External: f.opt("external_id")}
+	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.key("lot"), Profile: f.key("profile"), External: f.key("external_id")}
 	if p.Lot == "" {
 		p.Lot = "unknown"
 	}
@@ -120,6 +120,9 @@ func (r *reader) hotSet(n *node, path string) *coach.HotSet {
 	set, ok1 := value(f, "set", unit.ParseFraction)
 	hours, ok2 := f.number("hours", 1, 10000)
 	temp, ok3 := value(f, "temp", unit.ParseCelsius)
+	for _, k := range []string{"set", "hours", "temp"} {
+		f.note(k, func(x *Field) { x.Must = true })
+	}
 	f.done()
 	switch {
 	case f.n.get("set") == nil || f.n.get("hours") == nil || f.n.get("temp") == nil:

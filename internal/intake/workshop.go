@@ -187,7 +187,7 @@ func (r *reader) events(f *fields, c *coach.Coach) {
 	for i, n := range f.list("events") {
 		g := r.fields(n, nth(f.path, "events", i))
 		g.must("date", "YYYY-MM-DD")
-		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.opt("external_id")}
+		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.key("external_id")}
 		r.target(g, c, e.Slide, "")
 		g.done()
 		if e.Kind != "" && e.Day != 0 {
@@ -214,7 +214,7 @@ func (r *reader) booking(g *fields, id coach.ID, into *[]coach.Booking) {
 	before := len(r.problems)
 	g.must("from", "the first day, YYYY-MM-DD")
 	g.must("until", "the last day, YYYY-MM-DD")
-	b := coach.Booking{From: g.date("from", 0), Until: g.date("until", 0), Source: r.file, External: g.opt("external_id")}
+	b := coach.Booking{From: g.date("from", 0), Until: g.date("until", 0), Source: r.file, External: g.key("external_id")}
 	if b.From != 0 && b.Until != 0 && b.Until < b.From {
 		g.bad(g.n.get("until"), "until", "is before from", "a day from "+b.From.String())
 		b.Until = 0

@@ -26,7 +26,7 @@ func Prepare(c *coach.Coach) Prepared {
 // SaveCoaches adds coaches or replaces what is known of them, and returns which of them
 // it found new or different: the others are left as they are, with their version. What
 // people reported since (services, answers, notices) stays. The account must be locked,
-// or else a coach that two add at once fails one of them.
+// or else a coach that two add at once fails one of them; no coach may stand twice.
 func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) (changed map[coach.ID]bool, err error) {
 	ps := make([]Prepared, len(cs))
 	for i := range cs {
@@ -70,7 +70,7 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 	for _, p := range ps {
 		c := p.coach
 		old, known := was[c.ID]
-		if known && old == p.doc {
+		if known && (old == p.doc || again(old) == p.doc) {
 			continue
 		}
 		changed[c.ID] = true
@@ -89,6 +89,20 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 		return err
 	}
 	return tx.replaceParts(ctx, id, parts, anew)
+}
+
+// again returns a document that an earlier version wrote, with its empty fields, as it
+// is written now.
+func again(doc string) string {
+	if !strings.Contains(doc, `:"",`) {
+		return doc
+	}
+	var c coach.Coach
+	if err := decode(doc, &c); err != nil {
+		return doc
+	}
+	doc, _ = encode(&c) // "" is no document: it counts as changed
+	return doc
 }
 
 // docs returns the documents of coaches as they are stored.

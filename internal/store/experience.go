@@ -42,7 +42,7 @@ func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, old, now []partR
 		fitted[p.partKey] = p.Fitted
 	}
 	for _, o := range old {
-		if fitted[o.partKey] <= o.Fitted { // days as text are in order
+		if o.Fitted == "" || fitted[o.partKey] <= o.Fitted { // days as text are in order
 			continue
 		}
 		was, err := civil.Parse(o.Fitted)

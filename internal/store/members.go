@@ -4,6 +4,7 @@ import (
 	"context"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
 )
 
 // Member is somebody who may sign in.
@@ -43,6 +44,9 @@ func (tx *Tx) CountMembers(ctx context.Context, id coach.AccountID) (n int, err 
 func (tx *Tx) AddMember(ctx context.Context, m Member) (err error) {
 	defer fail("store.AddMember", &err)
 	_, err = tx.exec(ctx, `INSERT INTO member (account_id, email, name, role, password, made_at) VALUES (?, ?, ?, ?, ?, ?)`, m.Account, m.Email, m.Name, m.Role, m.Password, micro(tx.now))
+	if taken(err) {
+		return fault.New(fault.Conflict, "this address belongs to a member of an account already", "Sign in with it, or give another address.")
+	}
 	return err
 }
 

@@ -108,22 +108,16 @@ type Request struct {
 	Day     string `db:"day" json:"day"`   // of the request; "" for calls
 }
 
-// stillDue holds for answers to what the last pass still asks for, and for those that
-// are about no task of the plan: agreed days and lots.
-const stillDue = ` AND (task_key LIKE 'lot|%' OR task_key LIKE 'booked_visit|%' OR EXISTS
-	(SELECT 1 FROM task WHERE task.account_id = answer.account_id AND task.coach_id = answer.coach_id AND task.task_key = answer.task_key))`
-
 // Requests returns, with kind "book", the bookings asked for since a day; with
 // "confirm" the work that a person reported as done and only the shop can confirm;
-// and with "call" the tasks on the call list of the last pass. What is settled since is
-// left out.
+// and with "call" the tasks on the call list of the last pass.
 func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
 	defer fail("store.Requests", &err)
 	err = tx.list(ctx, &out, `
-		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?`+stillDue+`
+		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?
 		UNION ALL
 		SELECT coach_id, person, task_key, 'confirm', day FROM answer WHERE account_id = ? AND kind = 'done' AND day >= ?
-			AND (task_key LIKE 'replace_%' OR task_key LIKE 'rebond|%' OR task_key LIKE 'refit|%' OR task_key LIKE 'safety_%')`+stillDue+`
+			AND (task_key LIKE 'replace_%' OR task_key LIKE 'rebond|%' OR task_key LIKE 'refit|%' OR task_key LIKE 'safety_%')
 		UNION ALL
 		SELECT coach_id, person, task_key, 'call', '' FROM suppressed WHERE account_id = ? AND reason = 'call_list'
 		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id, since.String(), id)

@@ -16,8 +16,8 @@ CREATE TABLE part_new (
 INSERT INTO part_new SELECT account_id, coach_id, run, part, material, construction, fitted, lot FROM part;
 DROP TABLE part;
 ALTER TABLE part_new RENAME TO part;
-CREATE INDEX part_lot ON part (account_id, lot) WHERE lot <> 'unknown';
+CREATE INDEX part_lot ON part (account_id, lot, coach_id, run, part) WHERE lot <> 'unknown';
 
 -- Few coaches have a key of another system, and nobody looks for those without.
 DROP INDEX coach_external;
-CREATE INDEX coach_external ON coach (account_id, external_id) WHERE external_id <> '';
+CREATE INDEX coach_external ON coach (account_id, external_id, coach_id) WHERE external_id <> '';
