@@ -295,7 +295,13 @@ func TestPauseAndCatchUp(t *testing.T) {
 		r.key = b.endpoint("e", r.URL, "")
 		b.happen(3)
 		b.run("127.0.0.1")
-		b.until("paused", 30*time.Second, func() bool { b.skip.Add(int64(time.Hour)); return b.get("e").State == "paused" })
+		b.until("paused", time.Minute, func() bool {
+			e := b.get("e")
+			if time.UnixMicro(e.NextAt).After(b.db.Now()) { // between two attempts: a leap in one would end its lease
+				b.skip.Add(int64(time.Hour))
+			}
+			return e.State == "paused"
+		})
 		if b.told.Load() != 1 || r.n != 10 {
 			t.Errorf("told %d times, %d attempts", b.told.Load(), r.n)
 		}
