@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/api"
 	"sealmanac/internal/civil"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/store"
 	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
@@ -261,4 +262,33 @@ func TestSlips(t *testing.T) {
 	if _, _, said := x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`); !strings.Contains(said, `{"day":"2026-04-01","time":"09:30"}`) {
 		t.Errorf("%s", said)
 	}
+}
+
+// A required field that says nothing is missing, and keys have an end: one such coach is
+// refused by itself, and the others of its bulk are stored.
+func TestNothingSaidIsMissing(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
+		x := newRig(t, db)
+		run := func(part, more string) string {
+			return `"slides":[{"slide":"s","runs":[{"run":"outer/top","construction":"track","fitted":"2024-05-01","parts":[` + part + `]` + more + `}]}]`
+		}
+		long := strings.Repeat("x", 9000)
+		bad := []string{
+			run(`{"part":"bulb","material":null}`, ""), run(`{"part":"","material":"epdm_sponge"}`, ""), run(`{"part":null,"material":"tpv"},{"part":null,"material":"tpv"}`, ""),
+			strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"2024-05-01"`, "null", 1), strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"track"`, `" "`, 1),
+			run(`{"part":"bulb","material":"tpv","lot":"`+long+`"}`, ""), `"external_id":"` + long + `"`, `"services":[{"date":"2025-01-01","kind":null}]`, `"stays":[{"place":"Bend, OR","from":""}]`,
+		}
+		var items []string
+		for i, b := range bad {
+			items = append(items, fmt.Sprintf(`{"coach":"bad-%d",%s}`, i, b))
+		}
+		items = append(items, `{"coach":"good",`+run(`{"part":"bulb","material":"tpv"}`, "")+`}`)
+		code, _, said := x.do(x.keys["one"], "POST", "/coaches/bulk", `{"coaches":[`+strings.Join(items, ",")+`]}`)
+		if code != 200 || field(t, said, "saved") != 1.0 || field(t, said, "refused") != float64(len(bad)) {
+			t.Errorf("%d %s", code, said)
+		}
+		if code, _, said := x.do(x.keys["one"], "GET", "/coaches/good/forecasts", ""); code != 200 || !strings.Contains(said, "likely") && !strings.Contains(said, `"items"`) {
+			t.Errorf("%d %s", code, said)
+		}
+	})
 }

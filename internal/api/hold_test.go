@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 	"sealmanac/internal/store/storetest"
 )
@@ -49,4 +50,40 @@ func TestOnlyALookEndsAStop(t *testing.T) {
 	if code, said := say("readings", `{"day":"2026-03-03","slide":"s","kind":"light","value":"no"}`); code >= 300 || held() {
 		t.Errorf("the look: %d %s", code, said)
 	}
+}
+
+// Who asked for a day waits until it was agreed or the work was done; that the plan says
+// something else meanwhile, such as a safety stop, settles nothing.
+func TestWhoWaitsIsListed(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
+		for task, kind := range map[string]reminder.AnswerKind{"replace_bulb|s/outer/top|2019-05-01": reminder.Done, "inspect|s|2019-05-01": reminder.Book} {
+			if err := tx.AddAnswer(t.Context(), "one", "zf-1", marker+"@example.org", reminder.Answer{TaskKey: task, Kind: kind, Day: today - 1}); err != nil {
+				return err
+			}
+		}
+		return nil
+	}); err != nil {
+		t.Fatal(err)
+	}
+	waits := func(want ...string) {
+		t.Helper()
+		_, _, said := x.do(key, "GET", "/requests", "")
+		if items, _ := field(t, said, "items").([]any); len(items) != len(want) {
+			t.Errorf("%s, want %v", said, want)
+		}
+		for _, w := range want {
+			if !strings.Contains(said, w) {
+				t.Errorf("%s lacks %s", said, w)
+			}
+		}
+	}
+	waits("replace_bulb|", "inspect|")
+	x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`)
+	waits("replace_bulb|", "inspect|")
+	x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-03","slide":"s","run":"outer/top","kind":"replace_seal"}`)
+	waits("inspect|")
+	x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`)
+	waits()
 }
