@@ -65,21 +65,24 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 		return err
 	}
 	var fresh, other [][]any
-	var parts []partRow              // of fresh coaches
-	anew := map[coach.ID][]partRow{} // of coaches that changed
+	var parts, old, anew []partRow // of fresh coaches; of changed ones, before and after
 	for _, p := range ps {
 		c := p.coach
-		old, known := was[c.ID]
-		if known && (old == p.doc || again(old) == p.doc) {
+		doc, known := was[c.ID]
+		if known && (doc == p.doc || again(doc) == p.doc) {
 			continue
 		}
 		changed[c.ID] = true
 		row := []any{string(id), string(c.ID), c.Name(), p.doc, micro(tx.now), c.External}
-		if known {
-			other, anew[c.ID] = append(other, row), p.parts
-		} else {
+		if !known {
 			fresh, parts = append(fresh, row), append(parts, p.parts...)
+			continue
 		}
+		var former coach.Coach
+		if err := decode(doc, &former); err != nil {
+			return err
+		}
+		other, old, anew = append(other, row), append(old, partsOf(&former)...), append(anew, p.parts...)
 	}
 	if err := tx.fill(ctx, "coach", coachColumns, fresh); err != nil {
 		return err
@@ -88,7 +91,7 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 	if err != nil {
 		return err
 	}
-	return tx.replaceParts(ctx, id, parts, anew)
+	return tx.replaceParts(ctx, id, parts, old, anew)
 }
 
 // again returns a document that an earlier version wrote, with its empty fields, as it
@@ -148,8 +151,9 @@ func partsOf(c *coach.Coach) (out []partRow) {
 var partColumns = []string{"account_id", "coach_id", "run", "part", "material", "construction", "fitted", "lot"}
 
 // replaceParts adds the parts of fresh coaches, and makes those of changed ones what
-// their documents say; most stay as they are.
-func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh []partRow, anew map[coach.ID][]partRow) error {
+// their documents say; most stay as they are. The former document tells what was there:
+// parts are written with it.
+func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh, old, anew []partRow) error {
 	rows := func(ps []partRow) [][]any {
 		out := make([][]any, len(ps))
 		for i, p := range ps {
@@ -157,28 +161,19 @@ func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh []part
 		}
 		return out
 	}
-	if err := tx.fill(ctx, "part", partColumns, rows(fresh)); err != nil || len(anew) == 0 {
-		return err
-	}
-	names := []any{id}
-	for c := range anew {
-		names = append(names, c)
-	}
-	var old, now []partRow
-	if err := tx.list(ctx, &old, `SELECT coach_id, run, part, material, construction, fitted, lot FROM part WHERE account_id = ? AND coach_id IN (`+marks(len(names)-1)+`)`, names...); err != nil {
+	if err := tx.fill(ctx, "part", partColumns, rows(fresh)); err != nil {
 		return err
 	}
 	was := make(map[partKey]partRow, len(old))
 	for _, p := range old {
 		was[p.partKey] = p
 	}
-	for _, ps := range anew {
-		for _, p := range ps {
-			if was[p.partKey] != p {
-				now = append(now, p)
-			}
-			delete(was, p.partKey)
+	var now []partRow
+	for _, p := range anew {
+		if was[p.partKey] != p {
+			now = append(now, p)
 		}
+		delete(was, p.partKey)
 	}
 	if err := tx.endLives(ctx, id, old, now); err != nil {
 		return err
