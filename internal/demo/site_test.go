@@ -14,6 +14,7 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -36,7 +37,7 @@ func signIn(t *testing.T, ctx context.Context, base string) {
 	do(t, ctx, chromedp.Navigate(base+"/enter"))
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=email]`), Email))
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=password]`), Password))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`main button`)))
+	click(t, ctx, chromedp.CSS(`main button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`nav[aria-label=Pages]`)))
 }
 
@@ -189,13 +190,13 @@ func TestInspectionWithoutSignal(t *testing.T) {
 	before := heightReadings(t, d)
 	begun := time.Now()
 	do(t, ctx, chromedp.Navigate(base+"/coach/wren-02"))
-	do(t, ctx, chromedp.Click(`//a[starts-with(., "Inspect")]`))
+	click(t, ctx, `//a[starts-with(., "Inspect")]`)
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`form.walk`)))
 	signal(t, ctx, false)
-	do(t, ctx, chromedp.Click(`//label[contains(., "no light")]`))
-	do(t, ctx, chromedp.Click(`//label[contains(., "firm")]`))
+	click(t, ctx, `//label[contains(., "no light")]`)
+	click(t, ctx, `//label[contains(., "firm")]`)
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name^="bulb_height|outer/top"]`), "11/16 in"))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`form.walk button:not([type])`)))
+	click(t, ctx, chromedp.CSS(`form.walk button:not([type])`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`#waiting ul`)))
 	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`#waiting`))); !strings.Contains(said, "One form waits") {
 		t.Errorf("without signal: %q", said)
@@ -213,7 +214,7 @@ func TestInspectionWithoutSignal(t *testing.T) {
 	t.Logf("inspection by machine: %.1f s, 5 taps", time.Since(begun).Seconds())
 	// What somebody else changed meanwhile is shown, not overwritten.
 	do(t, ctx, chromedp.Navigate(base+"/coach/wren-02"))
-	do(t, ctx, chromedp.Click(`//a[starts-with(., "Inspect")]`))
+	click(t, ctx, `//a[starts-with(., "Inspect")]`)
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`form.walk`)))
 	text, version, err := d.Daemon.Desk.Text(t.Context(), Account, "wren-02")
 	if err != nil {
@@ -225,7 +226,7 @@ func TestInspectionWithoutSignal(t *testing.T) {
 		t.Fatal(err, bad)
 	}
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name^="bulb_height|outer/top"]`), "15 mm"))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`form.walk button:not([type])`)))
+	click(t, ctx, chromedp.CSS(`form.walk button:not([type])`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`[data-said]`)))
 	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[data-said]`))); !strings.Contains(said, "changed by somebody else") {
 		t.Errorf("a conflict says %q", said)
@@ -268,12 +269,12 @@ func TestWithoutScripts(t *testing.T) {
 	signIn(t, ctx, base)
 	do(t, ctx, chromedp.Navigate(base+"/coach/wren-02/walk/salon"))
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name^="bulb_height|outer/top"]`), "16 mm"))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`form.walk button`)))
+	click(t, ctx, chromedp.CSS(`form.walk button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`p.said`)))
 	if n := heightReadings(t, d); n != 1 {
 		t.Errorf("%d readings", n)
 	}
-	do(t, ctx, chromedp.Click(`//button[contains(@aria-label, "take back bulb height")]`))
+	click(t, ctx, `//button[contains(@aria-label, "take back bulb height")]`)
 	do(t, ctx, chromedp.WaitVisible(`//p[contains(., "Taken back")]`))
 	if n := heightReadings(t, d); n != 0 {
 		t.Errorf("%d readings after taking it back", n)
@@ -345,22 +346,22 @@ func TestFirstRun(t *testing.T) {
 	for field, v := range map[string]string{"shop": "Heron Bay Seals", "postal": "1 Pier Road", "zone": "America/Denver", "email": "mia@example.org", "name": "Mia", "password": "four words of mine"} {
 		do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=`+field+`]`), v))
 	}
-	do(t, ctx, chromedp.Click(chromedp.CSS(`main button`)))
+	click(t, ctx, chromedp.CSS(`main button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`.empty`)))
 	shot(t, ctx, "empty-phone")
-	do(t, ctx, chromedp.Click(`//a[. = "Enter one coach"]`))
+	click(t, ctx, `//a[. = "Enter one coach"]`)
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`input[name=place]`)))
 	for field, v := range map[string]string{"coach": "juniper-07", "label": "The Hales' coach", "place": "Grand Junktion", "name": "Jo Hale", "email": "jo@example.org"} {
 		do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=`+field+`]`), v))
 	}
 	do(t, ctx, chromedp.Evaluate[any](`document.querySelector("input[name=from]").value = "2024-04-01"; 0`))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`main form button`)))
+	click(t, ctx, chromedp.CSS(`main form button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`[role=alert]`)))
 	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[role=alert]`))); !strings.Contains(said, "is not a place we know") || !strings.Contains(said, "Grand Junction") {
 		t.Errorf("a mistyped town says %q", said)
 	}
 	do(t, ctx, chromedp.Evaluate[any](`document.querySelector("input[name=place]").value = "Grand Junction, CO"; 0`))
-	do(t, ctx, chromedp.Click(chromedp.CSS(`main form button`)))
+	click(t, ctx, chromedp.CSS(`main form button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`form[data-fit]`)))
 	fitting := time.Now()
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=new_slide]`), "galley"))
@@ -379,7 +380,7 @@ func TestFirstRun(t *testing.T) {
 	}
 	do(t, ctx, chromedp.Evaluate[any](`document.querySelector("input[name=day]").value = "2024-05-02"; 0`))
 	shot(t, ctx, "fitting-phone")
-	do(t, ctx, chromedp.Click(chromedp.CSS(`form[data-fit] > button`)))
+	click(t, ctx, chromedp.CSS(`form[data-fit] > button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`svg.elevation`)))
 	t.Logf("from the link to a dated coach by machine: %.1f s, of it the fitting %.1f s", time.Since(begun).Seconds(), time.Since(fitting).Seconds())
 	p, err := dm.Desk.CoachPage(t.Context(), "main", "juniper-07")
@@ -392,18 +393,16 @@ func TestFirstRun(t *testing.T) {
 	}
 }
 
-// tick ticks an edge. A click while the page still moves to its place may miss: a person
-// sees that and clicks again, and so does this, a few times.
+// tick ticks an edge, and that edge only.
 func tick(t *testing.T, ctx context.Context, edge string) {
 	t.Helper()
-	box := `input[value="` + edge + `"]`
-	for range 5 {
-		do(t, ctx, chromedp.Click(chromedp.CSS(box)))
-		if do(t, ctx, chromedp.Evaluate[bool](`document.querySelector('`+box+`').checked`)) {
-			return
-		}
+	const ticked = `[...document.querySelectorAll("input[name=run]:checked")].map(b => b.value)`
+	before := do(t, ctx, chromedp.Evaluate[[]string](ticked))
+	click(t, ctx, chromedp.CSS(`input[value="`+edge+`"]`))
+	after := do(t, ctx, chromedp.Evaluate[[]string](ticked))
+	if len(after) != len(before)+1 || !slices.Contains(after, edge) {
+		t.Fatalf("%s was clicked: of %v came %v", edge, before, after)
 	}
-	t.Fatalf("%s cannot be ticked", edge)
 }
 
 // lines collects a log.
