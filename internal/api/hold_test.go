@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 	"sealmanac/internal/store/storetest"
@@ -86,4 +88,47 @@ func TestWhoWaitsIsListed(t *testing.T) {
 	waits("inspect|")
 	x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`)
 	waits()
+}
+
+// A record that leaves out or renames a stopped slide would let the room move again: no
+// channel takes it, until somebody looked. Its label may change.
+func TestRenamedSlideKeepsItsStop(t *testing.T) {
+	for _, kind := range storetest.Kinds {
+		t.Run(kind, func(t *testing.T) {
+			x := newRig(t, storetest.Fresh(t, kind))
+			key := x.keys["one"]
+			say := func(value string) {
+				t.Helper()
+				if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-0`+map[string]string{"yes": "1", "no": "2"}[value]+`","slide":"s","kind":"light","value":"`+value+`"}`); code >= 300 {
+					t.Fatalf("%d %s", code, said)
+				}
+			}
+			say("yes")
+			_, _, body := x.do(key, "GET", "/coaches/zf-1", "")
+			tree := field(t, body, "record").(map[string]any)
+			slide := tree["slides"].([]any)[0].(map[string]any)
+			slide["label"] = "The big room"
+			if code, _, said := x.do(key, "PUT", "/coaches/zf-1", text(t, tree)); code != 200 {
+				t.Errorf("another label: %d %s", code, said)
+			}
+			slide["slide"] = "big"
+			renamed := text(t, tree)
+			if code, _, said := x.do(key, "PUT", "/coaches/zf-1", renamed); code != 422 || !strings.Contains(said, "slide s of zf-1 is stopped because of light through the seal") {
+				t.Errorf("another short name: %d %s", code, said)
+			}
+			other := text(t, map[string]any{"coach": "zf-9", "slides": []any{slide}, "stays": tree["stays"]})
+			_, _, said := x.do(key, "POST", "/coaches/bulk", `{"coaches":[`+renamed+`,`+other+`]}`)
+			if n, _ := field(t, said, "saved").(float64); n != 1 || !strings.Contains(said, "Keep the slide's short name") {
+				t.Errorf("in a bulk: %s", said)
+			}
+			items := intake.ReadTrees(intake.Options{Today: today, Places: x.desk.Places}, []intake.Text{intake.TextOf([]byte(renamed))})
+			if err := x.desk.Import(t.Context(), "one", intake.Content{Coaches: []coach.Coach{items[0].Coach}}); fault.KindOf(err) != fault.Invalid {
+				t.Errorf("in a file: %v", err)
+			}
+			say("no")
+			if code, _, said := x.do(key, "PUT", "/coaches/zf-1", renamed); code != 200 {
+				t.Errorf("after a look: %d %s", code, said)
+			}
+		})
+	}
 }

@@ -218,6 +218,11 @@ func (r Reading) Danger() bool {
 	return false
 }
 
+// HasSlide reports whether the coach has a slide of that short name.
+func (c *Coach) HasSlide(id SlideID) bool {
+	return slices.ContainsFunc(c.Slides, func(s Slide) bool { return s.ID == id })
+}
+
 // DangerOn returns the latest dangerous reading of a slide that is not settled
 // on a day. A later harmless reading of the same kind on the same run settles it
 // (one of the whole slide settles all runs; an owner's does not settle what the shop

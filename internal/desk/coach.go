@@ -199,6 +199,9 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := keepWorkshop(ctx, tx, id, content.Workshop, d.today(account)); err != nil {
 			return err
 		}
+		if err := keepStops(ctx, tx, id, d.today(account), content.Coaches); err != nil {
+			return err
+		}
 		changed, err := tx.SaveCoaches(ctx, id, content.Coaches)
 		if err != nil {
 			return err

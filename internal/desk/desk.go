@@ -74,6 +74,9 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 		if err := keepWorkshop(ctx, tx, id, c.Workshop, civil.FromTime(d.Now().UTC())); err != nil {
 			return err
 		}
+		if err := keepStops(ctx, tx, id, civil.FromTime(d.Now().UTC()), c.Coaches); err != nil {
+			return err
+		}
 		if _, err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
 			return err
 		}

@@ -117,19 +117,12 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		}
 		var news []store.Happened
 		for at, chunk := range read.Chunks() {
-			var sound []store.Prepared
-			for i, x := range chunk {
-				if x.Problems.Err() == nil {
-					sound = append(sound, ready[at+i])
-				}
-			}
-			changed, err := tx.SavePrepared(ctx, id, sound)
+			rs, err := d.saveChunk(ctx, tx, a, chunk, ready[at:])
 			if err != nil {
 				return err
 			}
-			for i, x := range chunk {
-				r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(), Warnings: x.Problems.Warnings()}
-				if r.Changed = r.Saved && changed[r.Coach]; r.Changed {
+			for i, r := range rs {
+				if r.Changed {
 					news = append(news, saved(r.Coach, by))
 				}
 				out[at+i] = r
@@ -146,6 +139,37 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		}
 		return tx.AddEvents(ctx, id, news...)
 	})
+}
+
+// saveChunk stores those of some coaches that are sound and lose no safety stop.
+func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chunk []intake.Item, ready []store.Prepared) ([]ItemResult, error) {
+	var read []*coach.Coach
+	for i := range chunk {
+		if chunk[i].Problems.Err() == nil {
+			read = append(read, &chunk[i].Coach)
+		}
+	}
+	lost, err := lostStops(ctx, tx, a.ID, d.today(a), read)
+	if err != nil {
+		return nil, err
+	}
+	out := make([]ItemResult, len(chunk))
+	var sound []store.Prepared
+	for i, x := range chunk {
+		r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(), Warnings: x.Problems.Warnings()}
+		if said, stop := lost[r.Coach]; stop && r.Saved {
+			r.Saved, r.Problems = false, append(r.Problems, said+"; "+stopsHint)
+		}
+		if r.Saved {
+			sound = append(sound, ready[i])
+		}
+		out[i] = r
+	}
+	changed, err := tx.SavePrepared(ctx, a.ID, sound)
+	for i, r := range out {
+		out[i].Changed = r.Saved && changed[r.Coach]
+	}
+	return out, err
 }
 
 // TasksAfter returns tasks by target, after a target and a place in the list.

@@ -22,6 +22,29 @@ func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r 
 	return err
 }
 
+// SlidesRead returns on which slides people sent readings in, by coach.
+func (tx *Tx) SlidesRead(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[coach.ID][]coach.SlideID, err error) {
+	defer fail("store.SlidesRead", &err)
+	out = map[coach.ID][]coach.SlideID{}
+	for chunk := range slices.Chunk(cs, 500) {
+		args := []any{id}
+		for _, c := range chunk {
+			args = append(args, c)
+		}
+		var rows []struct {
+			Coach coach.ID      `db:"coach_id"`
+			Slide coach.SlideID `db:"slide"`
+		}
+		if err := tx.list(ctx, &rows, `SELECT DISTINCT coach_id, slide FROM reading WHERE account_id = ? AND coach_id IN (`+marks(len(chunk))+`) ORDER BY coach_id, slide`, args...); err != nil {
+			return nil, err
+		}
+		for _, r := range rows {
+			out[r.Coach] = append(out[r.Coach], r.Slide)
+		}
+	}
+	return out, nil
+}
+
 // mergeReadings adds the readings that people sent in to their coaches, by date.
 func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []struct {
