@@ -4,7 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"runtime"
 	"strings"
+
+	"golang.org/x/sync/errgroup"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -54,24 +57,33 @@ func (d *Desk) CoachesByExternal(ctx context.Context, id coach.AccountID, extern
 	return d.records(rows)
 }
 
-// records writes documents as records.
+// records writes documents as records, on all processors: that takes longer than to
+// find them.
 func (d *Desk) records(rows []store.ChangedCoach) ([]CoachRecord, error) {
+	const share = 25
+	out := make([]CoachRecord, len(rows))
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for from := 0; from < len(rows); from += share {
+		to := min(from+share, len(rows))
+		g.Go(func() error { return d.write(out[from:to], rows[from:to]) })
+	}
+	return out, g.Wait()
+}
+
+func (d *Desk) write(out []CoachRecord, rows []store.ChangedCoach) error {
 	cs := make([]coach.Coach, len(rows))
 	for i, r := range rows {
 		var err error
 		if cs[i], err = r.Coach(); err != nil {
-			return nil, err
+			return err
 		}
 	}
 	texts, err := intake.Records(d.Places, cs...)
-	if err != nil {
-		return nil, err
+	for i := range texts {
+		out[i] = CoachRecord{cs[i].ID, rows[i].Changed, texts[i]}
 	}
-	out := make([]CoachRecord, len(rows))
-	for i, r := range rows {
-		out[i] = CoachRecord{cs[i].ID, r.Changed, texts[i]}
-	}
-	return out, nil
+	return err
 }
 
 // CoachRecord returns one coach's document.

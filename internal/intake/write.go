@@ -59,8 +59,14 @@ func (o *entry) length(key string, l unit.Length) {
 // lengthText writes a length so that it reads back to the same bits: in inches where
 // it was given so, else in millimetres.
 func lengthText(l unit.Length) string {
-	short := func(v unit.Length) string { return number(math.Round(float64(v)*1e4) / 1e4) }
-	for _, s := range []string{l.Format(unit.Imperial), short(l) + " mm", short(l/unit.Foot) + " ft", short(l/unit.Inch) + " in"} {
+	short := func(v unit.Length, unit string) string { return number(math.Round(float64(v)*1e4)/1e4) + unit }
+	for _, form := range []func() string{
+		func() string { return l.Format(unit.Imperial) },
+		func() string { return short(l, " mm") },
+		func() string { return short(l/unit.Foot, " ft") },
+		func() string { return short(l/unit.Inch, " in") },
+	} {
+		s := form()
 		if back, err := unit.ParseLength(s); err == nil && back == l {
 			return s
 		}

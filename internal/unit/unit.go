@@ -46,14 +46,13 @@ const (
 // Format prints l for a person: inches to the nearest sixteenth, or
 // millimetres to the nearest tenth. An empty system prints both.
 func (l Length) Format(s System) string {
-	mm := strconv.FormatFloat(math.Round(float64(l)*10)/10, 'f', -1, 64) + " mm"
 	switch s {
 	case Metric:
-		return mm
+		return strconv.FormatFloat(math.Round(float64(l)*10)/10, 'f', -1, 64) + " mm"
 	case Imperial:
 		return l.inches()
 	default:
-		return l.inches() + " (" + mm + ")"
+		return l.Format(Imperial) + " (" + l.Format(Metric) + ")"
 	}
 }
 
