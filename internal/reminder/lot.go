@@ -76,8 +76,8 @@ func Lot(in LotInput) Notice {
 	}{letter{Words: w, Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account}, paragraphs(in.Said), nil}
 	zone.words = w
 	for _, p := range in.Where {
-		slide, _, _ := strings.Cut(p.Run, "/")
-		l.Parts = append(l.Parts, w.T("%[1]s, %[2]s: %[3]s, fitted on %[4]s, lot %[5]s", zone.slideName(coach.SlideID(slide)), zone.edge(&plan.Task{Run: p.Run}), plan.PartWords[p.Part], p.Fitted, p.Lot))
+		slide, run, _ := strings.Cut(p.Run, "/")
+		l.Parts = append(l.Parts, w.T("%[1]s, %[2]s: %[3]s, fitted on %[4]s, lot %[5]s", slideName(w, in.Coach, coach.SlideID(slide)), Edge(w, run), plan.PartWords[p.Part], p.Fitted, p.Lot))
 	}
 	l.Cautions = []string{w.T(in.Rules.Cautions["makers"]), w.T(in.Rules.Cautions["moving_room"])}
 	if in.Links != nil {

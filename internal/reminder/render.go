@@ -173,58 +173,11 @@ func split(due []candidate) (same []candidate, others [][]candidate) {
 
 // where says which slides and edges a group of tasks is about.
 func (in *Input) where(group []candidate) string {
-	var order []coach.SlideID
-	edges := map[coach.SlideID][]string{}
-	for _, c := range group {
-		if _, seen := edges[c.task.Slide]; !seen {
-			order = append(order, c.task.Slide)
-			edges[c.task.Slide] = nil
-		}
-		if edge := in.edge(c.task); edge != "" {
-			edges[c.task.Slide] = append(edges[c.task.Slide], edge)
-		}
+	tasks := make([]*plan.Task, len(group))
+	for i, c := range group {
+		tasks[i] = c.task
 	}
-	var out []string
-	for _, id := range order {
-		s := in.slideName(id)
-		switch e := edges[id]; {
-		case len(e) >= in.runs(id) && len(e) > 1:
-			s = in.words.T("%s (all edges)", s)
-		case len(e) > 0:
-			s += " (" + strings.Join(e, ", ") + ")"
-		}
-		out = append(out, s)
-	}
-	return strings.Join(out, "; ")
-}
-
-func (in *Input) slideName(id coach.SlideID) string {
-	for i := range in.Coach.Slides {
-		if s := &in.Coach.Slides[i]; s.ID == id && s.Label != "" {
-			return s.Label
-		}
-	}
-	return in.words.T("%s slide", string(id))
-}
-
-func (in *Input) runs(id coach.SlideID) int {
-	for i := range in.Coach.Slides {
-		if in.Coach.Slides[i].ID == id {
-			return len(in.Coach.Slides[i].Runs)
-		}
-	}
-	return 0
-}
-
-var edgeWords = map[string]wording.Text{
-	"outer/top": wording.Say("outer top edge"), "outer/bottom": wording.Say("outer bottom edge"), "outer/fore": wording.Say("outer front edge"), "outer/aft": wording.Say("outer rear edge"),
-	"inner/top": wording.Say("inner top edge"), "inner/bottom": wording.Say("inner bottom edge"), "inner/fore": wording.Say("inner front edge"), "inner/aft": wording.Say("inner rear edge"),
-}
-
-// edge turns "galley/outer/top" into "outer top edge".
-func (in *Input) edge(t *plan.Task) string {
-	_, run, _ := strings.Cut(t.Run, "/")
-	return edgeWords[run].In(in.words)
+	return Where(in.words, in.Coach, tasks)
 }
 
 // careLists joins what may and may not touch the materials of the runs named.

@@ -57,16 +57,9 @@ func (in *Input) planned(day civil.Date) []also {
 		groups[t.Kind] = append(groups[t.Kind], candidate{task: t})
 	}
 	for _, k := range order {
-		out = append(out, also{Title: w.T(visitWords[k].String()), Where: in.where(groups[k])})
+		out = append(out, also{Title: w.T(WorkWords[k].String()), Where: in.where(groups[k])})
 	}
 	return out
-}
-
-// visitWords says what the shop does, as a thing and not as a request.
-var visitWords = map[coach.TaskKind]wording.Text{
-	coach.Inspect: wording.Say("Inspection with readings"), coach.WaterTest: wording.Say("Hose test"), coach.ReplaceBulb: wording.Say("New bulb"),
-	coach.ReplaceSeal: wording.Say("New seal"), coach.Rebond: wording.Say("Re-bonding"), coach.Refit: wording.Say("Seal that does not fit"), coach.Warranted: wording.Say("Look before the warranty ends"),
-	coach.Clean: wording.Say("Cleaning"), coach.Lubricate: wording.Say("Cleaning and conditioning"), coach.Exercise: wording.Say("Running the rooms"),
 }
 
 // agreed reports whether a person's consent to mail is recorded.

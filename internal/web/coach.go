@@ -14,12 +14,15 @@ import (
 	"sealmanac/internal/intake"
 	"sealmanac/internal/plan"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/season"
 	"sealmanac/internal/unit"
+	"sealmanac/internal/wording"
 )
 
 type coachData struct {
 	desk.CoachPage
+	Words     *wording.Words // nil: English
 	State     string
 	Slides    []slideView
 	Timeline  template.HTML
@@ -39,6 +42,7 @@ type coachData struct {
 
 type slideView struct {
 	coach.Slide
+	Called  string // its name in the reader's language
 	Picture template.HTML
 	Rows    []partRow
 	Danger  string
@@ -128,7 +132,7 @@ func (d *coachData) fill(u unit.System) {
 }
 
 func (d *coachData) slide(s *coach.Slide, u unit.System) slideView {
-	v := slideView{Slide: *s}
+	v := slideView{Slide: *s, Called: reminder.Place(d.Words, &d.Coach, s.ID, "")}
 	if r, held := d.Coach.DangerOn(s.ID, d.Today); held {
 		v.Danger = plain(r.Kind) + " on " + r.Day.Long()
 	}
@@ -151,7 +155,7 @@ func (d *coachData) slide(s *coach.Slide, u unit.System) slideView {
 		}
 		v.Rows = append(v.Rows, row)
 	}
-	v.Picture = elevation(s, v.Rows, u, d.Linked)
+	v.Picture = elevation(&v, u, d.Words, d.Linked)
 	return v
 }
 

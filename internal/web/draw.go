@@ -11,24 +11,27 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
+	"sealmanac/internal/plan"
 	"sealmanac/internal/projection"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/unit"
+	"sealmanac/internal/wording"
 )
 
 // wornness parts life used into four steps, each with a pattern and a word of its own:
 // colour alone tells nothing.
-func wornness(f *projection.Forecast) (class, word string) {
+func wornness(f *projection.Forecast) (class string, word wording.Text) {
 	switch {
 	case !f.Hold.IsZero():
-		return "hold", "on hold"
+		return "hold", wording.Say("on hold")
 	case f.LifeUsed < 0.5:
-		return "sound", "sound"
+		return "sound", wording.Say("sound")
 	case f.LifeUsed < 0.8:
-		return "worn", "worn"
+		return "worn", wording.Say("worn")
 	case f.LifeUsed < 1:
-		return "near", "near its end"
+		return "near", wording.Say("near its end")
 	default:
-		return "past", "past its time"
+		return "past", wording.Say("past its time")
 	}
 }
 
@@ -43,7 +46,8 @@ func patterns(id string) string {
 
 // elevation draws a slide-out as it is seen from outside, to its own proportions, with
 // each run where it is, linked to its row of the table if there is one: the outer seal around the outside, the inner one within.
-func elevation(s *coach.Slide, rows []partRow, u unit.System, linked bool) template.HTML {
+func elevation(v *slideView, u unit.System, lang *wording.Words, linked bool) template.HTML {
+	s, rows := &v.Slide, v.Rows
 	wide, tall := float64(s.Width), float64(s.Height)
 	measured := wide > 0 && tall > 0
 	if !measured {
@@ -55,11 +59,11 @@ func elevation(s *coach.Slide, rows []partRow, u unit.System, linked bool) templ
 	width, height := w+2*margin+60, h+2*margin
 	var b strings.Builder
 	id := "p-" + string(s.ID)
-	fmt.Fprintf(&b, `<svg class="elevation" viewBox="0 0 %.0f %.0f" role="%s" aria-label="%s">`, width, height, map[bool]string{true: "group", false: "img"}[linked], html.EscapeString(describe(s, rows)))
+	fmt.Fprintf(&b, `<svg class="elevation" viewBox="0 0 %.0f %.0f" role="%s" aria-label="%s">`, width, height, map[bool]string{true: "group", false: "img"}[linked], html.EscapeString(describe(v, lang)))
 	b.WriteString(patterns(id))
 	x, y := margin+30, margin
 	fmt.Fprintf(&b, `<rect class="room" x="%.0f" y="%.0f" width="%.0f" height="%.0f"/>`, x, y, w, h)
-	fmt.Fprintf(&b, `<text class="name" x="%.0f" y="%.0f" text-anchor="middle">%s</text>`, x+w/2, y+h/2-4, html.EscapeString(s.Name()))
+	fmt.Fprintf(&b, `<text class="name" x="%.0f" y="%.0f" text-anchor="middle">%s</text>`, x+w/2, y+h/2-4, html.EscapeString(v.Called))
 	if measured {
 		fmt.Fprintf(&b, `<text class="size" x="%.0f" y="%.0f" text-anchor="middle">%s x %s</text>`, x+w/2, y+h/2+14, s.Width.Format(u), s.Height.Format(u))
 	}
@@ -77,14 +81,14 @@ func elevation(s *coach.Slide, rows []partRow, u unit.System, linked bool) templ
 		class, word := wornness(&worst.Forecast)
 		label := percent(worst.LifeUsed)
 		if class == "hold" {
-			label = "hold"
+			label = lang.T("hold")
 		}
 		open, end := "<g>", "</g>"
 		if linked {
 			open, end = `<a href="#`+anchor(worst.Run)+`">`, "</a>"
 		}
-		fmt.Fprintf(&b, `%s<title>%s: %s, %s used, likely by %s</title><rect class="run" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="url(#%s-%s)"/>`,
-			open, html.EscapeString(edge(worst.Run)+" "+string(worst.Part)), word, percent(worst.LifeUsed), worst.Likely.Long(), bx, by, bw, bh, id, class)
+		title := lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used, likely by %[5]s", reminder.Edge(lang, r.Key()), plan.PartWords[worst.Part], word, percent(worst.LifeUsed), worst.Likely)
+		fmt.Fprintf(&b, `%s<title>%s</title><rect class="run" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="url(#%s-%s)"/>`, open, html.EscapeString(title), bx, by, bw, bh, id, class)
 		tx, ty, turn := bx+bw/2, by+bh/2+4, ""
 		if bh > bw {
 			turn = fmt.Sprintf(` transform="rotate(-90 %.1f %.1f)"`, tx, by+bh/2)
@@ -122,15 +126,15 @@ func worstOf(rows []partRow, run string) (worst *partRow) {
 }
 
 // describe says the picture in words.
-func describe(s *coach.Slide, rows []partRow) string {
+func describe(v *slideView, lang *wording.Words) string {
 	var out []string
-	for i := range s.Runs {
-		if r := worstOf(rows, s.Address(s.Runs[i])); r != nil {
+	for i := range v.Runs {
+		if r := worstOf(v.Rows, v.Address(v.Runs[i])); r != nil {
 			_, word := wornness(&r.Forecast)
-			out = append(out, fmt.Sprintf("%s %s %s, %s of life used", edge(r.Run), r.Part, word, percent(r.LifeUsed)))
+			out = append(out, lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used", reminder.Edge(lang, v.Runs[i].Key()), plan.PartWords[r.Part], word, percent(r.LifeUsed)))
 		}
 	}
-	return s.Name() + ", seen from outside: " + strings.Join(out, "; ")
+	return lang.T("%s, seen from outside", v.Called) + ": " + strings.Join(out, "; ")
 }
 
 func anchor(run string) string { return "run-" + strings.ReplaceAll(run, "/", "-") }

@@ -5,9 +5,12 @@ import (
 	"net/http"
 	"slices"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/plan"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/wording"
 )
 
@@ -15,7 +18,7 @@ type ownerData struct {
 	desk.OwnerPage
 	Next     []ownerTask
 	Slides   []slideView
-	Past     []past
+	Past     []happening
 	Allow    []string
 	Never    []string
 	QR       template.HTML
@@ -24,7 +27,7 @@ type ownerData struct {
 
 type ownerTask struct {
 	Title, When, Why string
-	Where            []string
+	Where            string
 	How              []string
 	Cautions         []string
 	Minutes          string
@@ -62,21 +65,23 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		}
 		told[t.Kind] = true
 		o := d.task(t)
-		for _, same := range p.Outcome.Tasks { // one visit to the shelf, one task
-			if at := edge(same.Run); same.Kind == t.Kind && same.Target == t.Target && !slices.Contains(o.Where, at) {
-				o.Where = append(o.Where, at)
+		var all []*plan.Task
+		for i := range p.Outcome.Tasks { // one visit to the shelf, one task
+			same := &p.Outcome.Tasks[i]
+			if same.Kind == t.Kind && same.Target == t.Target && !slices.ContainsFunc(all, func(x *plan.Task) bool { return x.Run == same.Run }) {
+				all = append(all, same)
 			}
 		}
+		o.Where = reminder.Where(w, &p.Coach, all)
 		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey
 		d.Next = append(d.Next, o)
 	}
 	u := p.Person.Units
-	view := coachData{CoachPage: p.CoachPage}
+	view := coachData{CoachPage: p.CoachPage, Words: w}
 	for i := range p.Coach.Slides {
 		d.Slides = append(d.Slides, view.slide(&p.Coach.Slides[i], u))
 	}
-	view.history()
-	d.Past = view.Past
+	d.Past = happened(w, &p.Coach)
 	var ms []coach.Material
 	for _, sl := range p.Coach.Slides {
 		for _, run := range sl.Runs {
@@ -101,8 +106,10 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 
 func (d *ownerData) task(t plan.Task) ownerTask {
 	w, rule := d.Words, d.Rules.Tasks[t.Kind]
-	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, Where: []string{edge(t.Run)}, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
-	if t.Target < d.Today {
+	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
+	if t.Kind == coach.SafetyStop {
+		o.When = w.T("now")
+	} else if t.Target < d.Today {
 		o.When = w.T("now (it was due on %s)", t.Target)
 	}
 	for _, h := range rule.How {
@@ -113,6 +120,48 @@ func (d *ownerData) task(t plan.Task) ownerTask {
 	}
 	return o
 }
+
+// happening is something that happened to a coach, in its people's language.
+type happening struct {
+	Day         civil.Date
+	What, Where string
+}
+
+// happened says what is on record, the newest first.
+func happened(w *wording.Words, c *coach.Coach) (out []happening) {
+	for _, s := range c.Services {
+		out = append(out, happening{s.Day, reminder.WorkWords[s.Kind].In(w), reminder.Place(w, c, s.Slide, s.Run)})
+	}
+	for _, r := range c.Readings {
+		value := intake.ReadingText(r)
+		if v, word := valueWords[value]; word {
+			value = v.In(w)
+		}
+		out = append(out, happening{r.Day, w.T("%[1]s: %[2]s", readingWords[r.Kind], value), reminder.Place(w, c, r.Slide, r.Run)})
+	}
+	for _, e := range c.Events {
+		out = append(out, happening{e.Day, eventWords[e.Kind].In(w), reminder.Place(w, c, e.Slide, "")})
+	}
+	slices.SortStableFunc(out, func(a, b happening) int { return int(b.Day - a.Day) })
+	return out
+}
+
+// readingWords and eventWords say what was measured and what happened; valueWords are
+// the readings that are not numbers.
+var (
+	readingWords = map[coach.ReadingKind]wording.Text{
+		coach.BulbHeight: wording.Say("Height of the bulb"), coach.ClosedGap: wording.Say("Closed gap"), coach.ShoreA: wording.Say("Hardness, Shore A"), coach.CrackGrade: wording.Say("Cracks, 0 to 4"),
+		coach.LipThickness: wording.Say("Thickness of the lip"), coach.LiftedEdge: wording.Say("Edge that lifts"), coach.Flip: wording.Say("Places where the wiper stays rolled"), coach.PaperStrip: wording.Say("Paper strip"),
+		coach.Light: wording.Say("Light through the seal"), coach.HoseTest: wording.Say("Hose test"), coach.SoftFloor: wording.Say("Soft floor"),
+	}
+	eventWords = map[coach.EventKind]wording.Text{
+		coach.Hail: wording.Say("Hail"), coach.Storm: wording.Say("Storm"), coach.Freeze: wording.Say("Ice on a room"), coach.Flood: wording.Say("Flood"), coach.TopperWork: wording.Say("Work on the topper"),
+	}
+	valueWords = map[string]wording.Text{
+		"slides": wording.Say("slides"), "holds": wording.Say("holds"), "no": wording.Say("no"), "yes": wording.Say("yes"),
+		"dry": wording.Say("dry"), "damp": wording.Say("damp"), "drip": wording.Say("drips"), "run": wording.Say("runs"),
+	}
+)
 
 // card is the care card of a coach, for its wall: what to put on the seals, what never,
 // and a code that opens the page.

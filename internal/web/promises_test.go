@@ -4,15 +4,18 @@ import (
 	"context"
 	"net/http"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 
+	"sealmanac/config"
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
+	"sealmanac/internal/wording"
 )
 
 func (x *rig) coach() coach.Coach {
@@ -187,12 +190,58 @@ func TestOwnerPageAndTimes(t *testing.T) {
 		}
 		return page
 	}
-	if page := look(); !strings.Contains(page, "s, outer front; s, outer top") && !strings.Contains(page, "s, outer top; s, outer front") {
+	if page := look(); !strings.Contains(page, "zebrafinch slide (all edges)") {
 		t.Errorf("the two edges of one task are not named:\n%s", page)
 	}
 	x.record(coach.Reading{Day: civil.Of(2026, 3, 1), Kind: coach.Light, Slide: "s", Value: 1, By: "shop"})
 	look()
 	if _, page, _ := x.send(x.as("manager@one.example.org"), "GET /changes", nil, nil); !strings.Contains(page, " MST</td>") || strings.Contains(page, "UTC") {
 		t.Errorf("not the shop's time:\n%s", page)
+	}
+}
+
+// Who reads Spanish or French finds no English word of ours on the page, in the picture
+// of a slide or in the history.
+func TestOwnerPageLanguages(t *testing.T) {
+	x := newRig(t)
+	x.desk.Words = &wording.Catalogue{}
+	for tag, po := range config.Words {
+		if bad := x.desk.Words.Add(tag, po); len(bad) > 0 {
+			t.Fatal(bad)
+		}
+	}
+	for _, r := range []coach.Reading{{Kind: coach.HoseTest, Value: 2}, {Kind: coach.BulbHeight, Run: "outer/top", Part: coach.Bulb, Value: 15}, {Kind: coach.Light, Value: 1}} {
+		r.Day, r.Slide, r.By = civil.Of(2026, 3, 1), "s", "shop"
+		x.record(r)
+	}
+	for i, kind := range coach.ReadingKinds { // each kind has a word
+		x.record(coach.Reading{Day: civil.Of(2026, 2, 1+i), Slide: "s", By: "shop", Kind: kind, Value: 1, Run: "outer/top", Part: coach.Bulb})
+	}
+	for lang, words := range map[string][]string{
+		"es": {"Luz a través del sello: sí", "Prueba con manguera: gotea", "extensión s (borde exterior de arriba)", "extensión s, vista desde fuera"},
+		"fr": {"Lumière à travers le joint", "extension s (bord extérieur haut)", "vue de l&#39;extérieur"},
+	} {
+		text, version, err := x.desk.Text(t.Context(), "one", "zf-1")
+		if err != nil {
+			t.Fatal(err)
+		}
+		text = strings.Replace(text, "label: zebrafinch slide", "travel: 30 in", 1)
+		text = regexp.MustCompile(`\n *language: ..`).ReplaceAllString(text, "")
+		text = regexp.MustCompile(`(?m)^( *)- name: .*$`).ReplaceAllString(text, "$0\n$1  language: "+lang)
+		if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+			t.Fatalf("%v %v\n%s", err, bad, text)
+		}
+		k := x.coach()
+		_, page, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		for _, w := range words {
+			if !strings.Contains(page, w) {
+				t.Errorf("%s: no %q in\n%s", lang, w, page)
+			}
+		}
+		for _, w := range []string{": :", "  : ", "outer", " edge", "Light", "light through", "yes", "on hold", " slide", "seen from"} {
+			if strings.Contains(page, w) {
+				t.Errorf("%s: %q in\n%s", lang, w, page)
+			}
+		}
 	}
 }

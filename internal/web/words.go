@@ -53,7 +53,7 @@ var funcs = template.FuncMap{
 	"noday":     func(s any) bool { return fmt.Sprint(s) == desk.NoDay || fmt.Sprint(s) == "" },
 	"first":     func(n int, s string) string { return s[:min(n, len(s))] },
 	"hour":      func(v float64) string { return fmt.Sprintf("%.1f", v) },
-	"worn":      func(r partRow) string { _, w := wornness(&r.Forecast); return w },
+	"worn":      func(r partRow) string { _, w := wornness(&r.Forecast); return w.String() },
 	"wornclass": func(r partRow) string { c, _ := wornness(&r.Forecast); return c },
 	"mechanism": func(m coach.Mechanism) string { return plan.MechanismWords[m].String() },
 	"has":       func(all []string, one string) bool { return slices.Contains(all, one) },
