@@ -20,7 +20,6 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/store"
-	"sealmanac/internal/wording"
 )
 
 // Calendar is a secret address of a calendar.
@@ -108,16 +107,25 @@ func (d *Desk) OwnerCalendar(ctx context.Context, token string) ([]byte, error) 
 	if err != nil {
 		return nil, err
 	}
-	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), p.Words)
+	words := ownerWords(&p)
+	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), &words)
 }
 
-// calendar brings the entries of a kind up to date and writes them.
-func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *wording.Words) ([]byte, error) {
+// calendar brings the entries of a kind up to date and writes them, in the shop's words
+// if no others are given.
+func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *calWords) ([]byte, error) {
 	var es []store.Entry
 	var a coach.Account
 	err := d.DB.Update(ctx, func(tx *store.Tx) (err error) {
 		if a, err = tx.Account(ctx, id, true); err != nil { // two readers must not both raise a sequence
 			return err
+		}
+		if w == nil {
+			shop, err := d.shopWords(ctx, tx, a, c)
+			if err != nil {
+				return err
+			}
+			w = &shop
 		}
 		now, err := d.entries(ctx, tx, a, c, kind)
 		if err != nil {
@@ -157,13 +165,12 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 		return nil, err
 	}
 	for _, t := range ts {
-		sum := sha256.Sum256([]byte(t.Coach + "|" + t.Key))
 		until := max(t.Latest, t.Target)
 		day := t.Target
 		if day < today.String() { // overdue: it stands on today
 			day, until = today.String(), today.String()
 		}
-		out = append(out, store.Entry{UID: "task-" + hex.EncodeToString(sum[:12]), Coach: t.Coach, Kind: "task", Day: day, Until: until, Summary: t.Kind + "|" + t.Run, Words: t.Why})
+		out = append(out, store.Entry{UID: taskUID(t.Coach, t.Key), Coach: t.Coach, Kind: "task", Day: day, Until: until, Summary: t.Kind + "|" + t.Run, Words: t.Why})
 	}
 	return out, nil
 }
@@ -211,7 +218,7 @@ func (d *Desk) bringUp(ctx context.Context, tx *store.Tx, id coach.AccountID, c 
 }
 
 // ics writes entries as a calendar (RFC 5545, with the properties of RFC 7986).
-func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *wording.Words) ([]byte, error) {
+func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *calWords) ([]byte, error) {
 	cal := ical.NewCalendar()
 	cal.Props.SetText(ical.PropVersion, "2.0")
 	cal.Props.SetText(ical.PropProductID, "-//Sealmanac//Calendar//EN")
@@ -264,7 +271,7 @@ func fold(text []byte) []byte {
 	return out.Bytes()
 }
 
-func (d *Desk) event(a coach.Account, e store.Entry, w *wording.Words) (*ical.Event, error) {
+func (d *Desk) event(a coach.Account, e store.Entry, w *calWords) (*ical.Event, error) {
 	day, err := civil.Parse(e.Day)
 	if err != nil {
 		return nil, err
@@ -290,12 +297,13 @@ func (d *Desk) event(a coach.Account, e store.Entry, w *wording.Words) (*ical.Ev
 	status := ical.EventConfirmed
 	switch e.Kind {
 	case "visit":
-		summary, words = w.T("%[1]s: %[2]s", wording.Say("Your coach is booked in"), e.Coach), a.Name+", "+a.Postal
+		summary, words = w.visit(e), a.Name+", "+a.Postal
 		ev.Props.SetText(ical.PropLocation, a.Postal)
 	case "task":
-		summary, status = d.taskSummary(e, w), ical.EventTentative
+		status = ical.EventTentative
+		summary, words = w.task(e, d.Titles)
 	case "empty":
-		summary, status = w.T("Nothing is due."), ical.EventCancelled
+		summary, status = w.words.T("Nothing is due."), ical.EventCancelled
 	}
 	if e.Cancelled == 1 {
 		status = ical.EventCancelled
@@ -309,15 +317,6 @@ func (d *Desk) event(a coach.Account, e store.Entry, w *wording.Words) (*ical.Ev
 		ev.Children = append(ev.Children, alarm(summary))
 	}
 	return ev, nil
-}
-
-func (d *Desk) taskSummary(e store.Entry, w *wording.Words) string {
-	kind, run, _ := strings.Cut(e.Summary, "|")
-	title := kind
-	if d.Titles != nil {
-		title = w.T(d.Titles(coach.TaskKind(kind)))
-	}
-	return w.T("%[1]s: %[2]s", title, e.Coach+" "+run)
 }
 
 // alarm shows an entry three days before.

@@ -89,3 +89,22 @@ func (tx *Tx) DropEntries(ctx context.Context, id coach.AccountID, before int64)
 	_, err = tx.exec(ctx, `DELETE FROM calendar_entry WHERE account_id = ? AND cancelled = 1 AND changed_at < ?`, id, before)
 	return err
 }
+
+// CoachLabels returns what coaches are called, by short name; of one coach when it is
+// named.
+func (tx *Tx) CoachLabels(ctx context.Context, id coach.AccountID, c coach.ID) (out map[string]string, err error) {
+	defer fail("store.CoachLabels", &err)
+	var rows []struct {
+		Coach string `db:"coach_id"`
+		Label string `db:"label"`
+	}
+	where, args := scope{id, c}.where()
+	if err := tx.list(ctx, &rows, `SELECT coach_id, label FROM coach WHERE `+where, args...); err != nil {
+		return nil, err
+	}
+	out = make(map[string]string, len(rows))
+	for _, r := range rows {
+		out[r.Coach] = r.Label
+	}
+	return out, nil
+}

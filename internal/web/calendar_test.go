@@ -65,6 +65,9 @@ func TestCalendars(t *testing.T) {
 		if !strings.HasSuffix(uid, "@one.example.org") || get(e, ics.ComponentPropertyDtStart) == "" || get(e, ics.ComponentPropertyDtEnd) <= get(e, ics.ComponentPropertyDtStart) || get(e, ics.ComponentPropertySequence) != "0" || len(e.Alarms()) != 1 {
 			t.Errorf("%s: %v", uid, uid)
 		}
+		if said := get(e, ics.ComponentPropertySummary); !strings.Contains(said, "zebrafinch coach (zf-1)") || strings.Contains(said, "s/") || get(e, ics.ComponentPropertyDescription) == "" {
+			t.Errorf("it is called %q", said)
+		}
 	}
 	if text := cal.Serialize(); !strings.Contains(text, "REFRESH-INTERVAL;VALUE=DURATION:PT6H") || !strings.Contains(text, "COLOR:teal") || !strings.Contains(text, "NAME:") {
 		t.Errorf("RFC 7986: %s", text[:300])

@@ -233,6 +233,10 @@ func TestOwnerPageLanguages(t *testing.T) {
 		}
 		k := x.coach()
 		_, page, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		_, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		if cal = strings.ReplaceAll(cal, "\r\n ", ""); strings.Contains(cal, "s/outer") || strings.Contains(cal, " slide") || strings.Contains(cal, "reading showed") || !strings.Contains(cal, "extens") {
+			t.Errorf("%s: %s", lang, cal)
+		}
 		for _, w := range words {
 			if !strings.Contains(page, w) {
 				t.Errorf("%s: no %q in\n%s", lang, w, page)
