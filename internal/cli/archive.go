@@ -38,6 +38,7 @@ func (c *archiveCmd) Run(e *env) (err error) {
 type restoreCmd struct {
 	File    string `arg:"" help:"Archive to read." type:"existingfile"`
 	Account string `default:"main" help:"Account to make; it must not exist yet."`
+	Quiet   bool   `help:"Let no reminder leave from it until 'sealmanac wake': for a copy to look at."`
 }
 
 // Run makes an account from an archive.
@@ -51,12 +52,41 @@ func (c *restoreCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size()) })
+	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet) })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n"+
-			"Reminders that waited in it now leave from here as well: stop the old account first.\n"+
+		waiting := "Reminders that waited in it now leave from here as well: stop the old account first.\n"
+		if c.Quiet {
+			waiting = "It is quiet: no reminder leaves until 'sealmanac wake --account " + c.Account + "'.\n"
+		}
+		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n%s"+
 			"The links in mails sent before the archive lead to the old account, not to this one.\n"+
-			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account, c.Account)
+			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account, waiting, c.Account)
+	}
+	return err
+}
+
+type hushCmd struct {
+	Account string `default:"main" help:"Account to make quiet."`
+}
+
+// Run keeps an account's reminders back.
+func (c *hushCmd) Run(e *env) error {
+	err := withDesk(e, func(d *desk.Desk) error { return d.Hush(e.ctx, coach.AccountID(c.Account), "operator") })
+	if err == nil {
+		fmt.Fprintf(e.out, "account %q is quiet: no reminder leaves until 'sealmanac wake --account %s'. Mails to members leave all the same.\n", c.Account, c.Account)
+	}
+	return err
+}
+
+type wakeCmd struct {
+	Account string `default:"main" help:"Account to wake."`
+}
+
+// Run lets an account's reminders go again.
+func (c *wakeCmd) Run(e *env) error {
+	err := withDesk(e, func(d *desk.Desk) error { return d.Wake(e.ctx, coach.AccountID(c.Account), "operator") })
+	if err == nil {
+		fmt.Fprintf(e.out, "account %q is awake: what waited leaves within minutes, what fell due meanwhile with the next pass.\n", c.Account)
 	}
 	return err
 }

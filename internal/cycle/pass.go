@@ -66,7 +66,8 @@ func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, 
 
 // Pass evaluates an account as of a day and saves forecasts, tasks, notices and
 // their jobs in one transaction: a notice exists if and only if its pass was
-// committed. Running it again on the same day adds only what is new.
+// committed. Running it again on the same day adds only what is new. A quiet account gets
+// dates and plans, and no notices.
 func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue) (res Result, added []reminder.Notice, err error) {
 	err = db.Update(ctx, func(tx *store.Tx) error {
 		snap, err := Load(ctx, tx, id, on, true)
@@ -82,8 +83,14 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 			}
 			news = append(news, hs...)
 		}
-		if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
+		quiet, err := tx.Quiet(ctx, id)
+		if err != nil {
 			return err
+		}
+		if !quiet {
+			if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
+				return err
+			}
 		}
 		planned, err := saveSeason(ctx, tx, t, snap, res)
 		if err != nil {

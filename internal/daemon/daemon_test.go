@@ -8,6 +8,7 @@ import (
 	"log/slog"
 	"net/http"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -281,6 +282,67 @@ func TestUpkeepFindsWhatWasLost(t *testing.T) {
 			return false
 		})
 	})
+}
+
+// From a quiet account nothing leaves but mails to members, and no pass makes a notice;
+// woken, it sends what waited, and its next pass makes what is due.
+func TestQuietAccount(t *testing.T) {
+	databases(t, func(t *testing.T, conf func(*settings.Config)) {
+		m := box(t, mailbox.Options{})
+		o := options(t, m, conf)
+		o.Look = 100 * time.Millisecond
+		d := start(t, o)
+		importDemo(t, d, "demo")
+		if err := d.Desk.Hush(t.Context(), "demo", "t"); err != nil {
+			t.Fatal(err)
+		}
+		wait(t, "the missed pass", func() bool {
+			b, err := d.Desk.Board(t.Context(), "demo", "", store.BoardFilter{}, 1)
+			return err == nil && b.Last != nil && b.Quiet
+		})
+		if _, added, err := d.RunPass(t.Context(), "demo", demoDay); err != nil || len(added) != 0 {
+			t.Errorf("a pass made %d notices: %v", len(added), err)
+		}
+		if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
+			var ns []reminder.Notice
+			for to, kind := range map[string]coach.TaskKind{"owner": coach.Inspect, "member": "access"} {
+				ns = append(ns, reminder.Notice{Key: to, Account: "demo", Coach: "wren-02", Task: kind, Person: to + "@example.org", MessageID: "<" + to + "@b>", LinkID: to, Target: demoDay, NotBefore: evening().Add(-2 * time.Hour), Subject: "s", Text: "t", HTML: "h"})
+			}
+			_, err := tx.AddNotices(t.Context(), demoDay, ns)
+			return err
+		}); err != nil {
+			t.Fatal(err)
+		}
+		got := func(to string) func() bool {
+			return func() bool {
+				return slices.ContainsFunc(m.Messages(), func(msg mailbox.Message) bool { return msg.To == to+"@example.org" })
+			}
+		}
+		wait(t, "the member's mail", got("member"))
+		wait(t, "that nothing counts as late", func() bool {
+			_, oldest, err := counts(t, d)
+			return err == nil && oldest.IsZero()
+		})
+		if n := len(m.Messages()); n != 1 {
+			t.Errorf("%d mails left a quiet account", n)
+		}
+		if err := d.Desk.Wake(t.Context(), "demo", "t"); err != nil {
+			t.Fatal(err)
+		}
+		wait(t, "what waited", got("owner"))
+		if _, added, err := d.RunPass(t.Context(), "demo", demoDay); err != nil || len(added) < 8 {
+			t.Errorf("awake, a pass made %d notices: %v", len(added), err)
+		}
+	})
+}
+
+func counts(t *testing.T, d *Daemon) (n map[reminder.State]int, oldest time.Time, err error) {
+	t.Helper()
+	err = d.DB.View(t.Context(), func(tx *store.Tx) error {
+		n, oldest, err = tx.Counts(t.Context())
+		return err
+	})
+	return n, oldest, err
 }
 
 // Stopping lets a running attempt finish and record its outcome.

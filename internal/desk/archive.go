@@ -103,8 +103,9 @@ func sortedKeys(m map[string][]byte) []string {
 const mostUnpacked = 1 << 30
 
 // Restore reads an archive into an account that does not exist yet, whole or not at
-// all. Every file is held against its checksum first.
-func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt, size int64) error {
+// all. Every file is held against its checksum first. Quiet keeps its reminders back until
+// Wake.
+func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt, size int64, quiet bool) error {
 	bad := func(what string) error {
 		return fault.New(fault.Invalid, "this is no whole archive: "+what, "Take an archive that 'sealmanac archive' wrote, and copy it again.")
 	}
@@ -150,7 +151,30 @@ func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt
 				return err
 			}
 		}
-		return nil
+		return tx.SetQuiet(ctx, id, quiet)
+	})
+}
+
+// Hush keeps back every reminder of an account, and Wake lets them go again: those that
+// waited leave within minutes, what fell due meanwhile follows with the next pass.
+func (d *Desk) Hush(ctx context.Context, id coach.AccountID, by string) error {
+	return d.setQuiet(ctx, id, by, true)
+}
+
+// Wake ends Hush.
+func (d *Desk) Wake(ctx context.Context, id coach.AccountID, by string) error {
+	return d.setQuiet(ctx, id, by, false)
+}
+
+func (d *Desk) setQuiet(ctx context.Context, id coach.AccountID, by string, quiet bool) error {
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		if _, err := tx.Account(ctx, id, true); err != nil {
+			return err
+		}
+		if err := tx.SetQuiet(ctx, id, quiet); err != nil {
+			return err
+		}
+		return tx.AddAudit(ctx, id, by, map[bool]string{true: "made quiet", false: "woke"}[quiet], "account", "")
 	})
 }
 

@@ -60,16 +60,16 @@ func TestArchive(t *testing.T) {
 	first := write(from)
 	for _, kind := range []string{"sqlite", "postgres"} {
 		to := open(kind)
-		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); err != nil {
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), kind == "postgres"); err != nil { // quiet or not
 			t.Fatalf("%s: %v", kind, err)
 		}
 		if again := write(to); !bytes.Equal(again, first) {
 			t.Errorf("%s: %d bytes came back as %d others", kind, len(first), len(again))
 		}
-		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); fault.KindOf(err) != fault.Conflict {
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), false); fault.KindOf(err) != fault.Conflict {
 			t.Errorf("%s: over an account that exists: %v", kind, err)
 		}
-		if err := to.Restore(t.Context(), "copy", bytes.NewReader(first), int64(len(first))); fault.KindOf(err) != fault.Conflict && err != nil {
+		if err := to.Restore(t.Context(), "copy", bytes.NewReader(first), int64(len(first)), false); fault.KindOf(err) != fault.Conflict && err != nil {
 			t.Errorf("%s: beside an account that exists: %v", kind, err)
 		}
 	}
@@ -78,10 +78,10 @@ func TestArchive(t *testing.T) {
 		to := open("sqlite")
 		bad := bytes.Clone(first)
 		bad[at] ^= 0x55
-		switch err := to.Restore(t.Context(), "main", bytes.NewReader(bad), int64(len(bad))); {
+		switch err := to.Restore(t.Context(), "main", bytes.NewReader(bad), int64(len(bad)), false); {
 		case err != nil:
 			refused++
-			if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first))); err != nil {
+			if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), false); err != nil {
 				t.Errorf("half of a damaged archive stayed: %v", err)
 			}
 		case !bytes.Equal(write(to), first): // a byte that means nothing, such as a file's time

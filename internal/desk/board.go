@@ -32,6 +32,7 @@ type BoardPage struct {
 	Places   []string
 	Views    []store.SavedView
 	Last     *store.PassRow // nil: no pass was made
+	Quiet    bool           // no reminder leaves
 }
 
 // Board returns a page of an account's coaches, ordered by risk before opening unless
@@ -39,6 +40,9 @@ type BoardPage struct {
 func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f store.BoardFilter, page int) (b BoardPage, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if b.Account, err = tx.Account(ctx, id, false); err != nil {
+			return err
+		}
+		if b.Quiet, err = tx.Quiet(ctx, id); err != nil {
 			return err
 		}
 		today := d.today(b.Account)

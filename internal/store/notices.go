@@ -145,7 +145,7 @@ func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease t
 	var rows []NoticeRow
 	err = tx.list(ctx, &rows, `
 		UPDATE notice SET state = 'sending', lease_end = ?, tries = tries + 1
-		WHERE account_id = ? AND notice_key = ? AND not_before <= ? AND recalled_at IS NULL
+		WHERE account_id = ? AND notice_key = ? AND not_before <= ? AND recalled_at IS NULL AND `+mayLeave+`
 			AND (state IN ('queued', 'retry') OR (state = 'sending' AND lease_end <= ?))
 		RETURNING `+noticeColumns, micro(tx.now.Add(lease)), id, key, now, now)
 	if err != nil || len(rows) == 0 {
@@ -177,10 +177,11 @@ func (tx *Tx) SettleTry(ctx context.Context, id coach.AccountID, key string, try
 	return tx.Settle(ctx, id, key, s, reply, wait)
 }
 
-// Waiting returns open notices that have been due for longer than grace.
+// Waiting returns open notices that have been due for longer than grace, but for those of
+// quiet accounts.
 func (tx *Tx) Waiting(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
 	defer fail("store.Waiting", &err)
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state IN ('queued', 'retry') AND not_before < ? AND recalled_at IS NULL ORDER BY not_before, notice_key LIMIT ?`, micro(tx.now.Add(-grace)), most)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state IN ('queued', 'retry') AND not_before < ? AND recalled_at IS NULL AND `+mayLeave+` ORDER BY not_before, notice_key LIMIT ?`, micro(tx.now.Add(-grace)), most)
 	return out, err
 }
 
@@ -310,20 +311,23 @@ func (tx *Tx) Suppressed(ctx context.Context, id coach.AccountID) (out []Suppres
 }
 
 // Counts returns how many notices of all accounts stand in each state, and the
-// oldest time that an open one was due; zero when none is open.
+// oldest time that an open one was due; zero when none is open that may leave.
 func (tx *Tx) Counts(ctx context.Context) (out map[reminder.State]int, oldest time.Time, err error) {
 	defer fail("store.Counts", &err)
 	var rows []struct {
 		State string `db:"state"`
 		N     int    `db:"n"`
-		First int64  `db:"first_due"`
+		First *int64 `db:"first_due"` // nil: those of quiet accounts only
 	}
-	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n, MIN(not_before) AS first_due FROM notice GROUP BY state ORDER BY state`)
+	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n, MIN(CASE WHEN `+mayLeave+` THEN not_before END) AS first_due FROM notice GROUP BY state ORDER BY state`)
 	out = map[reminder.State]int{}
 	for _, r := range rows {
 		out[reminder.State(r.State)] = r.N
 		open := r.State == string(reminder.Queued) || r.State == string(reminder.Retry) || r.State == string(reminder.Sending)
-		if t := fromMicro(r.First); open && (oldest.IsZero() || t.Before(oldest)) {
+		if r.First == nil {
+			continue
+		}
+		if t := fromMicro(*r.First); open && (oldest.IsZero() || t.Before(oldest)) {
 			oldest = t
 		}
 	}
@@ -343,7 +347,7 @@ func (tx *Tx) Stuck(ctx context.Context, grace time.Duration, most int) (out []N
 	defer fail("store.Stuck", &err)
 	before := micro(tx.now.Add(-grace))
 	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice
-		WHERE recalled_at IS NULL AND ((state IN ('queued', 'retry') AND not_before < ?) OR (state = 'sending' AND lease_end < ?))
+		WHERE recalled_at IS NULL AND `+mayLeave+` AND ((state IN ('queued', 'retry') AND not_before < ?) OR (state = 'sending' AND lease_end < ?))
 		ORDER BY not_before, notice_key LIMIT ?`, before, before, most)
 	return out, err
 }

@@ -1,0 +1,31 @@
+package store
+
+import (
+	"context"
+
+	"sealmanac/internal/coach"
+)
+
+// mayLeave is the condition that a notice's account is not quiet; mails to members, by
+// which they sign in, leave all the same.
+const mayLeave = `(task_kind = 'access' OR account_id NOT IN (SELECT account_id FROM quiet))`
+
+// SetQuiet makes an account quiet, or ends that: no reminder of a quiet account leaves,
+// and its passes make none.
+func (tx *Tx) SetQuiet(ctx context.Context, id coach.AccountID, quiet bool) (err error) {
+	defer fail("store.SetQuiet", &err)
+	if !quiet {
+		_, err = tx.exec(ctx, `DELETE FROM quiet WHERE account_id = ?`, id)
+		return err
+	}
+	_, err = tx.exec(ctx, `INSERT INTO quiet (account_id, since) VALUES (?, ?) ON CONFLICT (account_id) DO NOTHING`, id, micro(tx.now))
+	return err
+}
+
+// Quiet reports whether an account is quiet.
+func (tx *Tx) Quiet(ctx context.Context, id coach.AccountID) (_ bool, err error) {
+	defer fail("store.Quiet", &err)
+	var n int
+	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM quiet WHERE account_id = ?`), id)
+	return n > 0, err
+}
