@@ -1,10 +1,12 @@
 package api_test
 
 import (
+	"regexp"
 	"strings"
 	"testing"
 
 	"sealmanac/internal/coach"
+	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/reminder"
@@ -84,10 +86,47 @@ func TestWhoWaitsIsListed(t *testing.T) {
 	waits("replace_bulb|", "inspect|")
 	x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`)
 	waits("replace_bulb|", "inspect|")
-	x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-03","slide":"s","run":"outer/top","kind":"replace_seal"}`)
+	if code, _, said := x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-03","slide":"s","run":"outer/top","kind":"replace_seal"}`); code != 422 || !strings.Contains(said, "the coach's record") {
+		t.Errorf("a renewal without its part: %d %s", code, said)
+	}
+	_, _, body := x.do(key, "GET", "/coaches/zf-1", "")
+	fitted := regexp.MustCompile(`"fitted":"[0-9-]+"`).ReplaceAllString(text(t, field(t, body, "record")), `"fitted":"2026-03-03"`)
+	if code, _, said := x.do(key, "PUT", "/coaches/zf-1", fitted); code != 200 {
+		t.Fatalf("%d %s", code, said)
+	}
 	waits("inspect|")
 	x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`)
 	waits()
+}
+
+// No answer of a program, and no link of a mail, silences a safety stop: its mail waits on.
+func TestStopsAreNotAnswered(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-02","slide":"s","kind":"soft_floor","value":"yes"}`); code >= 300 {
+		t.Fatalf("%d %s", code, said)
+	}
+	_, _, said := x.do(key, "GET", "/tasks?coach=zf-1", "")
+	task := regexp.MustCompile(`"key":"(safety_stop[^"]*)"`).FindStringSubmatch(said)
+	if task == nil {
+		t.Fatal(said)
+	}
+	for _, answer := range []string{`"answer":"done"`, `"answer":"later","until":"2028-01-01"`} {
+		if code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer", `{"key":"`+task[1]+`",`+answer+`}`); code != 422 || !strings.Contains(said, "only what is seen ends it") {
+			t.Errorf("%s: %d %s", answer, code, said)
+		}
+	}
+	n := reminder.Notice{Key: "stop", Account: "one", Coach: "zf-1", Task: coach.SafetyStop, TaskKey: task[1], Person: "o@example.org", MessageID: "<stop@b>", LinkID: strings.Repeat("ab", 16), Target: today, Subject: "s", Text: "t", HTML: "h"}
+	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
+		_, err := tx.AddNotices(t.Context(), today, []reminder.Notice{n})
+		return err
+	}); err != nil {
+		t.Fatal(err)
+	}
+	_, token, _ := strings.Cut(x.desk.Signer.Links(&n)[reminder.Later], "/a/")
+	if _, err := x.desk.Answer(t.Context(), token, desk.Details{}); fault.KindOf(err) != fault.Invalid {
+		t.Errorf("put off by a link: %v", err)
+	}
 }
 
 // A record that leaves out or renames a stopped slide would let the room move again: no

@@ -338,7 +338,7 @@ func (a *API) work(api huma.API) {
 		OneCoach
 		Body struct {
 			DayBody
-			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check"`
+			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check" doc:"New parts (replace_bulb, replace_seal, rebond, refit) are refused here with what to do: they are told in the record of the coach."`
 		}
 	}) (*recorded, error) {
 		day, err := dayOf(in.Body.Day)
@@ -346,6 +346,9 @@ func (a *API) work(api huma.API) {
 			return nil, err
 		}
 		b := in.Body
+		if coach.TaskKind(b.Kind).Renews() {
+			return nil, a.fail(desk.ErrRenews)
+		}
 		return a.record(ctx, in.Coach, desk.Records{Services: []coach.Service{{Day: day, Kind: coach.TaskKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, By: "shop", Note: b.Note}}})
 	})
 	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading", "Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {

@@ -143,6 +143,9 @@ func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question,
 	if q.Notice, err = row.Notice(); err != nil {
 		return q, err
 	}
+	if q.Notice.Task == coach.SafetyStop && q.Kind == reminder.Later {
+		return q, errStop
+	}
 	q.Words = d.Words.In(q.Notice.Language)
 	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
 	q.Today = d.today(q.Account)
@@ -363,9 +366,26 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 		_, held := c.DangerOn(slide, today)
 		return !held
 	}
+	if coach.TaskKind(kind).Renews() && renewed(c, slide, run, said) {
+		return true
+	}
 	return slices.ContainsFunc(c.Services, func(s coach.Service) bool {
 		return s.By == "shop" && s.Day >= said && s.Covers(slide, run) && (string(s.Kind) == kind || s.Kind == coach.ReplaceSeal && coach.TaskKind(kind).Renews())
 	})
+}
+
+// renewed reports whether a run carries a part that was fitted on a day or later.
+func renewed(c *coach.Coach, slide coach.SlideID, run string, since civil.Date) bool {
+	for i := range c.Slides {
+		s := &c.Slides[i]
+		for j := range s.Runs {
+			r := &s.Runs[j]
+			if s.ID == slide && (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool { return p.Fitted >= since }) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // Resume switches a person's reminders on again, also after an address was found

@@ -46,6 +46,9 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 		if was != 0 && !found {
 			return fault.New(fault.Conflict, fmt.Sprintf("%s is not agreed for %s any more", c, was), "Somebody changed it meanwhile; look again.")
 		}
+		if was == 0 && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return p.Coach == c && p.Day == day && p.At == at }) {
+			return nil // asked twice
+		}
 		if k := slices.IndexFunc(shop.Pins, func(p coach.Pin) bool {
 			return p.Coach == c && p.Day != was && day != 0 && p.Day.Monday() == day.Monday()
 		}); k >= 0 {

@@ -211,6 +211,11 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 			}
 			return err
 		}
+		if k := coach.TaskKind(now.Kind); k == coach.SafetyStop {
+			return errStop
+		} else if kind == reminder.Done && k.Renews() {
+			return ErrRenews
+		}
 		if target != "" && now.Target != target {
 			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target), "Look at the present one and decide again.")
 		}
@@ -230,7 +235,8 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		h := store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}}
 		if kind == reminder.Later {
 			h = store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}}
-		} else if s := (coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}); s.Kind != coach.SafetyStop {
+		} else {
+			s := coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}
 			s.Slide, s.Run = slideRun(now.Run)
 			if err := tx.AddService(ctx, id, c, s); err != nil {
 				return err

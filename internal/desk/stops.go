@@ -44,6 +44,12 @@ func lostStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civi
 	return out, nil
 }
 
+// errStop refuses an answer that would silence a safety stop.
+var errStop = fault.New(fault.Invalid, "a safety stop is neither done nor put off by an answer: only what is seen ends it", "Call the shop. The shop writes down what a look at it found, as a reading.")
+
+// ErrRenews refuses a renewal that is told without the new part: it would re-date nothing.
+var ErrRenews = fault.New(fault.Invalid, "a new part is told with its material and day, not as a line of work", "Put the new part into the coach's record (slides, runs, parts), or record a fitting on its page.")
+
 // stopsHint is what to do about a stop that would be lost.
 const stopsHint = "Keep the slide's short name, its label may change; or write down first what a look at it found."
 

@@ -310,6 +310,9 @@ func (in *Input) answered(c *candidate) Reason {
 				return BookedAsked
 			}
 		case a.Kind == Later:
+			if c.task.Kind == coach.SafetyStop {
+				continue // a danger is not put off
+			}
 			if in.Today < end {
 				return Snoozed
 			}

@@ -33,6 +33,7 @@ type ownerTask struct {
 	Minutes          string
 	Asked            bool // the newest message is about it
 	Shop             bool // the shop does it: booking comes first
+	Danger           bool // it is neither done by a word nor put off
 }
 
 // owner is the page of a coach's people, by a signed link.
@@ -74,6 +75,7 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		}
 		o.Where = reminder.Where(w, &p.Coach, all)
 		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey
+		o.Danger = t.Kind == coach.SafetyStop
 		d.Next = append(d.Next, o)
 	}
 	u := p.Person.Units
