@@ -18,7 +18,6 @@ import (
 	"log/slog"
 	"net/http"
 	"reflect"
-	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -96,8 +95,8 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 			a.describe(w, r, mux)
 			return
 		}
-		secret, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer ")
-		if !ok {
+		scheme, secret, _ := strings.Cut(r.Header.Get("Authorization"), " ")
+		if !strings.EqualFold(scheme, "Bearer") || secret == "" {
 			w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac"`)
 			refuse(w, http.StatusUnauthorized, "no key came with the request", "Send Authorization: Bearer KEY; a manager makes keys on the page of people and keys.")
 			return
@@ -127,8 +126,8 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 		if unserved(w, r, mux) {
 			return
 		}
-		if !isText(r) {
-			refuse(w, http.StatusUnprocessableEntity, "the request has characters that are no text", "Send UTF-8 without the character 0.")
+		if p := unread(r); p != nil {
+			refuse(w, p.Status, p.Detail, p.Errors[0].Message)
 			return
 		}
 		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
@@ -138,26 +137,6 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 		}
 		mux.ServeHTTP(w, r)
 	})
-}
-
-// isText reports whether a request is text as databases take it. Bulks are looked at
-// where they are read.
-func isText(r *http.Request) bool {
-	text := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
-	if !text(r.URL.Path) {
-		return false
-	}
-	for k, vs := range r.URL.Query() {
-		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
-			return false
-		}
-	}
-	if r.Body == nil || r.Method == http.MethodGet || r.URL.Path == Root+"/coaches/bulk" {
-		return true
-	}
-	body, _ := io.ReadAll(r.Body) // what goes wrong is told where it is read again
-	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body))
-	return text(string(body)) && !bytes.Contains(body, []byte(`\u0000`))
 }
 
 // unserved answers, as a problem, a request that no operation serves.
@@ -199,6 +178,7 @@ func (a *API) config() huma.Config {
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies
+	c.Transformers = append(c.Transformers, brief)
 	return c
 }
 

@@ -292,3 +292,29 @@ func TestNothingSaidIsMissing(t *testing.T) {
 		}
 	})
 }
+
+// What cannot be read at all is told shortly: where, and what to send; nothing of the
+// body comes back but its beginning.
+func TestUnreadBodies(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	key := x.keys["one"]
+	long := `"` + strings.Repeat("x", 900_000)
+	for _, c := range []struct {
+		method, path, body string
+		status             int
+		says               string
+	}{
+		{"POST", "/coaches/zf-1/visits", `{"day":`, 400, "not JSON at byte"},
+		{"PUT", "/coaches/zf-1", `{"coach"`, 400, "not JSON at byte"},
+		{"PUT", "/coaches/zf-1/record/people", `{"items":[}`, 400, "not JSON at byte"},
+		{"PUT", "/coaches/zf-1/record/people", `[]`, 422, "another form"},
+		{"POST", "/coaches/zf-1/readings", long, 400, "not JSON"},
+		{"POST", "/coaches/bulk", `{"coaches":[` + long, 422, ""},
+		{"POST", "/coaches/bulk", `[]`, 422, ""},
+	} {
+		code, _, said := x.do(key, c.method, c.path, c.body)
+		if code != c.status || !strings.Contains(said, c.says) || len(said) > 1000 || strings.Contains(said, "Go value") || strings.Contains(said, "api.") {
+			t.Errorf("%s %s: %d %.300s", c.method, c.path, code, said)
+		}
+	}
+}
