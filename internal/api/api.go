@@ -68,8 +68,9 @@ func who(ctx context.Context) access.Who {
 // Handler returns the API with its checks: key, scope, pace, and repeats of posts.
 func (a *API) Handler() http.Handler {
 	mux := http.NewServeMux()
-	a.register(humago.New(mux, a.config()))
-	return a.shared(a.guarded(mux))
+	served := humago.New(mux, a.config())
+	a.register(served)
+	return a.shared(a.guarded(mux, asked(served.OpenAPI())))
 }
 
 // shared lets the pages of the sites that the operator named read the answers. A key
@@ -88,7 +89,7 @@ func (a *API) shared(h http.Handler) http.Handler {
 }
 
 // guarded puts the checks before the operations.
-func (a *API) guarded(mux *http.ServeMux) http.Handler {
+func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handler {
 	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if open[strings.TrimSuffix(r.URL.Path, "/")] && r.Method == http.MethodGet {
@@ -124,6 +125,10 @@ func (a *API) guarded(mux *http.ServeMux) http.Handler {
 			return
 		}
 		if unserved(w, r, mux) {
+			return
+		}
+		if p := unknown(r, mux, known); p != nil {
+			refuse(w, p.Status, p.Detail, p.Errors[0].Message)
 			return
 		}
 		if p := unread(r); p != nil {

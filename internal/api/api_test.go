@@ -312,7 +312,7 @@ func firstHour(t *testing.T, x *rig) {
 		t.Errorf("%s", body)
 	}
 	// A bulk with one fault: each has its own result.
-	bulk := `{"coaches":[{"coach":"b-1","use":"weekend","class":"class_c","stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week"}],"slides":[]},{"coach":"b 2"}]}`
+	bulk := `{"coaches":[{"coach":"b-1","use":"weekend","class":"class_c","stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week"}],"bookings":[{"from":"2026-06-01","until":"2026-06-05"}],"slides":[]},{"coach":"b 2"}]}`
 	code, _, body = x.do(key, "POST", "/coaches/bulk", bulk, "Idempotency-Key", "k1")
 	if code != 200 || field(t, body, "saved") != 1.0 || field(t, body, "refused") != 1.0 {
 		t.Fatalf("%d %s", code, body)
@@ -328,7 +328,7 @@ func firstHour(t *testing.T, x *rig) {
 	// What is sent again as it is stays as it is, and is no news.
 	_, head, _ = x.do(key, "GET", "/coaches/b-1", "")
 	tag, seen = head.Get("ETag"), x.count()
-	code, _, body = x.do(key, "POST", "/coaches/bulk", bulk)
+	code, _, body = x.do(key, "POST", "/coaches/bulk", strings.Replace(bulk, `{"coaches":[`, `{"coaches":[{"coach":"b 3"},`, 1)) // in another place of the list
 	_, head, _ = x.do(key, "GET", "/coaches/b-1", "")
 	if code != 200 || field(t, body, "saved") != 1.0 || strings.Contains(body, `"changed":true`) || head.Get("ETag") != tag || x.count() != seen {
 		t.Errorf("the same again: %d %s, ETag %s then %s, %d events more", code, body, tag, head.Get("ETag"), x.count()-seen)
@@ -389,7 +389,7 @@ func firstHour(t *testing.T, x *rig) {
 		t.Errorf("%d %s", code, body)
 	}
 	// Everything that happened, in order and without gaps.
-	kinds, last := []string{}, 0
+	kinds, last, envelope := []string{}, 0, events(t, x)
 	after := ""
 	for {
 		_, _, body = x.do(key, "GET", "/changes?limit=3&after="+after, "")
@@ -405,6 +405,9 @@ func firstHour(t *testing.T, x *rig) {
 				t.Errorf("after %d comes %d", last, seq)
 			}
 			last = seq
+			if err := fits(envelope, text(t, m)); err != nil {
+				t.Errorf("%v\n%s", err, text(t, m))
+			}
 			kinds = append(kinds, strings.TrimPrefix(fmt.Sprint(m["type"]), "sealmanac."))
 		}
 		after, _ = field(t, body, "next").(string)

@@ -76,3 +76,44 @@ func brief(_ huma.Context, _ string, v any) (any, error) {
 	}
 	return p, nil
 }
+
+// asked returns what each operation may be asked in its address, by the operation's
+// pattern.
+func asked(doc *huma.OpenAPI) map[string][]string {
+	out := map[string][]string{}
+	for path, item := range doc.Paths {
+		for method, o := range map[string]*huma.Operation{http.MethodGet: item.Get, http.MethodPost: item.Post, http.MethodPut: item.Put, http.MethodDelete: item.Delete} {
+			if o == nil {
+				continue
+			}
+			names := []string{}
+			for _, p := range o.Parameters {
+				if p.In == "query" {
+					names = append(names, p.Name)
+				}
+			}
+			out[method+" "+path] = names
+		}
+	}
+	return out
+}
+
+// unknown is the problem of a question that nobody would answer: a filter with a slip in
+// its name must not give everything.
+func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *huma.ErrorModel {
+	_, pattern := mux.Handler(r)
+	names, ok := known[pattern]
+	if !ok {
+		return nil
+	}
+	for k := range r.URL.Query() {
+		if !slices.Contains(names, k) {
+			hint := "This operation is asked nothing in its address."
+			if len(names) > 0 {
+				hint = "It may be asked: " + strings.Join(names, ", ") + "."
+			}
+			return problem(http.StatusUnprocessableEntity, fmt.Sprintf("there is no %q to ask here", k), hint)
+		}
+	}
+	return nil
+}

@@ -36,6 +36,9 @@ func (a *API) collections(api huma.API) {
 		out := &whole{ETag: etag(r.Version)}
 		if out.Body.Items.RawMessage = parts[in.Part]; out.Body.Items.RawMessage == nil {
 			out.Body.Items.RawMessage = json.RawMessage("[]")
+			if in.Part == "season" {
+				out.Body.Items.RawMessage = json.RawMessage("{}")
+			}
 		}
 		return out, nil
 	})
@@ -48,8 +51,9 @@ func (a *API) collections(api huma.API) {
 			Items partItems `json:"items"`
 		}
 	}) (*tagged, error) {
-		if items := in.Body.Items.RawMessage; items == nil || string(items) == "null" {
-			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all.`)
+		items := string(in.Body.Items.RawMessage)
+		if items == "" || items == "null" {
+			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all, {} a season.`)
 		}
 		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
@@ -64,6 +68,9 @@ func (a *API) collections(api huma.API) {
 			return nil, a.fail(err)
 		}
 		parts[in.Part] = in.Body.Items.RawMessage
+		if in.Part == "season" && items == "{}" {
+			delete(parts, in.Part)
+		}
 		text, err := json.Marshal(parts)
 		if err != nil {
 			return nil, a.fail(err)

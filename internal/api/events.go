@@ -22,7 +22,7 @@ type EndpointBody struct {
 	URL      string   `json:"url"`
 	Kinds    []string `json:"kinds" doc:"Empty: all."`
 	State    string   `json:"state" enum:"live,paused,gone"`
-	Trouble  string   `json:"trouble"`
+	Trouble  string   `json:"trouble,omitempty"`
 	Waiting  int64    `json:"waiting" doc:"Events not yet taken."`
 }
 
@@ -125,14 +125,16 @@ func (a *API) endpoints(api huma.API) {
 	huma.Register(api, op("POST", "/endpoints", "add-endpoint", "Send events to an address from now on"), func(ctx context.Context, in *struct {
 		Body struct {
 			URL   string   `json:"url" format:"uri" maxLength:"2000"`
-			Kinds []string `json:"kinds,omitempty" maxItems:"50"`
+			Kinds []string `json:"kinds,omitempty" maxItems:"50" example:"[\"visit.booked\",\"hold.set\"]" doc:"Types of events, with or without sealmanac. before them; none: all."`
 			Own   bool     `json:"ed25519,omitempty" doc:"Sign with Ed25519 (v1a) instead of a shared secret (v1)."`
 		}
 	}) (*keyBody, error) {
-		for _, k := range in.Body.Kinds {
-			if !slices.ContainsFunc(webhook.Kinds, func(x struct{ Kind, Tells string }) bool { return x.Kind == k }) {
-				return nil, problem(http.StatusUnprocessableEntity, strconv.Quote(k)+" is no kind of event", "See events.schema.json.")
+		for i, k := range in.Body.Kinds {
+			k = strings.TrimPrefix(k, webhook.Prefix)
+			if !slices.ContainsFunc(webhook.Kinds, func(x webhook.Kind) bool { return x.Kind == k }) {
+				return nil, problem(http.StatusUnprocessableEntity, strconv.Quote(k)+" is no kind of event", "Those there are stand in events.schema.json, such as visit.booked.")
 			}
+			in.Body.Kinds[i] = k
 		}
 		w := who(ctx)
 		key := webhook.NewKey(in.Body.Own)
@@ -202,17 +204,24 @@ func (a *API) describe(w http.ResponseWriter, r *http.Request, mux http.Handler)
 // Schema is the JSON Schema (2020-12) of an event's envelope.
 func Schema() map[string]any {
 	var kinds []string
-	says := map[string]string{}
+	var each []any
 	for _, k := range webhook.Kinds {
-		kinds = append(kinds, "sealmanac."+k.Kind)
-		says["sealmanac."+k.Kind] = k.Tells
+		kinds = append(kinds, webhook.Prefix+k.Kind)
+		data := map[string]any{}
+		for _, name := range strings.Fields(k.Data) {
+			data[name] = true
+		}
+		each = append(each, map[string]any{
+			"if":   map[string]any{"properties": map[string]any{"type": map[string]any{"const": webhook.Prefix + k.Kind}}},
+			"then": map[string]any{"description": k.Tells, "properties": map[string]any{"data": map[string]any{"properties": data, "additionalProperties": false}}},
+		})
 	}
 	text := map[string]any{"type": "string"}
 	return map[string]any{
 		"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An event of Sealmanac (CloudEvents 1.0)", "type": "object",
 		"required":   []string{"specversion", "id", "source", "type", "subject", "time", "datacontenttype", "sequence", "data"},
 		"properties": map[string]any{"specversion": map[string]any{"const": "1.0"}, "id": text, "source": text, "type": map[string]any{"enum": kinds}, "subject": text, "time": map[string]any{"type": "string", "format": "date-time"}, "datacontenttype": map[string]any{"const": "application/json"}, "sequence": map[string]any{"type": "string", "pattern": "^[0-9]{16}$"}, "data": map[string]any{"type": "object"}},
-		"$comment":   says,
+		"allOf":      each,
 	}
 }
 

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"maps"
 	"net/http"
 	"strconv"
 	"strings"
@@ -191,6 +192,7 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 		return nil, both("the coach exists already", now)
 	case match != "" && err != nil:
 		return nil, problem(http.StatusPreconditionFailed, "there is no such coach to match", "Leave If-Match out to add it.")
+	case match == "*": // any state of it
 	case match != "":
 		if v, err = version(match); err != nil {
 			return nil, err
@@ -205,11 +207,7 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	}
 	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
-		p := problem(http.StatusUnprocessableEntity, "the record has faults; nothing was stored", "")
-		for _, line := range items[0].Problems.Wrong().Lines() {
-			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: strings.TrimPrefix(line, "item 0: "), Location: "body"})
-		}
-		return nil, p
+		return nil, faulty("the record has faults; nothing was stored", items[0].Problems, "item 0: ")
 	}
 	if err := a.Desk.SaveCoach(ctx, w.Account, w.Email, items[0].Coach, v); err != nil {
 		if fault.KindOf(err) == fault.Conflict {
@@ -242,7 +240,7 @@ type forecastItem struct {
 	Late      string     `json:"late,omitempty" doc:"90 % of them."`
 	Governing string     `json:"governing,omitempty"`
 	Risk      float64    `json:"risk" doc:"Chance of need before the season opens, or within half a year without a season."`
-	Hold      string     `json:"hold,omitempty"`
+	Hold      string     `json:"hold,omitempty" doc:"Why the part, or its whole slide, is on hold: a bulb that does not fit, a danger that was read."`
 }
 
 type reasonItem struct {
@@ -261,6 +259,9 @@ func (a *API) about(api huma.API) {
 		}
 		return listOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
 			x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
+			if r, held := p.Coach.DangerOn(f.Slide, p.Today); held {
+				x.Hold = desk.DangerText(r)
+			}
 			if f.Governing != "" {
 				x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
 			}
@@ -285,6 +286,7 @@ func (a *API) about(api huma.API) {
 		}
 		return listOf(p.Notices, noticeOf), nil
 	})
+	a.reported(api)
 	type visits struct {
 		Body struct {
 			Planned []visitItem  `json:"planned"`
@@ -328,7 +330,8 @@ type DayBody struct {
 
 type recorded struct {
 	Body struct {
-		Recorded int `json:"recorded"`
+		Recorded int      `json:"recorded"`
+		Warnings []string `json:"warnings,omitempty" doc:"What is accepted but probably not meant so."`
 	}
 }
 
@@ -341,15 +344,11 @@ func (a *API) work(api huma.API) {
 			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check" doc:"New parts (replace_bulb, replace_seal, rebond, refit) are refused here with what to do: they are told in the record of the coach."`
 		}
 	}) (*recorded, error) {
-		day, err := dayOf(in.Body.Day)
-		if err != nil {
-			return nil, err
-		}
 		b := in.Body
 		if coach.TaskKind(b.Kind).Renews() {
 			return nil, a.fail(desk.ErrRenews)
 		}
-		return a.record(ctx, in.Coach, desk.Records{Services: []coach.Service{{Day: day, Kind: coach.TaskKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, By: "shop", Note: b.Note}}})
+		return a.report(ctx, in.Coach, "services", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide, "run": b.Run, "by": "shop", "note": b.Note})
 	})
 	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading", "Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {
 		OneCoach
@@ -362,15 +361,7 @@ func (a *API) work(api huma.API) {
 		}
 	}) (*recorded, error) {
 		b := in.Body
-		day, err := dayOf(b.Day)
-		if err != nil {
-			return nil, err
-		}
-		v, err := intake.ParseReading(coach.ReadingKind(b.Kind), b.Value)
-		if err != nil {
-			return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
-		}
-		return a.record(ctx, in.Coach, desk.Records{Readings: []coach.Reading{{Day: day, Kind: coach.ReadingKind(b.Kind), Slide: coach.SlideID(b.Slide), Run: b.Run, Part: coach.PartKind(b.Part), Value: v, By: b.By, Note: b.Note}}})
+		return a.report(ctx, in.Coach, "readings", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide, "run": b.Run, "part": b.Part, "value": b.Value, "by": b.By, "note": b.Note})
 	})
 	a.tasks(api)
 	a.bookings(api)
@@ -434,13 +425,36 @@ func (a *API) tasks(api huma.API) {
 	})
 }
 
-func (a *API) record(ctx context.Context, c string, x desk.Records) (*recorded, error) {
+// report writes down one reading or service, which package intake reads as it reads
+// those of a record.
+func (a *API) report(ctx context.Context, c, list string, said map[string]string) (*recorded, error) {
+	maps.DeleteFunc(said, func(_, v string) bool { return v == "" })
+	text, err := json.Marshal(map[string]any{list: []any{said}})
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	x, ps, err := a.Desk.Reported(ctx, who(ctx).Account, coach.ID(c), intake.TextOf(text))
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	if ps.Err() != nil {
+		return nil, faulty("it has faults; nothing was stored", ps, list+"[0]: ")
+	}
 	if err := a.Desk.Record(ctx, who(ctx).Account, who(ctx).Email, coach.ID(c), x); err != nil {
 		return nil, a.fail(err)
 	}
 	out := &recorded{}
-	out.Body.Recorded = len(x.Services) + len(x.Readings)
+	out.Body.Recorded, out.Body.Warnings = len(x.Services)+len(x.Readings), ps.Warnings()
 	return out, nil
+}
+
+// faulty is the problem of what package intake refused, one error a fault.
+func faulty(sentence string, ps intake.Problems, where string) *huma.ErrorModel {
+	p := problem(http.StatusUnprocessableEntity, sentence, "")
+	for _, line := range ps.Wrong().Lines() {
+		p.Errors = append(p.Errors, &huma.ErrorDetail{Message: strings.TrimPrefix(line, where), Location: "body"})
+	}
+	return p
 }
 
 func dayOf(s string) (civil.Date, error) {

@@ -1,9 +1,12 @@
 package api
 
 import (
+	"cmp"
 	"context"
 	"net/http"
+	"slices"
 	"strconv"
+	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -123,6 +126,23 @@ func (a *API) shop(api huma.API) {
 			return nil, a.fail(err)
 		}
 		return listOf(p.Visits, visitOf), nil
+	})
+	type booking struct {
+		Coach string `json:"coach"`
+		agreedItem
+	}
+	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"), func(ctx context.Context, in *struct {
+		From  string `query:"from" format:"date" doc:"Without it: today."`
+		Until string `query:"until" format:"date" doc:"Without it: all."`
+	}) (*listed[booking], error) {
+		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
+		out := listOf(slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool { d := x.Day.String(); return d < from || d > until }), func(x coach.Pin) booking { return booking{string(x.Coach), agreedOf(x)} })
+		slices.SortStableFunc(out.Body.Items, func(a, b booking) int { return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach)) })
+		return out, nil
 	})
 	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*listed[partItem], error) {
 		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")

@@ -42,7 +42,11 @@ func (b before) changed(o *Outcome, row *store.BoardRow) (out []store.Happened) 
 	}
 	switch {
 	case row.State == OnHold && b.state != OnHold:
-		out = append(out, store.Happened{Kind: "hold.set", Coach: o.Coach, Data: map[string]any{"task": row.NextKind}})
+		for i := range o.Tasks {
+			if t := &o.Tasks[i]; t.Kind == coach.SafetyStop || t.Kind == coach.Refit {
+				out = append(out, store.Happened{Kind: "hold.set", Coach: o.Coach, Data: map[string]any{"task": t.Kind, "run": t.Run, "why": t.Why}})
+			}
+		}
 	case row.State != OnHold && b.state == OnHold:
 		out = append(out, store.Happened{Kind: "hold.cleared", Coach: o.Coach, Data: map[string]any{}})
 	}
@@ -58,8 +62,8 @@ func noticesMade(ns []reminder.Notice) (out []store.Happened) {
 	return out
 }
 
-// planChanged are the events of a new plan against the last one: visits proposed or
-// moved, parts that are newly needed.
+// planChanged are the events of a new plan against the last one: visits proposed, also for
+// another day than before, parts that are newly needed.
 func planChanged(last []season.Visit, kept KeptPlan, p *season.Plan) (out []store.Happened) {
 	days := map[coach.ID][]civil.Date{}
 	for _, v := range last {
@@ -73,7 +77,6 @@ func planChanged(last []season.Visit, kept KeptPlan, p *season.Plan) (out []stor
 			if old[0] == v.Day {
 				continue
 			}
-			h.Kind = "visit.moved"
 			h.Data["was"] = old[0]
 		}
 		out = append(out, h)

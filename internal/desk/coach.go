@@ -335,6 +335,22 @@ type Records struct {
 	Seen     int64 // version of the coach that the person saw; 0: whatever it is
 }
 
+// Reported reads what a program says of a coach as its record is read.
+func (d *Desk) Reported(ctx context.Context, id coach.AccountID, c coach.ID, text intake.Text) (x Records, ps intake.Problems, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		a, err := tx.Account(ctx, id, false)
+		if err != nil {
+			return err
+		}
+		doc, _, err := tx.CoachDoc(ctx, id, c)
+		if err == nil {
+			x.Readings, x.Services, ps = intake.Reported(d.today(a), &doc, text)
+		}
+		return err
+	})
+	return x, ps, err
+}
+
 // Record stores services and readings and dates the coach anew. Recording the same
 // twice changes nothing: what was queued without signal may be sent again.
 func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coach.ID, x Records) error {

@@ -165,8 +165,12 @@ func (d *Desk) Replay(ctx context.Context, id coach.AccountID, by, name, event s
 // TestEndpoint makes an event for one endpoint alone.
 func (d *Desk) TestEndpoint(ctx context.Context, id coach.AccountID, by, name string) error {
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if _, err := tx.EndpointByID(ctx, id, name); err != nil {
+		e, err := tx.EndpointByID(ctx, id, name)
+		if err != nil {
 			return noEndpoint(err, name)
+		}
+		if e.State == "gone" {
+			return fault.New(fault.Conflict, "nothing is sent there since its receiver answered that it is gone (410)", "Set it to live first.")
 		}
 		return tx.AddEvents(ctx, id, store.Happened{Kind: "test", Data: map[string]any{"endpoint": name, "by": by}})
 	})

@@ -50,6 +50,11 @@ var errStop = fault.New(fault.Invalid, "a safety stop is neither done nor put of
 // ErrRenews refuses a renewal that is told without the new part: it would re-date nothing.
 var ErrRenews = fault.New(fault.Invalid, "a new part is told with its material and day, not as a line of work", "Put the new part into the coach's record (slides, runs, parts), or record a fitting on its page.")
 
+// DangerText says what stops a slide.
+func DangerText(r coach.Reading) string {
+	return fmt.Sprintf("stopped: %s on %s", dangerNames[r.Kind], r.Day)
+}
+
 // stopsHint is what to do about a stop that would be lost.
 const stopsHint = "Keep the slide's short name, its label may change; or write down first what a look at it found."
 

@@ -203,6 +203,9 @@ func (r *reader) bookings(f *fields, c *coach.Coach) {
 		g := r.fields(n, nth(f.path, "bookings", i))
 		r.booking(g, c.ID, &c.Bookings)
 	}
+	for i := range c.Bookings {
+		c.Bookings[i].Source = "" // the record itself: the same sent again, from anywhere, is the same
+	}
 	if c.Feed = f.opt("feed"); c.Feed != "" && !strings.HasPrefix(c.Feed, "https://") {
 		f.bad(f.n.get("feed"), "feed", "is not an https address", "https://...")
 		c.Feed = ""

@@ -1,7 +1,6 @@
 package intake
 
 import (
-	"fmt"
 	"strings"
 	"testing"
 
@@ -17,11 +16,6 @@ import (
 func TestWriteReadsBack(t *testing.T) {
 	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(t)}
 	c := Read(opt, nil, File{Name: "demo.yaml", Data: config.Demo})
-	for i := range c.Coaches {
-		for j := range c.Coaches[i].Bookings {
-			c.Coaches[i].Bookings[j].Source = "again.yaml"
-		}
-	}
 	k := &c.Coaches[0] // keys of another system, on everything
 	k.External, k.People[0].External, k.Stays[0].External, k.Slides[0].External, k.Slides[0].Runs[0].External, k.Slides[0].Runs[0].Parts[0].External = "1", "2", "3", "4", "5", "6"
 	k.Services[0].External, k.Readings[0].External = "7", "8"
@@ -48,9 +42,6 @@ func TestTreesReadBack(t *testing.T) {
 	c := Read(opt, nil, File{Name: "demo.yaml", Data: config.Demo})
 	var items []Text
 	for i := range c.Coaches {
-		for j := range c.Coaches[i].Bookings {
-			c.Coaches[i].Bookings[j].Source = fmt.Sprintf("item %d", i)
-		}
 		b, err := Records(opt.Places, c.Coaches[i])
 		if err != nil {
 			t.Fatal(err)

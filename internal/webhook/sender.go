@@ -265,5 +265,5 @@ func Words(e store.Endpoint) string {
 	if e.Trouble != "" {
 		return fmt.Sprintf("attempt %d failed: %s", e.Tries, e.Trouble)
 	}
-	return "well"
+	return ""
 }

@@ -1,0 +1,56 @@
+package api
+
+import (
+	"context"
+
+	"github.com/danielgtaylor/huma/v2"
+
+	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
+	"sealmanac/internal/intake"
+)
+
+// readingItem is a measurement, from the record or sent in since.
+type readingItem struct {
+	Day   civil.Date `json:"day"`
+	Kind  string     `json:"kind"`
+	Value string     `json:"value" doc:"As in a coach file: 17 mm, 62, dry, no."`
+	Slide string     `json:"slide"`
+	Run   string     `json:"run,omitempty"`
+	Part  string     `json:"part,omitempty"`
+	By    string     `json:"by"`
+	Note  string     `json:"note,omitempty"`
+}
+
+// serviceItem is work that was done, from the record or sent in since.
+type serviceItem struct {
+	Day   civil.Date `json:"day"`
+	Kind  string     `json:"kind"`
+	Slide string     `json:"slide,omitempty" doc:"Missing: the whole coach."`
+	Run   string     `json:"run,omitempty"`
+	By    string     `json:"by,omitempty"`
+	Note  string     `json:"note,omitempty"`
+}
+
+// reported are the lists of what happened to a coach: what its record says, and what
+// people and programs sent in since, which the record does not hold.
+func (a *API) reported(api huma.API) {
+	huma.Register(api, op("GET", "/coaches/{coach}/readings", "list-readings", "Measurements of a coach: those of its record and those sent in since"), func(ctx context.Context, in *OneCoach) (*listed[readingItem], error) {
+		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		return listOf(p.Coach.Readings, func(r coach.Reading) readingItem {
+			return readingItem{r.Day, string(r.Kind), intake.ReadingText(r), string(r.Slide), r.Run, string(r.Part), r.By, r.Note}
+		}), nil
+	})
+	huma.Register(api, op("GET", "/coaches/{coach}/services", "list-services", "Work done on a coach: that of its record and that sent in since"), func(ctx context.Context, in *OneCoach) (*listed[serviceItem], error) {
+		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+		if err != nil {
+			return nil, a.fail(err)
+		}
+		return listOf(p.Coach.Services, func(s coach.Service) serviceItem {
+			return serviceItem{s.Day, string(s.Kind), string(s.Slide), s.Run, s.By, s.Note}
+		}), nil
+	})
+}
