@@ -120,7 +120,8 @@ func (e *PlaceError) Allowed() string {
 // bare name, the candidates are listed in a *PlaceError.
 func (t *Tables) Lookup(query string) (Place, error) {
 	q := fold(query)
-	if z := strings.TrimSpace(query); len(z) >= 5 && isDigits(z[:5]) && (len(z) == 5 || z[5] == '-') {
+	z, _, _ := strings.Cut(strings.TrimPrefix(strings.TrimSpace(query), zipMark), zipNear) // as zip names it
+	if len(z) >= 5 && isDigits(z[:5]) && (len(z) == 5 || z[5] == '-') {
 		return t.zip(query, z[:5])
 	}
 	hits, qualified := t.byName[q], false
@@ -146,6 +147,9 @@ func (t *Tables) Lookup(query string) (Place, error) {
 	return Place{}, &PlaceError{Query: query, Ambiguous: true, Candidates: t.labels(hits, 12)}
 }
 
+// A place that is known by its ZIP only is named after it and the nearest town.
+const zipMark, zipNear = "ZIP ", " near "
+
 func isDigits(s string) bool { return strings.Trim(s, "0123456789") == "" }
 
 func (t *Tables) zip(query, z string) (Place, error) {
@@ -157,7 +161,7 @@ func (t *Tables) zip(query, z string) (Place, error) {
 	if km > 100 || p.Country != "US" && km > 30 {
 		return Place{}, &PlaceError{Query: query} // an island that the tables do not reach
 	}
-	p.Name, p.Lat, p.Lon = "ZIP "+z+" near "+p.Name, at[0], at[1]
+	p.Name, p.Lat, p.Lon = zipMark+z+zipNear+p.Name, at[0], at[1]
 	return p, nil
 }
 

@@ -64,9 +64,11 @@ func TestMailsArrive(t *testing.T) {
 			asks = []string{w.T("What is planned"), w.T("I need another day")}
 		}
 		if strings.Contains(m.Text, w.T("Stop using this slide-out and call the shop")) { // only the shop ends it
-			asks = []string{w.T("Why now"), w.T("Book the shop"), w.T("Not now")}
-			if strings.Contains(m.Text, "/a/done") || strings.Contains(m.Text, w.T("It is done")) {
-				t.Errorf("%s: a safety mail asks whether it is done", m.To)
+			asks = []string{w.T("Why now"), w.T("Book the shop")}
+			for _, no := range []string{w.T("It is done"), w.T("Not now")} {
+				if strings.Contains(m.Text, no) || strings.Contains(m.HTML, no) {
+					t.Errorf("%s: a safety mail offers %q", m.To, no)
+				}
 			}
 		}
 		for _, want := range append(asks, w.T("Please take care"), w.T("No more reminders"), "14 Kiln Lane") {

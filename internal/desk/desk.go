@@ -74,14 +74,38 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 		if err := keepWorkshop(ctx, tx, id, c.Workshop, civil.FromTime(d.Now().UTC())); err != nil {
 			return err
 		}
-		if err := keepStops(ctx, tx, id, civil.FromTime(d.Now().UTC()), c.Coaches); err != nil {
+		cs, err := onto(ctx, tx, id, c)
+		if err != nil {
 			return err
 		}
-		if _, err := tx.SaveCoaches(ctx, id, c.Coaches); err != nil {
+		if err := keepStops(ctx, tx, id, civil.FromTime(d.Now().UTC()), cs); err != nil {
+			return err
+		}
+		if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
 			return err
 		}
 		return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
 	})
+}
+
+// onto returns the coaches of what was read: those of lists upon what is on record.
+func onto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Content) ([]coach.Coach, error) {
+	out := slices.Clone(c.Coaches)
+	for i := range out {
+		l, listed := c.Listed[out[i].ID]
+		if !listed {
+			continue
+		}
+		old, _, err := tx.CoachDoc(ctx, id, out[i].ID)
+		if fault.KindOf(err) == fault.NotFound {
+			continue
+		}
+		if err != nil {
+			return nil, err
+		}
+		out[i] = l.Onto(old, out[i])
+	}
+	return out, nil
 }
 
 // saveBooked stores the bookings that came beside the coaches. Each file replaces

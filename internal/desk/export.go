@@ -12,7 +12,9 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/store"
+	"sealmanac/internal/unit"
 )
 
 // Exports are the lists that go out as CSV or XLSX.
@@ -29,7 +31,7 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 		case "coaches":
 			rows, err = exportCoaches(ctx, tx, id)
 		case "parts":
-			rows, err = exportParts(ctx, tx, id)
+			rows, err = d.exportParts(ctx, tx, id)
 		case "tasks":
 			rows, err = exportTasks(ctx, tx, id)
 		case "order":
@@ -62,9 +64,10 @@ func exportCoaches(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]s
 	return out, err
 }
 
-// exportParts gives the list that an import reads back.
-func exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
-	out := [][]string{{"coach", "label", "owner", "email", "phone", "place", "since", "shelter", "rooms", "cycles", "slide", "slide_label", "wall", "width", "height", "travel", "run", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
+// exportParts gives the list that an import reads back. A list cannot tell where a place
+// of the shop's own is: such a stay is left out, and stays as it is on record.
+func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
+	out := [][]string{{"coach", "label", "class", "vin", "use", "external_id", "owner", "email", "phone", "zone", "units", "language", "role", "place", "since", "shelter", "rooms", "cycles", "slide", "slide_label", "wall", "width", "height", "travel", "run", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
 	cs, err := tx.Coaches(ctx, id)
 	for i := range cs {
 		c := &cs[i]
@@ -75,12 +78,15 @@ func exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]str
 		var st coach.Stay
 		if n := len(c.Stays); n > 0 {
 			st = c.Stays[n-1]
+			if _, err := d.Places.Lookup(st.Site.Name); err != nil {
+				st = coach.Stay{}
+			}
 		}
 		for _, s := range c.Slides {
 			for _, r := range s.Runs {
 				for _, x := range r.Parts {
-					row := []string{string(c.ID), c.Label, p.Name, p.Email, p.Phone, st.Site.Name, st.From.String(), string(st.Shelter), string(st.Rooms), fmt.Sprintf("%.4g/year", float64(st.Cycles)*365.25)}
-					row = append(row, string(s.ID), s.Label, string(s.Wall), mm(float64(s.Width)), mm(float64(s.Height)), mm(float64(s.Travel)), r.Key(), string(r.Construction), string(r.Carrier), mm(float64(r.FreeHeight)), string(x.Kind), string(x.Material), x.Fitted.String(), x.Lot, x.Profile)
+					row := []string{string(c.ID), c.Label, string(c.Class), c.VIN, string(c.Use), c.External, p.Name, p.Email, p.Phone, p.Zone, string(p.Units), p.Language, string(p.Role), st.Site.Name, st.From.String(), string(st.Shelter), string(st.Rooms), rate(st.Cycles)}
+					row = append(row, string(s.ID), s.Label, string(s.Wall), length(s.Width), length(s.Height), length(s.Travel), r.Key(), string(r.Construction), string(r.Carrier), length(r.FreeHeight), string(x.Kind), string(x.Material), x.Fitted.String(), x.Lot, x.Profile)
 					out = append(out, row)
 				}
 			}
@@ -89,11 +95,18 @@ func exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]str
 	return out, err
 }
 
-func mm(v float64) string {
-	if v == 0 {
+func length(l unit.Length) string {
+	if l == 0 {
 		return ""
 	}
-	return fmt.Sprintf("%.4g mm", v)
+	return intake.LengthText(l)
+}
+
+func rate(r unit.PerDay) string {
+	if r == 0 {
+		return ""
+	}
+	return intake.RateText(r)
 }
 
 func exportTasks(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {

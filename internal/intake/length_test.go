@@ -13,7 +13,7 @@ func TestLengthsReadAsWritten(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		got := lengthText(l)
+		got := LengthText(l)
 		if back, err := unit.ParseLength(got); err != nil || back != l {
 			t.Errorf("%s is written %s and read %v, %v", in, got, back, err)
 		}

@@ -32,7 +32,9 @@ type Content struct {
 	Booked       map[coach.ID][]coach.Booking
 	BookingFiles []string
 	Coaches      []coach.Coach
-	Problems     Problems // warnings too; Problems.Err tells whether it may be stored
+	// Listed tells of coaches that came in lists of parts what was given: see Listed.Onto.
+	Listed   map[coach.ID]Listed
+	Problems Problems // warnings too; Problems.Err tells whether it may be stored
 }
 
 // reader turns trees into vocabulary and collects problems.
@@ -46,6 +48,7 @@ type reader struct {
 	booked   map[coach.ID][]coach.Booking
 	sources  []string // files of bookings
 	coaches  []coach.Coach
+	listed   map[coach.ID]Listed
 	seen     map[coach.ID]string // where each coach was first read
 }
 

@@ -12,6 +12,8 @@ import (
 	"strings"
 	"unicode/utf8"
 
+	"sealmanac/internal/coach"
+
 	"github.com/xuri/excelize/v2"
 	"golang.org/x/text/encoding/charmap"
 	"golang.org/x/text/encoding/unicode"
@@ -234,9 +236,25 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 			order = append(order, c)
 		}
 		r.addRow(c, rw.line, at)
+		for _, col := range columns {
+			if at(col.field) != nil {
+				r.gave(coach.ID(id.text), col.field)
+			}
+		}
 	}
 	beginStays(order)
 	return order
+}
+
+// gave notes that a list gave a field of a coach.
+func (r *reader) gave(id coach.ID, field string) {
+	if r.listed == nil {
+		r.listed = map[coach.ID]Listed{}
+	}
+	if r.listed[id] == nil {
+		r.listed[id] = Listed{}
+	}
+	r.listed[id][field] = true
 }
 
 // headings finds each field's heading and reports headings nobody asked for.

@@ -52,13 +52,13 @@ func (o *entry) day(key string, d civil.Date) { o.text(key, d.String()) }
 
 func (o *entry) length(key string, l unit.Length) {
 	if l != 0 {
-		o.put(key, lengthText(l))
+		o.put(key, LengthText(l))
 	}
 }
 
-// lengthText writes a length so that it reads back to the same bits: in inches where
+// LengthText writes a length so that it reads back to the same bits: in inches where
 // it was given so, else in millimetres.
-func lengthText(l unit.Length) string {
+func LengthText(l unit.Length) string {
 	short := func(v unit.Length, unit string) string { return number(math.Round(float64(v)*1e4)/1e4) + unit }
 	for _, form := range []func() string{
 		func() string { return l.Format(unit.Imperial) },
@@ -76,9 +76,9 @@ func lengthText(l unit.Length) string {
 
 func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
-// rateText writes a rate so that it reads back to the same bits, in the span that
+// RateText writes a rate so that it reads back to the same bits, in the span that
 // gives the shortest number.
-func rateText(r unit.PerDay) string {
+func RateText(r unit.PerDay) string {
 	best := number(float64(r)) + "/day"
 	for _, per := range []struct {
 		name string
@@ -169,7 +169,7 @@ func (w *writer) stay(s coach.Stay) yaml.MapSlice {
 	o.day("until", s.Until)
 	o.text("shelter", string(s.Shelter))
 	o.text("rooms", string(s.Rooms))
-	o.put("cycles", rateText(s.Cycles))
+	o.put("cycles", RateText(s.Cycles))
 	if s.Coastal {
 		o.put("coastal", true)
 	}
@@ -233,7 +233,7 @@ func run(r coach.Run) yaml.MapSlice {
 	if len(r.Gaps) > 0 {
 		gaps := make([]string, len(r.Gaps))
 		for i, g := range r.Gaps {
-			gaps[i] = lengthText(g)
+			gaps[i] = LengthText(g)
 		}
 		o.put("gaps", gaps)
 	}
@@ -307,7 +307,7 @@ func ReadingText(r coach.Reading) string {
 	}
 	switch r.Kind {
 	case coach.BulbHeight, coach.ClosedGap, coach.LipThickness, coach.LiftedEdge:
-		return lengthText(unit.Length(r.Value))
+		return LengthText(unit.Length(r.Value))
 	}
 	return number(r.Value)
 }

@@ -88,7 +88,8 @@ var lengthUnits = map[string]Length{
 
 // ParseLength reads a length with its unit: "19 mm", "2.5cm", "3/4 in",
 // "1-1/4 in", "12 ft", "6 ft 8 in". A number without a unit is refused, since
-// guessing it wrong is off by a factor of 25.
+// guessing it wrong is off by a factor of 25. The result is rounded to a millionth of
+// a millimetre, so that 6 ft 8 in and 80 in are the same.
 func ParseLength(s string) (Length, error) {
 	bad := func() error { return fmt.Errorf("%q is not a length: write %s", s, LengthForm) }
 	rest := strings.TrimSpace(typed.Replace(strings.ToLower(s)))
@@ -112,7 +113,7 @@ func ParseLength(s string) (Length, error) {
 	if math.IsInf(float64(total), 0) || total < 0 {
 		return 0, bad()
 	}
-	return total, nil
+	return Length(math.Round(float64(total)*1e6) / 1e6), nil // 6 ft 8 in are 80 in
 }
 
 // typed are the signs that telephones and word processors put in place of those of a
