@@ -179,7 +179,7 @@ func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
 	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
-	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps."
+	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps."
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies
@@ -251,8 +251,8 @@ func (a *API) fail(err error) error {
 // once answers a post that carries an Idempotency-Key: the first runs, repeats within a
 // day get the same answer.
 func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key string, next http.Handler) {
-	if len(key) > 200 {
-		refuse(w, http.StatusUnprocessableEntity, "the Idempotency-Key is longer than 200 characters", "Use a UUID.")
+	if len(key) > longestKey {
+		refuse(w, http.StatusUnprocessableEntity, fmt.Sprintf("the Idempotency-Key is longer than %d characters", longestKey), "Use a UUID.")
 		return
 	}
 	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxBulk))

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"maps"
 	"mime"
 	"net/http"
 	"slices"
@@ -116,4 +117,36 @@ func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *hu
 		}
 	}
 	return nil
+}
+
+// heads writes into the document which headers come with the answers.
+func heads(doc *huma.OpenAPI) {
+	text := &huma.Schema{Type: huma.TypeString}
+	pace := map[string]*huma.Param{
+		"RateLimit":        {Description: "Requests that are left in this minute (draft-ietf-httpapi-ratelimit-headers).", Schema: text},
+		"RateLimit-Policy": {Description: "How many there are.", Schema: text},
+	}
+	for _, item := range doc.Paths {
+		for method, o := range map[string]*huma.Operation{http.MethodGet: item.Get, http.MethodPost: item.Post, http.MethodPut: item.Put, http.MethodDelete: item.Delete} {
+			if o == nil {
+				continue
+			}
+			for status, r := range o.Responses {
+				if r.Headers == nil {
+					r.Headers = map[string]*huma.Param{}
+				}
+				maps.Copy(r.Headers, pace)
+				switch {
+				case status == "401":
+					r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong with the one that came.", Schema: text}}
+				case status == "429":
+					r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
+				case status == "405":
+					r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
+				case method == http.MethodPost && status[0] == '2':
+					r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
+				}
+			}
+		}
+	}
 }

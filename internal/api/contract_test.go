@@ -367,6 +367,7 @@ func TestReadBack(t *testing.T) {
 		{"GET", "/coaches/zf-1/record/season", "", 200, "04-01"},
 		{"PUT", "/coaches/zf-1/record/season", `{"items":{}}`, 200, ""},
 		{"GET", "/coaches/zf-1/record/season", "", 200, `"items":{}`},
+		{"PUT", "/coaches/w-1", `{"slides":[]}`, 200, `"warnings":["`},
 		{"POST", "/endpoints", `{"url":"https://crm.example.org/e","kinds":["sealmanac.visit.booked"]}`, 200, `"visit.booked"`},
 	} {
 		if code, _, said := x.do(key, c.method, c.path, c.body); code != c.status || !strings.Contains(said, c.says) {

@@ -115,12 +115,12 @@ func (a *API) wait(ctx context.Context, seq int64, most, seconds int) ([]desk.Ev
 }
 
 func (a *API) endpoints(api huma.API) {
-	huma.Register(api, op("GET", "/endpoints", "list-endpoints", "Where events are sent"), func(ctx context.Context, _ *struct{}) (*listed[EndpointBody], error) {
+	huma.Register(api, op("GET", "/endpoints", "list-endpoints", "Where events are sent"), func(ctx context.Context, _ *struct{}) (*whole[EndpointBody], error) {
 		es, head, err := a.Desk.Endpoints(ctx, who(ctx).Account)
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(es, func(e desk.Endpoint) EndpointBody { return bodyOfEndpoint(e, head) }), nil
+		return allOf(es, func(e desk.Endpoint) EndpointBody { return bodyOfEndpoint(e, head) }), nil
 	})
 	huma.Register(api, op("POST", "/endpoints", "add-endpoint", "Send events to an address from now on"), func(ctx context.Context, in *struct {
 		Body struct {

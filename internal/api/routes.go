@@ -28,13 +28,17 @@ func (a *API) register(api huma.API) {
 	a.about(api)
 	a.work(api)
 	a.events(api)
+	heads(api.OpenAPI())
 }
+
+// longestKey is how long an Idempotency-Key may be.
+var longestKey = 200
 
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
-	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 409, 412, 422, 429, 503}}
+	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
 	if method == http.MethodPost {
-		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice.", Schema: &huma.Schema{Type: huma.TypeString}}}
+		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice.", Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
 	}
 	return o
 }
@@ -53,6 +57,20 @@ type listed[T any] struct {
 	}
 }
 
+// whole is a list that comes at once.
+type whole[T any] struct {
+	Body struct {
+		Items []T `json:"items"`
+	}
+}
+
+// allOf makes a whole list of what the desk returned. It is never null.
+func allOf[F, T any](from []F, as func(F) T) *whole[T] {
+	out := &whole[T]{}
+	out.Body.Items = listOf(from, as).Body.Items
+	return out
+}
+
 // listOf makes a list of what the desk returned. It is never null.
 func listOf[F, T any](from []F, as func(F) T) *listed[T] {
 	out := &listed[T]{}
@@ -65,10 +83,11 @@ func listOf[F, T any](from []F, as func(F) T) *listed[T] {
 
 // coachBody is a coach with its version.
 type coachBody struct {
-	Coach   string    `json:"coach"`
-	Version string    `json:"version" doc:"The ETag of this state."`
-	Changed time.Time `json:"changed"`
-	Record  record    `json:"record"`
+	Coach    string    `json:"coach"`
+	Version  string    `json:"version" doc:"The ETag of this state."`
+	Changed  time.Time `json:"changed"`
+	Record   record    `json:"record"`
+	Warnings []string  `json:"warnings,omitempty" doc:"In the answer to a change: what was accepted but is probably not meant so."`
 }
 
 // tagged is a coach with its version as ETag.
@@ -78,7 +97,7 @@ type tagged struct {
 }
 
 func bodyOf(r desk.CoachRecord) coachBody {
-	return coachBody{string(r.ID), etag(r.Version), time.UnixMicro(r.Version).UTC(), record{r.Text}}
+	return coachBody{Coach: string(r.ID), Version: etag(r.Version), Changed: time.UnixMicro(r.Version).UTC(), Record: record{r.Text}}
 }
 
 // OneCoach names a coach in a path.
@@ -219,7 +238,9 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	if err != nil {
 		return nil, a.fail(err)
 	}
-	return &tagged{etag(r.Version), bodyOf(r)}, nil
+	out := &tagged{etag(r.Version), bodyOf(r)}
+	out.Body.Warnings = items[0].Problems.Warnings()
+	return out, nil
 }
 
 // both is a conflict that shows the present state beside what was sent.
@@ -252,12 +273,12 @@ type reasonItem struct {
 
 // about are the operations that tell what is known of a coach.
 func (a *API) about(api huma.API) {
-	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"), func(ctx context.Context, in *OneCoach) (*listed[forecastItem], error) {
+	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"), func(ctx context.Context, in *OneCoach) (*whole[forecastItem], error) {
 		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
+		return allOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
 			x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
 			if r, held := p.Coach.DangerOn(f.Slide, p.Today); held {
 				x.Hold = desk.DangerText(r)
@@ -272,19 +293,19 @@ func (a *API) about(api huma.API) {
 		OneCoach
 		Run  string `query:"run" required:"true" example:"galley/outer/top"`
 		Part string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
-	}) (*listed[reasonItem], error) {
+	}) (*whole[reasonItem], error) {
 		_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), in.Run, coach.PartKind(in.Part))
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
+		return allOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
 	})
-	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"), func(ctx context.Context, in *OneCoach) (*listed[noticeItem], error) {
+	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"), func(ctx context.Context, in *OneCoach) (*whole[noticeItem], error) {
 		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(p.Notices, noticeOf), nil
+		return allOf(p.Notices, noticeOf), nil
 	})
 	a.reported(api)
 	type visits struct {

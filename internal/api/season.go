@@ -120,12 +120,12 @@ func (a *API) shop(api huma.API) {
 	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"), func(ctx context.Context, in *struct {
 		From  string `query:"from" format:"date" required:"true"`
 		Until string `query:"until" format:"date" required:"true"`
-	}) (*listed[visitItem], error) {
+	}) (*whole[visitItem], error) {
 		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, in.From, in.Until)
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(p.Visits, visitOf), nil
+		return allOf(p.Visits, visitOf), nil
 	})
 	type booking struct {
 		Coach string `json:"coach"`
@@ -134,31 +134,31 @@ func (a *API) shop(api huma.API) {
 	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"), func(ctx context.Context, in *struct {
 		From  string `query:"from" format:"date" doc:"Without it: today."`
 		Until string `query:"until" format:"date" doc:"Without it: all."`
-	}) (*listed[booking], error) {
+	}) (*whole[booking], error) {
 		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
 		if err != nil {
 			return nil, a.fail(err)
 		}
 		from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
-		out := listOf(slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool { d := x.Day.String(); return d < from || d > until }), func(x coach.Pin) booking { return booking{string(x.Coach), agreedOf(x)} })
+		out := allOf(slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool { d := x.Day.String(); return d < from || d > until }), func(x coach.Pin) booking { return booking{string(x.Coach), agreedOf(x)} })
 		slices.SortStableFunc(out.Body.Items, func(a, b booking) int { return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach)) })
 		return out, nil
 	})
-	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*listed[partItem], error) {
+	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*whole[partItem], error) {
 		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(p.Parts, func(n season.Need) partItem {
+		return allOf(p.Parts, func(n season.Need) partItem {
 			return partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate}
 		}), nil
 	})
-	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"), func(ctx context.Context, _ *struct{}) (*listed[desk.Request], error) {
+	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"), func(ctx context.Context, _ *struct{}) (*whole[desk.Request], error) {
 		rs, err := a.Desk.Requests(ctx, who(ctx).Account)
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[desk.Request]{}
+		out := &whole[desk.Request]{}
 		out.Body.Items = append([]desk.Request{}, rs...)
 		return out, nil
 	})
@@ -198,11 +198,11 @@ func (a *API) reference(api huma.API) {
 	}
 	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"), func(ctx context.Context, in *struct {
 		Lot string `path:"lot" maxLength:"200"`
-	}) (*listed[lot], error) {
+	}) (*whole[lot], error) {
 		ps, err := a.Desk.LotParts(ctx, who(ctx).Account, in.Lot)
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return listOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
+		return allOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
 	})
 }
