@@ -357,6 +357,7 @@ func TestReadBack(t *testing.T) {
 		{"GET", "/coaches/zf-1/services", "", 200, `by \"us\"`},
 		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200, `"recorded":1`},
 		{"GET", "/coaches/zf-1/readings", "", 200, `"value":"yes"`},
+		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200, `"recorded":1`}, // sent twice
 		{"GET", "/coaches/zf-1/forecasts", "", 200, `"hold":"stopped: light through the seal on 2026-03-01"`},
 		{"GET", "/changes", "", 200, `"task":"safety_stop"`},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""},
@@ -373,5 +374,8 @@ func TestReadBack(t *testing.T) {
 		if code, _, said := x.do(key, c.method, c.path, c.body); code != c.status || !strings.Contains(said, c.says) {
 			t.Errorf("%s %s %s: %d %s", c.method, c.path, c.body, code, said)
 		}
+	}
+	if _, _, said := x.do(key, "GET", "/changes?limit=1000", ""); strings.Count(said, "reading.recorded") != 1 {
+		t.Errorf("one reading, sent twice, is told %d times", strings.Count(said, "reading.recorded"))
 	}
 }

@@ -61,6 +61,11 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 		var said []string
 		var news []store.Happened
 		for _, s := range x.Services {
+			if slices.ContainsFunc(now.Services, func(o coach.Service) bool {
+				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && strings.Contains(o.Note, s.Note)
+			}) {
+				continue
+			}
 			said = append(said, string(s.Kind))
 			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": s.Kind, "day": s.Day, "slide": s.Slide, "run": s.Run, "by": s.By}})
 			if err := tx.AddService(ctx, id, c, s); err != nil {
@@ -68,11 +73,17 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 			}
 		}
 		for _, r := range x.Readings {
+			if slices.Contains(now.Readings, r) {
+				continue
+			}
 			said = append(said, string(r.Kind)+" "+intake.ReadingText(r))
 			news = append(news, store.Happened{Kind: "reading.recorded", Coach: c, Data: map[string]any{"kind": r.Kind, "value": intake.ReadingText(r), "day": r.Day, "slide": r.Slide, "run": r.Run, "part": r.Part, "by": r.By}})
 			if err := tx.AddReading(ctx, id, c, r); err != nil {
 				return err
 			}
+		}
+		if len(said) == 0 {
+			return nil // all of it is known
 		}
 		if err := tx.AddAudit(ctx, id, by, "recorded", string(c), strings.Join(said, ", ")); err != nil {
 			return err
