@@ -9,6 +9,7 @@ import (
 	"maps"
 	"mime"
 	"net/http"
+	"net/url"
 	"slices"
 	"strings"
 	"unicode/utf8"
@@ -25,7 +26,11 @@ func unread(r *http.Request) *huma.ErrorModel {
 	if !text(r.URL.Path) {
 		return noText
 	}
-	for k, vs := range r.URL.Query() {
+	query, err := url.ParseQuery(r.URL.RawQuery)
+	if err != nil {
+		return problem(http.StatusUnprocessableEntity, "what is asked in the address cannot be read: "+err.Error(), "Escape % as %25, and ; as %3B.")
+	}
+	for k, vs := range query {
 		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
 			return noText
 		}

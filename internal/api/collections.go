@@ -1,6 +1,7 @@
 package api
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"net/http"
@@ -51,16 +52,18 @@ func (a *API) collections(api huma.API) {
 			Items partItems `json:"items"`
 		}
 	}) (*tagged, error) {
-		items := string(in.Body.Items.RawMessage)
+		var short bytes.Buffer
+		_ = json.Compact(&short, in.Body.Items.RawMessage) // it was read as JSON
+		items := short.String()
 		if items == "" || items == "null" {
-			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all, {} a season.`)
+			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all.`)
 		}
 		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
 			return nil, a.fail(err)
 		}
 		match := in.IfMatch
-		if match == "" {
+		if match == "" || match == "*" {
 			match = etag(r.Version) // what was read a moment ago must still hold
 		}
 		parts, err := r.Parts()
@@ -68,7 +71,7 @@ func (a *API) collections(api huma.API) {
 			return nil, a.fail(err)
 		}
 		parts[in.Part] = in.Body.Items.RawMessage
-		if in.Part == "season" && items == "{}" {
+		if in.Part == "season" && (items == "{}" || items == "[]") {
 			delete(parts, in.Part)
 		}
 		text, err := json.Marshal(parts)

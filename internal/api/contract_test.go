@@ -350,6 +350,7 @@ func TestReadBack(t *testing.T) {
 		says               string
 	}{
 		{"GET", "/coaches?externalid=x", "", 422, "external_id"},
+		{"GET", "/coaches?external_id=%zz", "", 422, "cannot be read"},
 		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"bulb_height","slide":"s","value":"15 mm"}`, 422, "run"},
 		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"crack_grade","slide":"s","run":"outer/top","value":"1"}`, 422, "part"},
 		{"POST", "/coaches/zf-1/services", `{"day":"1900-03-01","kind":"clean"}`, 422, "not a likely date"},
@@ -366,7 +367,7 @@ func TestReadBack(t *testing.T) {
 		{"GET", "/bookings?until=2026-03-31", "", 200, `"items":[]`},
 		{"PUT", "/coaches/zf-1/record/season", `{"items":{"opens":"04-01","closes":"10-31"}}`, 200, "04-01"},
 		{"GET", "/coaches/zf-1/record/season", "", 200, "04-01"},
-		{"PUT", "/coaches/zf-1/record/season", `{"items":{}}`, 200, ""},
+		{"PUT", "/coaches/zf-1/record/season", `{"items":{ }}`, 200, ""},
 		{"GET", "/coaches/zf-1/record/season", "", 200, `"items":{}`},
 		{"PUT", "/coaches/w-1", `{"slides":[]}`, 200, `"warnings":["`},
 		{"POST", "/endpoints", `{"url":"https://crm.example.org/e","kinds":["sealmanac.visit.booked"]}`, 200, `"visit.booked"`},

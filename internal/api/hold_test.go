@@ -171,3 +171,35 @@ func TestRenamedSlideKeepsItsStop(t *testing.T) {
 		})
 	}
 }
+
+// A record does not end a stop by a line of work, nor by leaving the reading out; a look
+// does, and new parts do. Each room is told when it is held and when it is free.
+func TestRecordsEndNoStop(t *testing.T) {
+	for _, kind := range storetest.Kinds {
+		t.Run(kind, func(t *testing.T) {
+			x := newRig(t, storetest.Fresh(t, kind))
+			key := x.keys["one"]
+			put := func(part, items string, want int) {
+				t.Helper()
+				if code, _, said := x.do(key, "PUT", "/coaches/zf-1/record/"+part, `{"items":`+items+`}`); code != want {
+					t.Errorf("%s %s: %d %s", part, items, code, said)
+				}
+			}
+			if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code != 200 {
+				t.Fatalf("%d %s", code, said)
+			}
+			put("services", `[{"kind":"replace_seal","date":"2026-03-02","by":"shop"}]`, 422)
+			put("services", `[{"kind":"refit","date":"2026-03-02","slide":"s","by":"shop"}]`, 422)
+			put("services", `[{"kind":"clean","date":"2026-03-02","by":"shop"}]`, 200)
+			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"}]`, 200) // somebody looked
+			put("readings", `[{"kind":"soft_floor","date":"2026-03-03","slide":"s","value":"yes"}]`, 200)
+			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"},{"kind":"soft_floor","date":"2026-03-03","slide":"s","value":"yes"}]`, 200)
+			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"}]`, 422)
+			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"},{"kind":"soft_floor","date":"2026-03-03","slide":"s","value":"no"}]`, 200)
+			_, _, said := x.do(key, "GET", "/changes?limit=1000", "")
+			if set, free := strings.Count(said, `"type":"sealmanac.hold.set"`), strings.Count(said, `"type":"sealmanac.hold.cleared"`); set != 2 || free != 2 {
+				t.Errorf("held %d times and free %d times: %s", set, free, said)
+			}
+		})
+	}
+}

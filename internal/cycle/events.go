@@ -2,6 +2,8 @@ package cycle
 
 import (
 	"context"
+	"maps"
+	"slices"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -17,19 +19,32 @@ const movedDays = 30
 type before struct {
 	likely map[string]string
 	state  string
+	held   map[string]coach.TaskKind // what was on hold, by where
 }
 
 func was(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID) (b before, err error) {
 	if b.likely, err = tx.Likelies(ctx, id, c); err != nil {
 		return b, err
 	}
-	b.state, err = tx.BoardState(ctx, id, c)
+	if b.state, err = tx.BoardState(ctx, id, c); err != nil || b.state != OnHold {
+		return b, err
+	}
+	b.held = map[string]coach.TaskKind{}
+	ts, err := tx.TasksAfter(ctx, id, c, "", "", "9999-12-31", 1000)
+	for _, t := range ts {
+		if k := coach.TaskKind(t.Kind); holds(k) {
+			b.held[t.Run] = k
+		}
+	}
 	return b, err
 }
 
-// changed returns what is new about a coach: likely dates that moved, a hold set or
+// holds reports whether a task means that a room, or a run, is on hold.
+func holds(k coach.TaskKind) bool { return k == coach.SafetyStop || k == coach.Refit }
+
+// changed returns what is new about a coach: likely dates that moved, holds set or
 // cleared.
-func (b before) changed(o *Outcome, row *store.BoardRow) (out []store.Happened) {
+func (b before) changed(o *Outcome) (out []store.Happened) {
 	for i := range o.Forecasts {
 		f := &o.Forecasts[i]
 		old, err := civil.Parse(b.likely[f.Run+"/"+string(f.Part)])
@@ -40,15 +55,18 @@ func (b before) changed(o *Outcome, row *store.BoardRow) (out []store.Happened) 
 			out = append(out, store.Happened{Kind: "forecast.moved", Coach: o.Coach, Data: map[string]any{"run": f.Run, "part": f.Part, "was": old, "early": f.Early, "likely": f.Likely, "late": f.Late, "because": f.Governing, "life_used": f.LifeUsed}})
 		}
 	}
-	switch {
-	case row.State == OnHold && b.state != OnHold:
-		for i := range o.Tasks {
-			if t := &o.Tasks[i]; t.Kind == coach.SafetyStop || t.Kind == coach.Refit {
+	now := map[string]coach.TaskKind{}
+	for i := range o.Tasks {
+		if t := &o.Tasks[i]; holds(t.Kind) {
+			if now[t.Run] = t.Kind; b.held[t.Run] != t.Kind {
 				out = append(out, store.Happened{Kind: "hold.set", Coach: o.Coach, Data: map[string]any{"task": t.Kind, "run": t.Run, "why": t.Why}})
 			}
 		}
-	case row.State != OnHold && b.state == OnHold:
-		out = append(out, store.Happened{Kind: "hold.cleared", Coach: o.Coach, Data: map[string]any{}})
+	}
+	for _, run := range slices.Sorted(maps.Keys(b.held)) {
+		if now[run] != b.held[run] {
+			out = append(out, store.Happened{Kind: "hold.cleared", Coach: o.Coach, Data: map[string]any{"task": b.held[run], "run": run}})
+		}
 	}
 	return out
 }

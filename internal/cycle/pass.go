@@ -121,7 +121,7 @@ func Save(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, i int, o *O
 		return nil, err
 	}
 	row := boardRow(snap, &snap.Members[i].Coach, o)
-	return old.changed(o, &row), tx.SaveBoard(ctx, id, row)
+	return old.changed(o), tx.SaveBoard(ctx, id, row)
 }
 
 // SeasonWeeks is how far ahead a pass plans.

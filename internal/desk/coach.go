@@ -199,7 +199,7 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := keepWorkshop(ctx, tx, id, content.Workshop, d.today(account)); err != nil {
 			return err
 		}
-		cs, err := onto(ctx, tx, id, content)
+		cs, err := d.onto(ctx, tx, id, d.today(account), content)
 		if err != nil {
 			return err
 		}

@@ -68,17 +68,19 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 				return err
 			}
 		}
-		if _, err := tx.Account(ctx, id, true); err != nil {
-			return err
-		}
-		if err := keepWorkshop(ctx, tx, id, c.Workshop, civil.FromTime(d.Now().UTC())); err != nil {
-			return err
-		}
-		cs, err := onto(ctx, tx, id, c)
+		account, err := tx.Account(ctx, id, true)
 		if err != nil {
 			return err
 		}
-		if err := keepStops(ctx, tx, id, civil.FromTime(d.Now().UTC()), cs); err != nil {
+		today := d.today(account)
+		if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
+			return err
+		}
+		cs, err := d.onto(ctx, tx, id, today, c)
+		if err != nil {
+			return err
+		}
+		if err := keepStops(ctx, tx, id, today, cs); err != nil {
 			return err
 		}
 		if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
@@ -89,8 +91,9 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 }
 
 // onto returns the coaches of what was read: those of lists upon what is on record.
-func onto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Content) ([]coach.Coach, error) {
+func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, c intake.Content) ([]coach.Coach, error) {
 	out := slices.Clone(c.Coaches)
+	var bad []string
 	for i := range out {
 		l, listed := c.Listed[out[i].ID]
 		if !listed {
@@ -103,7 +106,18 @@ func onto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Conten
 		if err != nil {
 			return nil, err
 		}
-		out[i] = l.Onto(old, out[i])
+		out[i] = l.Onto(old, out[i], today)
+		text, err := intake.Records(d.Places, out[i])
+		if err != nil {
+			return nil, err
+		}
+		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places}, []intake.Text{intake.TextOf(text[0])})[0]
+		for _, line := range whole.Problems.Wrong().Lines() { // together they must make a sound record
+			bad = append(bad, strings.TrimPrefix(line, "item 0: "))
+		}
+	}
+	if len(bad) > 0 {
+		return nil, fault.New(fault.Invalid, "with what is on record the list does not fit: "+strings.Join(bad, "; "), "Mend the list, or the record; nothing was stored.")
 	}
 	return out, nil
 }

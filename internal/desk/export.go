@@ -78,7 +78,7 @@ func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID
 		var st coach.Stay
 		if n := len(c.Stays); n > 0 {
 			st = c.Stays[n-1]
-			if _, err := d.Places.Lookup(st.Site.Name); err != nil {
+			if p, err := d.Places.Lookup(st.Site.Name); err != nil || p.Lat != st.Site.Lat || p.Lon != st.Site.Lon || len(st.Site.Tmax) > 0 {
 				st = coach.Stay{}
 			}
 		}

@@ -13,35 +13,60 @@ import (
 	"sealmanac/internal/store"
 )
 
-// lostStops tells of coaches that are about to be stored which of them leave out, or
-// rename, a slide under a safety stop: what people read on it would hold no room any
-// more. A slide that was left out before is not asked about again.
+// lostStops tells of coaches that are about to be stored which of them would end a safety
+// stop by what they leave out, rename or claim: only what was seen ends one, or new parts.
 func lostStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, cs []*coach.Coach) (map[coach.ID]string, error) {
 	ids := make([]coach.ID, len(cs))
 	for i, c := range cs {
 		ids[i] = c.ID
 	}
-	read, err := tx.SlidesRead(ctx, id, ids)
+	read, err := tx.DangersRead(ctx, id, ids)
 	if err != nil {
 		return nil, err
 	}
 	out := map[coach.ID]string{}
 	for _, c := range cs {
-		gone := slices.DeleteFunc(read[c.ID], c.HasSlide)
-		if len(gone) == 0 {
+		if !read[c.ID] {
 			continue
 		}
 		was, _, err := tx.Coach(ctx, id, c.ID)
 		if err != nil {
 			return nil, err
 		}
-		for _, s := range gone {
-			if danger, held := was.DangerOn(s, today); held && was.HasSlide(s) {
-				out[c.ID] = fmt.Sprintf("slide %s of %s is stopped because of %s on %s, and is not in this record any more", s, c.ID, dangerNames[danger.Kind], danger.Day)
+		now, err := tx.Reported(ctx, id, *c)
+		if err != nil {
+			return nil, err
+		}
+		for i := range was.Slides {
+			s := was.Slides[i].ID
+			danger, held := was.DangerOn(s, today)
+			if !held {
+				continue
+			}
+			if how := endedBy(&now, danger, today); how != "" {
+				out[c.ID] = fmt.Sprintf("slide %s of %s is stopped because of %s on %s, and %s", s, c.ID, dangerNames[danger.Kind], danger.Day, how)
 			}
 		}
 	}
 	return out, nil
+}
+
+// endedBy tells how a coach as it is about to be stored would end a danger that nobody
+// saw to be over; "" when it does not, or rightly so.
+func endedBy(now *coach.Coach, danger coach.Reading, today civil.Date) string {
+	if !now.HasSlide(danger.Slide) {
+		return "is not in this record any more"
+	}
+	if _, held := now.DangerOn(danger.Slide, today); held {
+		return ""
+	}
+	seen := slices.ContainsFunc(now.Readings, func(r coach.Reading) bool {
+		return r.Slide == danger.Slide && r.Kind == danger.Kind && r.Day >= danger.Day && !r.Danger()
+	})
+	if seen || danger.Kind != coach.SoftFloor && renewed(now, danger.Slide, danger.Run, danger.Day) {
+		return ""
+	}
+	return "this record would end that without a look or a new part"
 }
 
 // errStop refuses an answer that would silence a safety stop.
@@ -56,7 +81,7 @@ func DangerText(r coach.Reading) string {
 }
 
 // stopsHint is what to do about a stop that would be lost.
-const stopsHint = "Keep the slide's short name, its label may change; or write down first what a look at it found."
+const stopsHint = "Keep the slide's short name, its label may change, and the reading; write down what a look at it found, or put in the new part."
 
 // keepStops refuses coaches that would lose a safety stop, all in one report.
 func keepStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, cs []coach.Coach) error {

@@ -2,19 +2,34 @@ package intake
 
 import (
 	"slices"
+	"strings"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 )
 
-// Listed are the fields that a list of parts gave about a coach, by the name of their
-// column.
+// Listed are the fields that a list of parts gave about a coach, each with what it is of:
+// see listedAt.
 type Listed map[string]bool
 
+// listedAt names a field of a coach, or of the slide, run or part that a row is about.
+func listedAt(of level, field, slide, run, part string) string {
+	switch of {
+	case levelSlide:
+		field += "|" + slide
+	case levelRun:
+		field += "|" + slide + "|" + run
+	case levelPart:
+		field += "|" + slide + "|" + run + "|" + part
+	}
+	return strings.ToLower(field)
+}
+
 // Onto returns a coach as a list of parts tells it, upon what is on record: what the list
-// has no column for, and what it names no row for, stays. A list holds one person and one
-// stay of a coach; it replaces those with the same address or name, the same first day or
-// place.
-func (l Listed) Onto(old, c coach.Coach) coach.Coach {
+// has no column for, leaves blank, or names no row for, stays. A list holds one person and
+// one stay of a coach: they change those of the same address, name or role, and of the same
+// first day or place. A new place without its first day begins today.
+func (l Listed) Onto(old, c coach.Coach, today civil.Date) coach.Coach {
 	out := old
 	set(l["label"], &out.Label, c.Label)
 	set(l["class"], &out.Class, c.Class)
@@ -22,7 +37,7 @@ func (l Listed) Onto(old, c coach.Coach) coach.Coach {
 	set(l["use"], &out.Use, c.Use)
 	set(l["sold"], &out.Sold, c.Sold)
 	set(l["external_id"], &out.External, c.External)
-	out.People, out.Stays, out.Slides = l.people(old, c), l.stays(old, c), slices.Clone(old.Slides)
+	out.People, out.Stays, out.Slides = l.people(old, c), l.stays(old, c, today), slices.Clone(old.Slides)
 	for _, s := range c.Slides {
 		k := slices.IndexFunc(out.Slides, func(x coach.Slide) bool { return x.ID == s.ID })
 		if k < 0 {
@@ -47,44 +62,59 @@ func (l Listed) people(old, c coach.Coach) []coach.Person {
 		return out
 	}
 	p := c.People[0]
-	k := slices.IndexFunc(out, func(x coach.Person) bool {
-		return p.Email != "" && x.Email == p.Email || p.Email == "" && x.Name == p.Name
-	})
-	switch {
-	case k >= 0:
-		x := &out[k]
-		set(l["owner"], &x.Name, p.Name)
-		set(l["phone"], &x.Phone, p.Phone)
-		set(l["zone"], &x.Zone, p.Zone)
-		set(l["units"], &x.Units, p.Units)
-		set(l["language"], &x.Language, p.Language)
-		set(l["role"], &x.Role, p.Role)
-		set(l["consent"], &x.Consents, p.Consents)
-	case len(out) == 0:
-		out = append(out, p)
-	default:
-		out[0] = p // another owner: what the former one agreed to is not theirs
+	find := func(same func(coach.Person) bool) int { return slices.IndexFunc(out, same) }
+	k := find(func(x coach.Person) bool { return p.Email != "" && x.Email == p.Email })
+	if k < 0 {
+		k = find(func(x coach.Person) bool { return p.Name != "" && x.Name == p.Name })
 	}
+	if k < 0 { // somebody else: what the former one agreed to is not theirs
+		if k = find(func(x coach.Person) bool { return x.Role == p.Role }); k < 0 {
+			return append(out, p)
+		}
+		out[k] = p
+		return out
+	}
+	x := &out[k]
+	set(l["owner"], &x.Name, p.Name)
+	set(l["email"], &x.Email, p.Email)
+	set(l["phone"], &x.Phone, p.Phone)
+	set(l["zone"], &x.Zone, p.Zone)
+	set(l["units"], &x.Units, p.Units)
+	set(l["language"], &x.Language, p.Language)
+	set(l["role"], &x.Role, p.Role)
+	set(l["consent"], &x.Consents, p.Consents)
 	return out
 }
 
-func (l Listed) stays(old, c coach.Coach) []coach.Stay {
+func (l Listed) stays(old, c coach.Coach, today civil.Date) []coach.Stay {
 	out := slices.Clone(old.Stays)
 	if len(c.Stays) == 0 || !l["place"] {
 		return out
 	}
-	n := c.Stays[0]
-	k := slices.IndexFunc(out, func(x coach.Stay) bool { return l["since"] && x.From == n.From })
-	if last := len(out) - 1; !l["since"] && last >= 0 && out[last].Site.Name == n.Site.Name {
-		k = last // it stands where it stood
+	n, last := c.Stays[0], len(out)-1
+	if !l["since"] && last >= 0 {
+		if n.From = today; out[last].Site.Name == n.Site.Name || out[last].From >= today {
+			n.From = out[last].From // it stands where it stood
+		}
 	}
+	k := slices.IndexFunc(out, func(x coach.Stay) bool { return x.From == n.From })
 	if k < 0 {
+		if last >= 0 && !l["cycles"] {
+			n.Cycles = out[last].Cycles // it is used as before
+		}
 		out = append(out, n)
 		slices.SortStableFunc(out, func(a, b coach.Stay) int { return int(a.From - b.From) })
+		for i := 0; i+1 < len(out); i++ { // each ends where the next begins
+			if x := &out[i]; x.Until == 0 || x.Until >= out[i+1].From {
+				x.Until = out[i+1].From - 1
+			}
+		}
 		return out
 	}
 	x := &out[k]
-	x.Site = n.Site
+	if x.Site.Name != n.Site.Name {
+		x.Site = n.Site
+	}
 	set(l["shelter"], &x.Shelter, n.Shelter)
 	set(l["rooms"], &x.Rooms, n.Rooms)
 	set(l["cycles"], &x.Cycles, n.Cycles)
@@ -94,47 +124,57 @@ func (l Listed) stays(old, c coach.Coach) []coach.Stay {
 }
 
 func (l Listed) slide(old, s coach.Slide) coach.Slide {
+	has := func(field string) bool { return l[listedAt(levelSlide, field, string(s.ID), "", "")] }
 	out := old
-	set(l["slide_label"], &out.Label, s.Label)
-	set(l["wall"], &out.Wall, s.Wall)
-	set(l["width"], &out.Width, s.Width)
-	set(l["height"], &out.Height, s.Height)
-	set(l["travel"], &out.Travel, s.Travel)
-	set(l["topper"], &out.Topper, s.Topper)
+	set(has("slide_label"), &out.Label, s.Label)
+	set(has("wall"), &out.Wall, s.Wall)
+	set(has("width"), &out.Width, s.Width)
+	set(has("height"), &out.Height, s.Height)
+	set(has("travel"), &out.Travel, s.Travel)
+	set(has("topper"), &out.Topper, s.Topper)
 	out.Runs = slices.Clone(old.Runs)
 	for _, r := range s.Runs {
 		k := slices.IndexFunc(out.Runs, func(x coach.Run) bool { return x.Key() == r.Key() })
 		if k < 0 {
 			out.Runs = append(out.Runs, r)
 		} else {
-			out.Runs[k] = l.run(out.Runs[k], r)
+			out.Runs[k] = l.run(s.ID, out.Runs[k], r)
 		}
 	}
 	return out
 }
 
-func (l Listed) run(old, r coach.Run) coach.Run {
+func (l Listed) run(slide coach.SlideID, old, r coach.Run) coach.Run {
+	has := func(field string) bool { return l[listedAt(levelRun, field, string(slide), r.Key(), "")] }
 	out := old
-	set(l["construction"], &out.Construction, r.Construction)
-	set(l["carrier"], &out.Carrier, r.Carrier)
-	set(l["free_height"], &out.FreeHeight, r.FreeHeight)
-	set(l["gaps"], &out.Gaps, r.Gaps)
-	set(l["install_temp"], &out.InstallTemp, r.InstallTemp)
+	set(has("construction"), &out.Construction, r.Construction)
+	set(has("carrier"), &out.Carrier, r.Carrier)
+	set(has("free_height"), &out.FreeHeight, r.FreeHeight)
+	set(has("gaps"), &out.Gaps, r.Gaps)
+	set(has("install_temp"), &out.InstallTemp, r.InstallTemp)
 	out.Parts = slices.Clone(old.Parts)
 	for _, p := range r.Parts {
+		gave := func(field string) bool { return l[listedAt(levelPart, field, string(slide), r.Key(), string(p.Kind))] }
 		k := slices.IndexFunc(out.Parts, func(x coach.Part) bool { return x.Kind == p.Kind })
 		if k < 0 {
 			out.Parts = append(out.Parts, p)
 			continue
 		}
 		x := &out.Parts[k]
-		set(l["fitted"], &x.Fitted, p.Fitted)
-		set(l["material"], &x.Material, p.Material)
-		set(l["lot"], &x.Lot, p.Lot)
-		set(l["profile"], &x.Profile, p.Profile)
+		set(gave("fitted"), &x.Fitted, p.Fitted)
+		set(gave("material"), &x.Material, p.Material)
+		set(gave("lot"), &x.Lot, p.Lot)
+		set(gave("profile"), &x.Profile, p.Profile)
+		if gave("fitted") && out.Construction == coach.PushOn {
+			out.Fitted = p.Fitted
+		}
 	}
-	if l["fitted"] && (r.Fitted < out.Fitted || out.Construction == coach.PushOn) { // no part is older than its run; a one-piece seal is as old
-		out.Fitted = r.Fitted
+	for i := range out.Parts {
+		if x := &out.Parts[i]; out.Construction == coach.PushOn {
+			x.Fitted = out.Fitted // a one-piece seal is renewed whole
+		} else {
+			out.Fitted = min(out.Fitted, x.Fitted)
+		}
 	}
 	return out
 }

@@ -132,6 +132,9 @@ func readRows(f File) (table, error) {
 		rw := row{line: line, cells: map[string]string{}}
 		for j, c := range cells {
 			c = strings.TrimSpace(c)
+			if len(c) > 1 && c[0] == '\'' && strings.ContainsRune("=+-@\t\r\n", rune(c[1])) {
+				c = c[1:] // a list that was written here keeps it from being taken for a formula
+			}
 			switch {
 			case c == "":
 			case j >= len(t.headings):
@@ -238,7 +241,7 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		r.addRow(c, rw.line, at)
 		for _, col := range columns {
 			if at(col.field) != nil {
-				r.gave(coach.ID(id.text), col.field)
+				r.gave(coach.ID(id.text), listedAt(col.level, col.field, textOf(at("slide")), textOf(at("run")), textOf(at("part"))))
 			}
 		}
 	}
@@ -246,7 +249,14 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 	return order
 }
 
-// gave notes that a list gave a field of a coach.
+func textOf(n *node) string {
+	if n == nil {
+		return ""
+	}
+	return n.text
+}
+
+// gave notes that a list gave a field of a coach, or of one of its slides, runs or parts.
 func (r *reader) gave(id coach.ID, field string) {
 	if r.listed == nil {
 		r.listed = map[coach.ID]Listed{}

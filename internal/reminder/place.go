@@ -79,4 +79,5 @@ var WorkWords = map[coach.TaskKind]wording.Text{
 	coach.Inspect: wording.Say("Inspection with readings"), coach.WaterTest: wording.Say("Hose test"), coach.ReplaceBulb: wording.Say("New bulb"),
 	coach.ReplaceSeal: wording.Say("New seal"), coach.Rebond: wording.Say("Re-bonding"), coach.Refit: wording.Say("Seal that does not fit"), coach.Warranted: wording.Say("Look before the warranty ends"),
 	coach.Clean: wording.Say("Cleaning"), coach.Lubricate: wording.Say("Cleaning and conditioning"), coach.Exercise: wording.Say("Running the rooms"),
+	coach.SafetyStop: wording.Say("Look at a stopped room"),
 }

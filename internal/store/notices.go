@@ -188,7 +188,7 @@ func (tx *Tx) Waiting(ctx context.Context, grace time.Duration, most int) (out [
 // Orphans returns notices that are being sent by nobody: their lease ran out.
 func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error) {
 	defer fail("store.Orphans", &err)
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NULL ORDER BY lease_end, notice_key LIMIT ?`, micro(tx.now), most)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NULL AND `+mayLeave+` ORDER BY lease_end, notice_key LIMIT ?`, micro(tx.now), most)
 	return out, err
 }
 

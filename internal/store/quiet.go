@@ -7,8 +7,8 @@ import (
 )
 
 // mayLeave is the condition that a notice's account is not quiet; mails to members, by
-// which they sign in, leave all the same.
-const mayLeave = `(task_kind = 'access' OR account_id NOT IN (SELECT account_id FROM quiet))`
+// which they sign in, and to the shop itself leave all the same.
+const mayLeave = `(task_kind = 'access' OR task_key LIKE 'shop|%' OR account_id NOT IN (SELECT account_id FROM quiet))`
 
 // SetQuiet makes an account quiet, or ends that: no reminder of a quiet account leaves,
 // and its passes make none.

@@ -22,24 +22,28 @@ func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r 
 	return err
 }
 
-// SlidesRead returns on which slides people sent readings in, by coach.
-func (tx *Tx) SlidesRead(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[coach.ID][]coach.SlideID, err error) {
-	defer fail("store.SlidesRead", &err)
-	out = map[coach.ID][]coach.SlideID{}
+// DangersRead returns which coaches have a reading on record, in their document or sent
+// in, of a kind that can mean danger.
+func (tx *Tx) DangersRead(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[coach.ID]bool, err error) {
+	defer fail("store.DangersRead", &err)
+	out = map[coach.ID]bool{}
 	for chunk := range slices.Chunk(cs, 500) {
 		args := []any{id}
 		for _, c := range chunk {
 			args = append(args, c)
 		}
-		var rows []struct {
-			Coach coach.ID      `db:"coach_id"`
-			Slide coach.SlideID `db:"slide"`
-		}
-		if err := tx.list(ctx, &rows, `SELECT DISTINCT coach_id, slide FROM reading WHERE account_id = ? AND coach_id IN (`+marks(len(chunk))+`) ORDER BY coach_id, slide`, args...); err != nil {
-			return nil, err
-		}
-		for _, r := range rows {
-			out[r.Coach] = append(out[r.Coach], r.Slide)
+		in := `account_id = ? AND coach_id IN (` + marks(len(chunk)) + `)`
+		for _, q := range []string{
+			`SELECT DISTINCT coach_id FROM reading WHERE ` + in + ` AND kind IN ('light', 'soft_floor', 'hose_test')`,
+			`SELECT coach_id FROM coach WHERE ` + in + ` AND doc LIKE '%"Readings":[%' AND (doc LIKE '%"light"%' OR doc LIKE '%"soft_floor"%' OR doc LIKE '%"hose_test"%')`,
+		} {
+			var hit []coach.ID
+			if err := tx.list(ctx, &hit, q, args...); err != nil {
+				return nil, err
+			}
+			for _, c := range hit {
+				out[c] = true
+			}
 		}
 	}
 	return out, nil
