@@ -5,6 +5,8 @@ import (
 	"slices"
 	"strings"
 
+	"github.com/lib/pq"
+
 	"sealmanac/internal/coach"
 )
 
@@ -50,7 +52,7 @@ func (tx *Tx) SavePrepared(ctx context.Context, id coach.AccountID, ps []Prepare
 var coachColumns = []string{"account_id", "coach_id", "label", "doc", "changed_at", "external_id"}
 
 func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared, changed map[coach.ID]bool) error {
-	names := make([]any, len(ps))
+	names := make([]coach.ID, len(ps))
 	for i, p := range ps {
 		if p.err != nil {
 			return p.err
@@ -109,17 +111,32 @@ func again(doc string) string {
 }
 
 // docs returns the documents of coaches as they are stored.
-func (tx *Tx) docs(ctx context.Context, id coach.AccountID, names []any) (map[coach.ID]string, error) {
+func (tx *Tx) docs(ctx context.Context, id coach.AccountID, names []coach.ID) (map[coach.ID]string, error) {
 	var rows []struct {
 		Coach coach.ID `db:"coach_id"`
 		Doc   string   `db:"doc"`
 	}
-	err := tx.list(ctx, &rows, `SELECT coach_id, doc FROM coach WHERE account_id = ? AND coach_id IN (`+marks(len(names))+`)`, append([]any{id}, names...)...)
+	q, args := tx.named("coach_id, doc", id, names)
+	err := tx.list(ctx, &rows, q, args...)
 	out := make(map[coach.ID]string, len(rows))
 	for _, r := range rows {
 		out[r.Coach] = r.Doc
 	}
 	return out, err
+}
+
+// named asks for coaches by their short names; conditions may follow. PostgreSQL is told
+// to look them up one by one: while it has no statistics, as during the first backfill,
+// it would read the whole account for each list of names.
+func (tx *Tx) named(columns string, id coach.AccountID, names []coach.ID) (query string, args []any) {
+	if tx.d.arrays {
+		return `SELECT ` + columns + ` FROM unnest(?::text[]) AS n (name) CROSS JOIN LATERAL (SELECT coach_id, doc FROM coach WHERE account_id = ? AND coach_id = n.name LIMIT 1) AS c WHERE true`, []any{pq.Array(names), id}
+	}
+	args = []any{id}
+	for _, c := range names {
+		args = append(args, c)
+	}
+	return `SELECT ` + columns + ` FROM coach WHERE account_id = ? AND coach_id IN (` + marks(len(names)) + `)`, args
 }
 
 // partRow is a part as it is searched for.
@@ -188,8 +205,11 @@ func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh, old, 
 
 // tidy forgets what a coach's new document makes untrue. Most coaches have nothing of
 // the kind: that is asked for all at once.
-func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []any) error {
-	args := append([]any{id}, names...)
+func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []coach.ID) error {
+	args := []any{id}
+	for _, c := range names {
+		args = append(args, c)
+	}
 	in := ` AND coach_id IN (` + marks(len(names)) + `)`
 	for q, each := range map[string]func(*coach.Coach) error{
 		`SELECT DISTINCT coach_id FROM booking WHERE account_id = ?` + in + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing

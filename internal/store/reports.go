@@ -32,18 +32,17 @@ func (tx *Tx) DangersRead(ctx context.Context, id coach.AccountID, cs []coach.ID
 		for _, c := range chunk {
 			args = append(args, c)
 		}
-		in := `account_id = ? AND coach_id IN (` + marks(len(chunk)) + `)`
-		for _, q := range []string{
-			`SELECT DISTINCT coach_id FROM reading WHERE ` + in + ` AND kind IN ('light', 'soft_floor', 'hose_test')`,
-			`SELECT coach_id FROM coach WHERE ` + in + ` AND doc LIKE '%"Readings":[%' AND (doc LIKE '%"light"%' OR doc LIKE '%"soft_floor"%' OR doc LIKE '%"hose_test"%')`,
-		} {
-			var hit []coach.ID
-			if err := tx.list(ctx, &hit, q, args...); err != nil {
-				return nil, err
-			}
-			for _, c := range hit {
-				out[c] = true
-			}
+		var hit, more []coach.ID
+		err := tx.list(ctx, &hit, `SELECT DISTINCT coach_id FROM reading WHERE account_id = ? AND coach_id IN (`+marks(len(chunk))+`) AND kind IN ('light', 'soft_floor', 'hose_test')`, args...)
+		if err != nil {
+			return nil, err
+		}
+		q, args := tx.named("coach_id", id, chunk)
+		if err := tx.list(ctx, &more, q+` AND doc LIKE '%"Readings":[%' AND (doc LIKE '%"light"%' OR doc LIKE '%"soft_floor"%' OR doc LIKE '%"hose_test"%')`, args...); err != nil {
+			return nil, err
+		}
+		for _, c := range append(hit, more...) {
+			out[c] = true
 		}
 	}
 	return out, nil

@@ -36,12 +36,13 @@ type dialect struct {
 	name      string
 	forUpdate string // appended to a SELECT of a row that is about to change
 	copies    bool   // has COPY
+	arrays    bool   // takes a list as one value
 	river     func(*sql.DB) riverdriver.Driver[*sql.Tx]
 }
 
 var (
-	postgres = dialect{"postgres", " FOR UPDATE", true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
-	embedded = dialect{"sqlite", "", false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
+	postgres = dialect{"postgres", " FOR UPDATE", true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
+	embedded = dialect{"sqlite", "", false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
 )
 
 func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
