@@ -127,12 +127,12 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		if unserved(w, r, mux) {
 			return
 		}
-		if p := unknown(r, mux, known); p != nil {
-			refuse(w, p.Status, p.Detail, p.Errors[0].Message)
-			return
+		p := unknown(r, mux, known)
+		if p == nil {
+			p = unread(r)
 		}
-		if p := unread(r); p != nil {
-			refuse(w, p.Status, p.Detail, p.Errors[0].Message)
+		if p != nil {
+			answer(w, p)
 			return
 		}
 		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
@@ -219,9 +219,13 @@ func (a *API) pace(w http.ResponseWriter, key string) bool {
 
 // refuse answers with a problem (RFC 9457).
 func refuse(w http.ResponseWriter, status int, sentence, hint string) {
+	answer(w, problem(status, sentence, hint))
+}
+
+func answer(w http.ResponseWriter, p *huma.ErrorModel) {
 	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(status)
-	_ = json.NewEncoder(w).Encode(problem(status, sentence, hint)) // the caller may have gone
+	w.WriteHeader(p.Status)
+	_ = json.NewEncoder(w).Encode(p) // the caller may have gone
 }
 
 func problem(status int, sentence, hint string) *huma.ErrorModel {

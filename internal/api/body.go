@@ -52,8 +52,8 @@ func unread(r *http.Request) *huma.ErrorModel {
 	if !text(string(body)) || bytes.Contains(body, []byte(`\u0000`)) {
 		return noText
 	}
-	var any json.RawMessage
-	if err := json.Unmarshal(body, &any); err != nil {
+	var whole json.RawMessage
+	if err := json.Unmarshal(body, &whole); err != nil {
 		where := ""
 		if at, ok := errors.AsType[*json.SyntaxError](err); ok {
 			where = fmt.Sprintf(" at byte %d", at.Offset)
@@ -87,19 +87,14 @@ func brief(_ huma.Context, _ string, v any) (any, error) {
 // pattern.
 func asked(doc *huma.OpenAPI) map[string][]string {
 	out := map[string][]string{}
-	for path, item := range doc.Paths {
-		for method, o := range map[string]*huma.Operation{http.MethodGet: item.Get, http.MethodPost: item.Post, http.MethodPut: item.Put, http.MethodDelete: item.Delete} {
-			if o == nil {
-				continue
+	for _, o := range operationsOf(doc) {
+		names := []string{}
+		for _, p := range o.Parameters {
+			if p.In == "query" {
+				names = append(names, p.Name)
 			}
-			names := []string{}
-			for _, p := range o.Parameters {
-				if p.In == "query" {
-					names = append(names, p.Name)
-				}
-			}
-			out[method+" "+path] = names
 		}
+		out[o.Method+" "+o.Path] = names
 	}
 	return out
 }
@@ -131,26 +126,21 @@ func heads(doc *huma.OpenAPI) {
 		"RateLimit":        {Description: "Requests that are left in this minute (draft-ietf-httpapi-ratelimit-headers).", Schema: text},
 		"RateLimit-Policy": {Description: "How many there are.", Schema: text},
 	}
-	for _, item := range doc.Paths {
-		for method, o := range map[string]*huma.Operation{http.MethodGet: item.Get, http.MethodPost: item.Post, http.MethodPut: item.Put, http.MethodDelete: item.Delete} {
-			if o == nil {
-				continue
+	for _, o := range operationsOf(doc) {
+		for status, r := range o.Responses {
+			if r.Headers == nil {
+				r.Headers = map[string]*huma.Param{}
 			}
-			for status, r := range o.Responses {
-				if r.Headers == nil {
-					r.Headers = map[string]*huma.Param{}
-				}
-				maps.Copy(r.Headers, pace)
-				switch {
-				case status == "401":
-					r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong with the one that came.", Schema: text}}
-				case status == "429":
-					r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
-				case status == "405":
-					r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
-				case method == http.MethodPost && status[0] == '2':
-					r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
-				}
+			maps.Copy(r.Headers, pace)
+			switch {
+			case status == "401":
+				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong with the one that came.", Schema: text}}
+			case status == "429":
+				r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
+			case status == "405":
+				r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
+			case o.Method == http.MethodPost && status[0] == '2':
+				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
 			}
 		}
 	}

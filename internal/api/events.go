@@ -237,8 +237,9 @@ func (a *API) operations() (out []operation) {
 
 // Operations returns every operation of the API, for the page and for tests that must
 // not forget one.
-func Operations(a *API) (out []*huma.Operation) {
-	doc := a.Document()
+func Operations(a *API) []*huma.Operation { return operationsOf(a.Document()) }
+
+func operationsOf(doc *huma.OpenAPI) (out []*huma.Operation) {
 	for _, p := range doc.Paths {
 		for _, o := range []*huma.Operation{p.Get, p.Put, p.Post, p.Delete, p.Patch} {
 			if o != nil {

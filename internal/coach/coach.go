@@ -218,9 +218,18 @@ func (r Reading) Danger() bool {
 	return false
 }
 
-// HasSlide reports whether the coach has a slide of that short name.
-func (c *Coach) HasSlide(id SlideID) bool {
-	return slices.ContainsFunc(c.Slides, func(s Slide) bool { return s.ID == id })
+// FindSlide returns the slide of that short name; nil: the coach has none.
+func (c *Coach) FindSlide(id SlideID) *Slide {
+	if k := slices.IndexFunc(c.Slides, func(s Slide) bool { return s.ID == id }); k >= 0 {
+		return &c.Slides[k]
+	}
+	return nil
+}
+
+// HasRun reports whether the slide, which may be nil, has a run at a place, such as
+// "outer/top".
+func (s *Slide) HasRun(key string) bool {
+	return s != nil && slices.ContainsFunc(s.Runs, func(r Run) bool { return r.Key() == key })
 }
 
 // DangerOn returns the latest dangerous reading of a slide that is not settled
@@ -257,12 +266,8 @@ func (c *Coach) renewed(slide SlideID, r Reading, on civil.Date) bool {
 	if r.Run != "" || done("") {
 		return done(r.Run)
 	}
-	for _, s := range c.Slides {
-		if s.ID == slide {
-			return len(s.Runs) > 0 && !slices.ContainsFunc(s.Runs, func(x Run) bool { return !done(x.Key()) })
-		}
-	}
-	return false
+	s := c.FindSlide(slide)
+	return s != nil && len(s.Runs) > 0 && !slices.ContainsFunc(s.Runs, func(x Run) bool { return !done(x.Key()) })
 }
 
 // settles reports whether a service on a run ends the danger that a reading showed. New

@@ -54,7 +54,7 @@ func boardRow(snap Snapshot, c *coach.Coach, o *Outcome) store.BoardRow {
 	for i := range o.Tasks { // by target
 		t := &o.Tasks[i]
 		switch {
-		case t.Kind == coach.SafetyStop || t.Kind == coach.Refit:
+		case holds(t.Kind):
 			held = true
 		case t.Target < snap.Today:
 			r.Overdue++

@@ -18,7 +18,6 @@ const movedDays = 30
 // before is what was known of a coach before it was dated anew.
 type before struct {
 	likely map[string]string
-	state  string
 	held   map[string]coach.TaskKind // what was on hold, by where
 }
 
@@ -26,7 +25,7 @@ func was(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID) (b b
 	if b.likely, err = tx.Likelies(ctx, id, c); err != nil {
 		return b, err
 	}
-	if b.state, err = tx.BoardState(ctx, id, c); err != nil || b.state != OnHold {
+	if state, err := tx.BoardState(ctx, id, c); err != nil || state != OnHold {
 		return b, err
 	}
 	b.held = map[string]coach.TaskKind{}

@@ -63,9 +63,9 @@ func (c *calWords) task(e store.Entry, titles func(coach.TaskKind) string) (summ
 	if titles != nil {
 		title = c.words.T(titles(coach.TaskKind(kind)))
 	}
-	slide, edge, _ := strings.Cut(run, "/")
+	slide, edge := slideRun(run)
 	at := c.name(e.Coach)
-	if place := reminder.Place(c.words, &c.coach, coach.SlideID(slide), edge); place != "" {
+	if place := reminder.Place(c.words, &c.coach, slide, edge); place != "" {
 		at += ", " + place
 	}
 	return c.words.T("%[1]s: %[2]s", title, at), cmp.Or(c.why[e.UID], e.Words)

@@ -90,7 +90,8 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 	})
 }
 
-// onto returns the coaches of what was read: those of lists upon what is on record.
+// onto returns the coaches of what was read: those of lists upon what is on record, with
+// which they must make a sound record.
 func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, c intake.Content) ([]coach.Coach, error) {
 	out := slices.Clone(c.Coaches)
 	var bad []string
@@ -112,7 +113,7 @@ func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today
 			return nil, err
 		}
 		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places}, []intake.Text{intake.TextOf(text[0])})[0]
-		for _, line := range whole.Problems.Wrong().Lines() { // together they must make a sound record
+		for _, line := range whole.Problems.Wrong().Lines() {
 			bad = append(bad, strings.TrimPrefix(line, "item 0: "))
 		}
 	}
@@ -414,16 +415,10 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 
 // renewed reports whether a run carries a part that was fitted on a day or later.
 func renewed(c *coach.Coach, slide coach.SlideID, run string, since civil.Date) bool {
-	for i := range c.Slides {
-		s := &c.Slides[i]
-		for j := range s.Runs {
-			r := &s.Runs[j]
-			if s.ID == slide && (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool { return p.Fitted >= since }) {
-				return true
-			}
-		}
-	}
-	return false
+	s := c.FindSlide(slide)
+	return s != nil && slices.ContainsFunc(s.Runs, func(r coach.Run) bool {
+		return (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool { return p.Fitted >= since })
+	})
 }
 
 // Resume switches a person's reminders on again, also after an address was found

@@ -102,6 +102,15 @@ func (d *Desk) CoachRecord(ctx context.Context, id coach.AccountID, c coach.ID) 
 	return r, err
 }
 
+// Coach returns one coach's document with what people sent in since.
+func (d *Desk) Coach(ctx context.Context, id coach.AccountID, c coach.ID) (out coach.Coach, err error) {
+	err = d.DB.View(ctx, func(tx *store.Tx) error {
+		out, _, err = tx.Coach(ctx, id, c)
+		return err
+	})
+	return out, err
+}
+
 // ItemResult is what became of one coach of a bulk.
 type ItemResult struct {
 	Coach    coach.ID

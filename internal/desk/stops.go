@@ -54,7 +54,7 @@ func lostStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civi
 // endedBy tells how a coach as it is about to be stored would end a danger that nobody
 // saw to be over; "" when it does not, or rightly so.
 func endedBy(now *coach.Coach, danger coach.Reading, today civil.Date) string {
-	if !now.HasSlide(danger.Slide) {
+	if now.FindSlide(danger.Slide) == nil {
 		return "is not in this record any more"
 	}
 	if _, held := now.DangerOn(danger.Slide, today); held {

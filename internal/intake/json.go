@@ -145,6 +145,17 @@ func (b *Bulk) Chunks() iter.Seq2[int, []Item] {
 	}
 }
 
+// object returns the value as a tree; nil: it is no object, or no JSON.
+func (t Text) object() *node {
+	if !t.sound {
+		return nil
+	}
+	if n := jsonNode(t.value, 0); n != nil && n.kind == object {
+		return n
+	}
+	return nil
+}
+
 // List returns the items of an object's one list, unread.
 func (t Text) List(list string) (out []Text, err error) {
 	if !t.sound || !t.value.IsObject() {
@@ -167,11 +178,8 @@ func (t Text) List(list string) (out []Text, err error) {
 // readTree reads one coach for itself.
 func readTree(opt Options, i int, text Text) (out Item) {
 	r := &reader{opt: opt, file: fmt.Sprintf("item %d", i), sites: map[string]coach.Site{}, seen: map[coach.ID]string{}}
-	var n *node
-	if text.sound {
-		n = jsonNode(text.value, 0)
-	}
-	if n == nil || n.kind != object {
+	n := text.object()
+	if n == nil {
 		out.Problems = Problems{{File: r.file, Message: "is not a JSON object of a coach"}}
 		return out
 	}

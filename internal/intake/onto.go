@@ -37,13 +37,21 @@ func (l Listed) Onto(old, c coach.Coach, today civil.Date) coach.Coach {
 	set(l["use"], &out.Use, c.Use)
 	set(l["sold"], &out.Sold, c.Sold)
 	set(l["external_id"], &out.External, c.External)
-	out.People, out.Stays, out.Slides = l.people(old, c), l.stays(old, c, today), slices.Clone(old.Slides)
-	for _, s := range c.Slides {
-		k := slices.IndexFunc(out.Slides, func(x coach.Slide) bool { return x.ID == s.ID })
+	out.People, out.Stays = l.people(old, c), l.stays(old, c, today)
+	out.Slides = upon(old.Slides, c.Slides, func(s coach.Slide) string { return string(s.ID) }, l.slide)
+	return out
+}
+
+// upon returns what is on record with what a list tells of it, found by its name, and
+// with what the list adds.
+func upon[T any](old, listed []T, name func(T) string, merge func(old, listed T) T) []T {
+	out := slices.Clone(old)
+	for _, x := range listed {
+		k := slices.IndexFunc(out, func(o T) bool { return name(o) == name(x) })
 		if k < 0 {
-			out.Slides = append(out.Slides, s)
+			out = append(out, x)
 		} else {
-			out.Slides[k] = l.slide(out.Slides[k], s)
+			out[k] = merge(out[k], x)
 		}
 	}
 	return out
@@ -132,15 +140,7 @@ func (l Listed) slide(old, s coach.Slide) coach.Slide {
 	set(has("height"), &out.Height, s.Height)
 	set(has("travel"), &out.Travel, s.Travel)
 	set(has("topper"), &out.Topper, s.Topper)
-	out.Runs = slices.Clone(old.Runs)
-	for _, r := range s.Runs {
-		k := slices.IndexFunc(out.Runs, func(x coach.Run) bool { return x.Key() == r.Key() })
-		if k < 0 {
-			out.Runs = append(out.Runs, r)
-		} else {
-			out.Runs[k] = l.run(s.ID, out.Runs[k], r)
-		}
-	}
+	out.Runs = upon(old.Runs, s.Runs, coach.Run.Key, func(old, r coach.Run) coach.Run { return l.run(s.ID, old, r) })
 	return out
 }
 
@@ -152,15 +152,8 @@ func (l Listed) run(slide coach.SlideID, old, r coach.Run) coach.Run {
 	set(has("free_height"), &out.FreeHeight, r.FreeHeight)
 	set(has("gaps"), &out.Gaps, r.Gaps)
 	set(has("install_temp"), &out.InstallTemp, r.InstallTemp)
-	out.Parts = slices.Clone(old.Parts)
-	for _, p := range r.Parts {
+	out.Parts = upon(old.Parts, r.Parts, func(p coach.Part) string { return string(p.Kind) }, func(x, p coach.Part) coach.Part {
 		gave := func(field string) bool { return l[listedAt(levelPart, field, string(slide), r.Key(), string(p.Kind))] }
-		k := slices.IndexFunc(out.Parts, func(x coach.Part) bool { return x.Kind == p.Kind })
-		if k < 0 {
-			out.Parts = append(out.Parts, p)
-			continue
-		}
-		x := &out.Parts[k]
 		set(gave("fitted"), &x.Fitted, p.Fitted)
 		set(gave("material"), &x.Material, p.Material)
 		set(gave("lot"), &x.Lot, p.Lot)
@@ -168,7 +161,8 @@ func (l Listed) run(slide coach.SlideID, old, r coach.Run) coach.Run {
 		if gave("fitted") && out.Construction == coach.PushOn {
 			out.Fitted = p.Fitted
 		}
-	}
+		return x
+	})
 	for i := range out.Parts {
 		if x := &out.Parts[i]; out.Construction == coach.PushOn {
 			x.Fitted = out.Fitted // a one-piece seal is renewed whole

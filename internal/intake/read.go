@@ -432,11 +432,11 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 
 // target checks that a slide and a run named in a service or reading exist.
 func (r *reader) target(g *fields, c *coach.Coach, slide coach.SlideID, run string) {
-	k := slices.IndexFunc(c.Slides, func(x coach.Slide) bool { return x.ID == slide })
-	if slide != "" && k < 0 {
+	s := c.FindSlide(slide)
+	if slide != "" && s == nil {
 		g.bad(g.n.get("slide"), "slide", "is not a slide of this coach", slideNames(c))
 	}
-	if run != "" && (slide == "" || k >= 0) && (k < 0 || !slices.ContainsFunc(c.Slides[k].Runs, func(x coach.Run) bool { return x.Key() == run })) {
+	if run != "" && (slide == "" || s != nil) && !s.HasRun(run) {
 		g.bad(g.n.get("run"), "run", "is not a run of that slide", "position/side, such as outer/top, with its slide")
 	}
 }

@@ -57,7 +57,7 @@ func (r *reader) about(g *fields, c *coach.Coach, x *coach.Reading) {
 	}
 	if x.Kind == coach.CrackGrade && x.Part == "" {
 		r.problem(&node{line: g.n.line}, g.at("part"), "is missing: a crack is on a part", "bulb, wiper or corner")
-	} else if x.Part != "" && x.Run != "" && slices.ContainsFunc(c.Slides, func(s coach.Slide) bool { return s.ID == x.Slide }) && !hasPart(c, x) {
+	} else if x.Part != "" && x.Run != "" && c.FindSlide(x.Slide) != nil && !hasPart(c, x) {
 		r.warn(&node{line: g.n.line}, g.at("part"), "names a "+string(x.Part)+" that the run does not have: the reading is kept as a note")
 	}
 	for _, s := range c.Slides {

@@ -9,11 +9,8 @@ import (
 // record, and judges them by the same rules.
 func Reported(today civil.Date, c *coach.Coach, text Text) (rs []coach.Reading, ss []coach.Service, ps Problems) {
 	r := &reader{opt: Options{Today: today}}
-	var n *node
-	if text.sound {
-		n = jsonNode(text.value, 0)
-	}
-	if n == nil || n.kind != object {
+	n := text.object()
+	if n == nil {
 		return nil, nil, Problems{{Message: "is not a JSON object"}}
 	}
 	f, about := r.fields(n, ""), *c

@@ -26,8 +26,9 @@ func Where(w *wording.Words, c *coach.Coach, tasks []*plan.Task) string {
 	var out []string
 	for _, id := range order {
 		s := slideName(w, c, id)
+		whole := c.FindSlide(id)
 		switch e := edges[id]; {
-		case len(e) >= runs(c, id) && len(e) > 1:
+		case len(e) > 1 && (whole == nil || len(e) >= len(whole.Runs)):
 			s = w.T("%s (all edges)", s)
 		case len(e) > 0:
 			s += " (" + strings.Join(e, ", ") + ")"
@@ -52,21 +53,10 @@ func Place(w *wording.Words, c *coach.Coach, id coach.SlideID, run string) strin
 func Edge(w *wording.Words, run string) string { return edgeWords[run].In(w) }
 
 func slideName(w *wording.Words, c *coach.Coach, id coach.SlideID) string {
-	for i := range c.Slides {
-		if s := &c.Slides[i]; s.ID == id && s.Label != "" {
-			return s.Label
-		}
+	if s := c.FindSlide(id); s != nil && s.Label != "" {
+		return s.Label
 	}
 	return w.T("%s slide", string(id))
-}
-
-func runs(c *coach.Coach, id coach.SlideID) int {
-	for i := range c.Slides {
-		if c.Slides[i].ID == id {
-			return len(c.Slides[i].Runs)
-		}
-	}
-	return 0
 }
 
 var edgeWords = map[string]wording.Text{

@@ -132,11 +132,17 @@ func (tx *Tx) named(columns string, id coach.AccountID, names []coach.ID) (query
 	if tx.d.arrays {
 		return `SELECT ` + columns + ` FROM unnest(?::text[]) AS n (name) CROSS JOIN LATERAL (SELECT coach_id, doc FROM coach WHERE account_id = ? AND coach_id = n.name LIMIT 1) AS c WHERE true`, []any{pq.Array(names), id}
 	}
-	args = []any{id}
+	where, args := among(id, names)
+	return `SELECT ` + columns + ` FROM coach WHERE ` + where, args
+}
+
+// among is the condition that a row is of one of some coaches, with its values.
+func among(id coach.AccountID, names []coach.ID) (string, []any) {
+	args := []any{id}
 	for _, c := range names {
 		args = append(args, c)
 	}
-	return `SELECT ` + columns + ` FROM coach WHERE account_id = ? AND coach_id IN (` + marks(len(names)) + `)`, args
+	return "account_id = ? AND coach_id IN (" + marks(len(names)) + ")", args
 }
 
 // partRow is a part as it is searched for.
@@ -206,17 +212,13 @@ func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh, old, 
 // tidy forgets what a coach's new document makes untrue. Most coaches have nothing of
 // the kind: that is asked for all at once.
 func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []coach.ID) error {
-	args := []any{id}
-	for _, c := range names {
-		args = append(args, c)
-	}
-	in := ` AND coach_id IN (` + marks(len(names)) + `)`
+	where, args := among(id, names)
 	for q, each := range map[string]func(*coach.Coach) error{
-		`SELECT DISTINCT coach_id FROM booking WHERE account_id = ?` + in + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing
+		`SELECT DISTINCT coach_id FROM booking WHERE ` + where + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing
 			_, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed)
 			return err
 		},
-		`SELECT DISTINCT coach_id FROM coach_report WHERE account_id = ?` + in: func(c *coach.Coach) error { return tx.dropStale(ctx, id, c) },
+		`SELECT DISTINCT coach_id FROM coach_report WHERE ` + where: func(c *coach.Coach) error { return tx.dropStale(ctx, id, c) },
 	} {
 		var hit []coach.ID
 		if err := tx.list(ctx, &hit, q, args...); err != nil {

@@ -28,12 +28,9 @@ func (tx *Tx) DangersRead(ctx context.Context, id coach.AccountID, cs []coach.ID
 	defer fail("store.DangersRead", &err)
 	out = map[coach.ID]bool{}
 	for chunk := range slices.Chunk(cs, 500) {
-		args := []any{id}
-		for _, c := range chunk {
-			args = append(args, c)
-		}
 		var hit, more []coach.ID
-		err := tx.list(ctx, &hit, `SELECT DISTINCT coach_id FROM reading WHERE account_id = ? AND coach_id IN (`+marks(len(chunk))+`) AND kind IN ('light', 'soft_floor', 'hose_test')`, args...)
+		where, args := among(id, chunk)
+		err := tx.list(ctx, &hit, `SELECT DISTINCT coach_id FROM reading WHERE `+where+` AND kind IN ('light', 'soft_floor', 'hose_test')`, args...)
 		if err != nil {
 			return nil, err
 		}

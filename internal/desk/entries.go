@@ -99,8 +99,7 @@ func (x Records) check(c *coach.Coach, today civil.Date) error {
 		if day == 0 || day > today {
 			bad = append(bad, fmt.Sprintf("the day %s is not one up to today", day))
 		}
-		k := slices.IndexFunc(c.Slides, func(s coach.Slide) bool { return s.ID == slide })
-		if slide != "" && k < 0 || run != "" && (k < 0 || !slices.ContainsFunc(c.Slides[k].Runs, func(r coach.Run) bool { return r.Key() == run })) {
+		if s := c.FindSlide(slide); slide != "" && s == nil || run != "" && !s.HasRun(run) {
 			bad = append(bad, fmt.Sprintf("there is no %s/%s on this coach", slide, run))
 		}
 	}
