@@ -71,6 +71,9 @@ func newRig(t testing.TB, db *store.DB) *rig {
 		if err := x.desk.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
+		if err := x.desk.Start(t.Context(), id, "t"); err != nil {
+			t.Fatal(err)
+		}
 		if _, _, err := cycle.Pass(t.Context(), db, tools, id, today, func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
 			t.Fatal(err)
 		}

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
@@ -300,11 +301,16 @@ func (c *requestsCmd) Run(e *env) error {
 			return nil
 		}
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-		fmt.Fprintln(t, "what\tcoach\tperson\tabout\tasked on")
+		fmt.Fprintln(t, "what\tperson\tphone\tcoach\tabout\tasked on")
 		for _, r := range rs {
-			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "call": "ring them: messages went unanswered"}[r.Kind]
+			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done"}[r.Kind]
+			if r.Kind == "call" {
+				what = "call: " + callWords(r.Reason)
+			}
 			task := strings.Split(r.TaskKey, "|")
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", what, r.Coach, r.Person, strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " "), r.Day)
+			about := strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " ")
+			who := cmp.Or(r.Name, r.Person, "nobody on record")
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", what, who, cmp.Or(r.Phone, "-"), r.Coach, about, r.Day)
 		}
 		return t.Flush()
 	})

@@ -49,8 +49,12 @@ func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, 
 	if err != nil {
 		return s, err
 	}
+	calls, err := tx.Calls(ctx, id, only)
+	if err != nil {
+		return s, err
+	}
 	for _, c := range cs {
-		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID]})
+		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID], Calls: calls[c.ID]})
 	}
 	bad, err := tx.BadAddresses(ctx, id)
 	if err != nil {
@@ -66,8 +70,8 @@ func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, 
 
 // Pass evaluates an account as of a day and saves forecasts, tasks, notices and
 // their jobs in one transaction: a notice exists if and only if its pass was
-// committed. Running it again on the same day adds only what is new. A quiet account gets
-// dates and plans, and no notices.
+// committed. Running it again on the same day adds only what is new. It returns the
+// notices that may leave: those of a paused account and of an unusual day are held.
 func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue) (res Result, added []reminder.Notice, err error) {
 	err = db.Update(ctx, func(tx *store.Tx) error {
 		snap, err := Load(ctx, tx, id, on, true)
@@ -83,20 +87,14 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 			}
 			news = append(news, hs...)
 		}
-		quiet, err := tx.Quiet(ctx, id)
-		if err != nil {
+		if added, err = saveAll(ctx, tx, id, on, res.Notices()); err != nil {
 			return err
-		}
-		if !quiet {
-			if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
-				return err
-			}
 		}
 		planned, err := saveSeason(ctx, tx, t, snap, res)
 		if err != nil {
 			return err
 		}
-		news = append(append(news, noticesMade(added)...), planned...)
+		news = append(append(news, NoticesMade(added)...), planned...)
 		if err := tx.SavePass(ctx, id, on, t.Engine.Rules.Version, len(res.Outcomes), len(added)); err != nil {
 			return err
 		}

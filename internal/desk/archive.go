@@ -155,29 +155,6 @@ func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt
 	})
 }
 
-// Hush keeps back every reminder of an account, and Wake lets them go again: those that
-// waited leave within minutes, what fell due meanwhile follows with the next pass.
-func (d *Desk) Hush(ctx context.Context, id coach.AccountID, by string) error {
-	return d.setQuiet(ctx, id, by, true)
-}
-
-// Wake ends Hush.
-func (d *Desk) Wake(ctx context.Context, id coach.AccountID, by string) error {
-	return d.setQuiet(ctx, id, by, false)
-}
-
-func (d *Desk) setQuiet(ctx context.Context, id coach.AccountID, by string, quiet bool) error {
-	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if _, err := tx.Account(ctx, id, true); err != nil {
-			return err
-		}
-		if err := tx.SetQuiet(ctx, id, quiet); err != nil {
-			return err
-		}
-		return tx.AddAudit(ctx, id, by, map[bool]string{true: "made quiet", false: "woke"}[quiet], "account", "")
-	})
-}
-
 func fill(ctx context.Context, tx *store.Tx, id coach.AccountID, table string, files map[string][]byte) error {
 	lines := bufio.NewScanner(bytes.NewReader(files[table+".jsonl"]))
 	lines.Buffer(nil, 64<<20)

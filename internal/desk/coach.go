@@ -210,6 +210,11 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err != nil {
 			return err
 		}
+		if c == "" {
+			if err := d.markBatch(ctx, tx, account, cs); err != nil {
+				return err
+			}
+		}
 		if err := saveBooked(ctx, tx, id, content.BookingFiles, content.Booked); err != nil {
 			return err
 		}
@@ -267,7 +272,8 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 }
 
 // refresh dates one coach anew and keeps the result, so that the board and its page
-// agree at once. Notices are made by the nightly pass alone.
+// agree at once. A safety stop's messages are made at once, with the record that caused
+// it; all others by the nightly pass alone.
 func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) ([]store.Happened, error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
@@ -281,7 +287,17 @@ func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coac
 	if err := d.sweep(ctx, tx, snap, &res.Outcomes[0]); err != nil {
 		return nil, err
 	}
-	return cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+	added, err := cycle.SaveStops(ctx, tx, id, snap.Today, res)
+	if err != nil {
+		return nil, err
+	}
+	if d.Enqueue != nil {
+		if err := d.Enqueue(ctx, tx, added); err != nil {
+			return nil, err
+		}
+	}
+	news, err := cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+	return append(news, cycle.NoticesMade(added)...), err
 }
 
 // sweep takes back the open notices of a coach whose reason has gone: the task is done,
@@ -303,7 +319,8 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 	}
 	for _, s := range o.Suppressed {
 		switch s.Reason {
-		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent:
+		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent,
+			reminder.Reached, reminder.ByPhone:
 			live[s.Person+" "+s.TaskKey] = true // silenced for this person
 		}
 	}
@@ -313,7 +330,8 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 			continue
 		}
 		known := slices.ContainsFunc(c.People, func(p coach.Person) bool { return p.Email == n.Person })
-		if live[n.TaskKey] && known && !live[n.Person+" "+n.TaskKey] {
+		written := known && !snap.OptedOut[n.Person] && !snap.Bad[n.Person]
+		if live[n.TaskKey] && written && !live[n.Person+" "+n.TaskKey] {
 			continue
 		}
 		if _, err := tx.WithdrawOne(ctx, snap.Account.ID, n.Key); err != nil {

@@ -53,6 +53,9 @@ func setup(t *testing.T) (*Desk, reminder.Notice) {
 	if err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
+	if err := d.Start(t.Context(), "main", "t"); err != nil {
+		t.Fatal(err)
+	}
 	key := func(run string) string { return "lubricate|s/outer/" + run + "|2024-01-01" }
 	n := reminder.Notice{Key: "n", Account: "main", Coach: "a", Person: "ann@example.org", Task: coach.Lubricate, TaskKey: key("top"), Covers: []string{key("top") + "#0", key("aft") + "#0", "inspect|s|2024-01-01#0"},
 		Target: today, NotBefore: today.Time(), LinkID: sid, MessageID: "<" + sid + "@x>", Subject: "Condition"}

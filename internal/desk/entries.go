@@ -81,6 +81,11 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 			if err := tx.AddReading(ctx, id, c, r); err != nil {
 				return err
 			}
+			if r.Danger() {
+				if err := tx.RenewStop(ctx, id, c, r.Slide); err != nil {
+					return err
+				}
+			}
 		}
 		if len(said) == 0 {
 			return nil // all of it is known

@@ -99,31 +99,6 @@ func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, tas
 	return n > 0, err
 }
 
-// Request is something an account's people wait for.
-type Request struct {
-	Coach   string `db:"coach_id" json:"coach"`
-	Person  string `db:"person" json:"person"`
-	TaskKey string `db:"task_key" json:"task"`
-	Kind    string `db:"kind" json:"kind"` // "book", "confirm" or "call"
-	Day     string `db:"day" json:"day"`   // of the request; "" for calls
-}
-
-// Requests returns, with kind "book", the bookings asked for since a day; with
-// "confirm" the work that a person reported as done and only the shop can confirm;
-// and with "call" the tasks on the call list of the last pass.
-func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
-	defer fail("store.Requests", &err)
-	err = tx.list(ctx, &out, `
-		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?
-		UNION ALL
-		SELECT coach_id, person, task_key, 'confirm', day FROM answer WHERE account_id = ? AND kind = 'done' AND day >= ?
-			AND (task_key LIKE 'replace_%' OR task_key LIKE 'rebond|%' OR task_key LIKE 'refit|%' OR task_key LIKE 'safety_%')
-		UNION ALL
-		SELECT coach_id, person, task_key, 'call', '' FROM suppressed WHERE account_id = ? AND reason = 'call_list'
-		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id, since.String(), id)
-	return out, err
-}
-
 // OptOut records that a person wants no more reminders.
 func (tx *Tx) OptOut(ctx context.Context, id coach.AccountID, person string) (err error) {
 	defer fail("store.OptOut", &err)
