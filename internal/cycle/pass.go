@@ -14,40 +14,47 @@ import (
 type Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 
 // Load reads an account's snapshot. With lock, no other pass over the account
-// runs until the transaction ends.
+// runs until the transaction ends. The account is locked before anything is read:
+// what others commit while this call waits for them belongs into the snapshot.
 func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, lock bool) (s Snapshot, err error) {
+	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
+		return s, err
+	}
 	cs, err := tx.Coaches(ctx, id)
 	if err != nil {
 		return s, err
 	}
-	return load(ctx, tx, id, "", cs, on, lock)
+	err = s.load(ctx, tx, "", cs, on)
+	return s, err
 }
 
 // LoadOne reads the snapshot of one coach of an account, and its document's version.
 func LoadOne(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date, lock bool) (s Snapshot, version int64, err error) {
+	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
+		return s, 0, err
+	}
 	one, version, err := tx.Coach(ctx, id, c)
 	if err != nil {
 		return s, 0, err
 	}
-	s, err = load(ctx, tx, id, c, []coach.Coach{one}, on, lock)
+	err = s.load(ctx, tx, c, []coach.Coach{one}, on)
 	return s, version, err
 }
 
-func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, cs []coach.Coach, on civil.Date, lock bool) (s Snapshot, err error) {
+// load adds to a snapshot what belongs to its account and coaches.
+func (s *Snapshot) load(ctx context.Context, tx *store.Tx, only coach.ID, cs []coach.Coach, on civil.Date) (err error) {
+	id := s.Account.ID
 	s.Today, s.Now = on, tx.Now()
-	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
-		return s, err
-	}
 	if s.Workshop, err = tx.Workshop(ctx, id); err != nil {
-		return s, err
+		return err
 	}
 	past, err := tx.Past(ctx, id, only)
 	if err != nil {
-		return s, err
+		return err
 	}
 	answers, err := tx.Answers(ctx, id, only)
 	if err != nil {
-		return s, err
+		return err
 	}
 	calls, err := tx.Calls(ctx, id, only)
 	if err != nil {
@@ -58,14 +65,14 @@ func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, 
 	}
 	bad, err := tx.BadAddresses(ctx, id)
 	if err != nil {
-		return s, err
+		return err
 	}
 	s.Bad = map[string]bool{}
 	for email := range bad {
 		s.Bad[email] = true
 	}
 	s.OptedOut, err = tx.OptOuts(ctx, id)
-	return s, err
+	return err
 }
 
 // Pass evaluates an account as of a day and saves forecasts, tasks, notices and
