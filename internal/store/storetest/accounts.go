@@ -55,6 +55,29 @@ func viewsDoNotWait(t *testing.T, open func() *store.DB) {
 	})
 }
 
+// A reader sees one moment, whatever is committed while it reads.
+func viewIsOneMoment(t *testing.T, open func() *store.DB) {
+	db, other := open(), open()
+	seed(t, db)
+	must(t, db.View(t.Context(), func(tx *store.Tx) error {
+		before, err := tx.Coaches(t.Context(), shop.ID)
+		if err != nil {
+			return err
+		}
+		update(t, other, func(ctx context.Context, tx *store.Tx) error {
+			if _, err := tx.SaveCoaches(ctx, shop.ID, []coach.Coach{{ID: "later"}}); err != nil {
+				return err
+			}
+			return tx.AddService(ctx, shop.ID, "later", coach.Service{Day: civil.Of(2026, 6, 2), Kind: coach.Clean, By: "shop"})
+		})
+		after, err := tx.Coaches(t.Context(), shop.ID)
+		if len(before) != 1 || len(after) != 1 {
+			t.Errorf("one reader sees %d coaches, then %d", len(before), len(after))
+		}
+		return err
+	}))
+}
+
 func accountsAreWalls(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)

@@ -45,6 +45,7 @@ func Run(t *testing.T, open Open) {
 		"RollbackKeepsNothing": rollbackKeepsNothing,
 		"AccountsAreWalls":     accountsAreWalls,
 		"ViewsDoNotWait":       viewsDoNotWait,
+		"ViewIsOneMoment":      viewIsOneMoment,
 		"AnswersMarkNotices":   answersMarkNotices,
 		"OutcomeIsReplaced":    outcomeIsReplaced,
 		"LinkKeyIsKept":        linkKeyIsKept,
