@@ -284,7 +284,7 @@ func (o outbox) Extend(ctx context.Context, n *reminder.Notice) error {
 // Settle records the outcome.
 func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error {
 	return o.db.Update(ctx, func(tx *store.Tx) error {
-		if err := tx.SettleTry(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
+		if err := tx.Settle(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
 			return err
 		}
 		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": n.LinkID[:min(12, len(n.LinkID))], "person": n.Person, "task": n.Task, "words": reply}}

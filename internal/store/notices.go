@@ -164,20 +164,6 @@ func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, try in
 	return err
 }
 
-// SettleTry is Settle by the worker of one try; it fails with Conflict when another
-// worker has taken over meanwhile.
-func (tx *Tx) SettleTry(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
-	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM notice WHERE account_id = ? AND notice_key = ? AND tries = ?`), id, key, try); err != nil {
-		fail("store.SettleTry", &err)
-		return err
-	}
-	if n == 0 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s was taken over by another worker", key), "")
-	}
-	return tx.Settle(ctx, id, key, s, reply, wait)
-}
-
 // Waiting returns open notices that have been due for longer than grace, but for those of
 // quiet accounts.
 func (tx *Tx) Waiting(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
@@ -193,34 +179,27 @@ func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error
 	return out, err
 }
 
-// Settle records how an attempt ended, with the server's words. Only a notice
-// that is being sent can be settled. One that is to be tried again is not due
-// before wait has gone; one that was recalled meanwhile is withdrawn instead.
-func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) (err error) {
+// Settle records how a try ended, with the server's words. The number of the try is
+// the fence: the UPDATE itself checks it, so a worker that was taken over from settles
+// nothing, and its call fails with reminder.ErrSettled, as does a second call. A notice
+// that is to be tried again is not due before wait has gone; one that was recalled
+// meanwhile is withdrawn instead.
+func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
 	defer fail("store.Settle", &err)
-	if s == reminder.Retry {
-		return tx.postpone(ctx, id, key, reply, wait)
-	}
-	var settled *int64
-	if s == reminder.Accepted || s == reminder.GivenUp {
-		now := micro(tx.now)
-		settled = &now
+	set, args := `state = ?, settled_at = ?`, []any{s, nil}
+	switch s {
+	case reminder.Retry:
+		set = `state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, not_before = ?`
+		args = []any{micro(tx.now.Add(wait))}
+	case reminder.Accepted, reminder.GivenUp:
+		args[1] = micro(tx.now)
 	}
 	k, err := tx.exec(ctx, `
-		UPDATE notice SET state = ?, reply = ?, lease_end = NULL, settled_at = ?
-		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, s, reply, settled, id, key)
+		UPDATE notice SET `+set+`, reply = ?, lease_end = NULL
+		WHERE account_id = ? AND notice_key = ? AND state = 'sending' AND tries = ?`, append(args, reply, id, key, try)...)
 	if err == nil && k != 1 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
-	}
-	return err
-}
-
-func (tx *Tx) postpone(ctx context.Context, id coach.AccountID, key, reply string, wait time.Duration) error {
-	k, err := tx.exec(ctx, `
-		UPDATE notice SET state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, reply = ?, lease_end = NULL, not_before = ?
-		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, reply, micro(tx.now.Add(wait)), id, key)
-	if err == nil && k != 1 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
+		msg := fmt.Sprintf("notice %s is not being sent", key)
+		return &fault.Error{Kind: fault.Conflict, Msg: msg, Err: reminder.ErrSettled}
 	}
 	return err
 }

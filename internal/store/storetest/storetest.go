@@ -4,6 +4,7 @@ package storetest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
@@ -34,6 +35,7 @@ func Run(t *testing.T, open Open) {
 		"LostLeaseIsReclaimed": lostLeaseIsReclaimed,
 		"NotBeforeItsTime":     notBeforeItsTime,
 		"SettleNeedsClaim":     settleNeedsClaim,
+		"TakenOverSettles":     takenOverSettlesNothing,
 		"RetryWaits":           retryWaits,
 		"RecalledWhileSending": recalledWhileSending,
 		"RecalledThenCrashed":  recalledThenCrashed,
@@ -206,16 +208,21 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)
 	add(t, db, notice("k", noon))
-	settle := func(s reminder.State) error {
-		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", s, "250 ok", 0) })
+	settle := func(try int, s reminder.State) error {
+		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", try, s, "250 ok", 0) })
 	}
-	if err := settle(reminder.Accepted); fault.KindOf(err) != fault.Conflict {
-		t.Errorf("settled without a claim: %v", err)
+	refused := func(what string, err error) {
+		if fault.KindOf(err) != fault.Conflict || !errors.Is(err, reminder.ErrSettled) {
+			t.Errorf("%s: %v", what, err)
+		}
 	}
+	refused("settled without a claim", settle(0, reminder.Accepted))
 	claim(t, db, "k")
-	must(t, settle(reminder.Retry))
+	must(t, settle(1, reminder.Retry))
+	refused("put off twice", settle(1, reminder.Retry))
 	claim(t, db, "k")
-	must(t, settle(reminder.Accepted))
+	must(t, settle(2, reminder.Accepted))
+	refused("accepted twice", settle(2, reminder.Accepted))
 	if _, ok := claim(t, db, "k"); ok {
 		t.Error("claimed after acceptance")
 	}
@@ -235,9 +242,47 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 	})
 }
 
+// A worker that was taken over from settles nothing of its successor's try, also when
+// the two meet: it waits for the claim, and finds that the try is not its own.
+func takenOverSettlesNothing(t *testing.T, open func() *store.DB) {
+	for _, s := range []reminder.State{reminder.Accepted, reminder.Retry} {
+		t.Run(string(s), func(t *testing.T) {
+			db, other := open(), open()
+			clock := noon
+			db.Now = func() time.Time { return clock }
+			seed(t, db)
+			add(t, db, notice(string(s), noon))
+			claim(t, db, string(s))
+			clock = noon.Add(2 * time.Minute)
+			late := make(chan error)
+			update(t, db, func(ctx context.Context, tx *store.Tx) error {
+				if n, ok, err := tx.Claim(ctx, shop.ID, string(s), time.Minute); err != nil || !ok || n.Try != 2 {
+					t.Errorf("claimed %v as try %d: %v", ok, n.Try, err)
+				}
+				go func() {
+					late <- other.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, shop.ID, string(s), 1, s, "late", 0) })
+				}()
+				Stalled(t, db)
+				return nil
+			})
+			if err := <-late; !errors.Is(err, reminder.ErrSettled) {
+				t.Errorf("the late worker: %v", err)
+			}
+			update(t, db, func(ctx context.Context, tx *store.Tx) error {
+				if r, err := tx.NoticeByKey(ctx, shop.ID, string(s)); err != nil || r.State != string(reminder.Sending) || r.Reply != "" || r.LeaseEnd == nil {
+					t.Errorf("the successor's try is %+v: %v", r, err)
+				}
+				return tx.Settle(ctx, shop.ID, string(s), 2, s, "words", 0)
+			})
+		})
+	}
+}
+
 func settle(t *testing.T, db *store.DB, s reminder.State, wait time.Duration) {
 	t.Helper()
-	update(t, db, func(ctx context.Context, tx *store.Tx) error { return tx.Settle(ctx, shop.ID, "k", s, "words", wait) })
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		return tx.Settle(ctx, shop.ID, "k", 1, s, "words", wait)
+	})
 }
 
 func retryWaits(t *testing.T, open func() *store.DB) {
@@ -288,6 +333,9 @@ func recalledThenCrashed(t *testing.T, open func() *store.DB) {
 		return err
 	})
 	clock = noon.Add(3 * time.Hour)
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("a recalled notice was claimed when its lease had run out")
+	}
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		stuck, err := tx.Stuck(ctx, time.Minute, 10)
 		if len(stuck) != 0 {

@@ -1,0 +1,7 @@
+package reminder
+
+import "errors"
+
+// ErrSettled says that the outcome of a try cannot be recorded: it is on record
+// already, or another worker has taken the notice over. Trying again changes nothing.
+var ErrSettled = errors.New("its outcome is on record already, or another worker has it")
