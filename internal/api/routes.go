@@ -338,7 +338,7 @@ type noticeItem struct {
 }
 
 func noticeOf(n desk.NoticeRow) noticeItem {
-	return noticeItem{n.LinkID[:min(12, len(n.LinkID))], n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
+	return noticeItem{reminder.Short(n.LinkID), n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
 }
 
 // DayBody is when and where something was done.

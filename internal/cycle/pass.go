@@ -58,7 +58,7 @@ func (s *Snapshot) load(ctx context.Context, tx *store.Tx, only coach.ID, cs []c
 	}
 	calls, err := tx.Calls(ctx, id, only)
 	if err != nil {
-		return s, err
+		return err
 	}
 	for _, c := range cs {
 		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID], Calls: calls[c.ID]})

@@ -287,7 +287,7 @@ func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State
 		if err := tx.Settle(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
 			return err
 		}
-		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": n.LinkID[:min(12, len(n.LinkID))], "person": n.Person, "task": n.Task, "words": reply}}
+		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "words": reply}}
 		switch s {
 		case reminder.Accepted:
 			h.Kind = "notice.sent"

@@ -68,6 +68,12 @@ func fresh(t *testing.T, db *store.DB) *Desk {
 func setup(t *testing.T) (*Desk, reminder.Notice) {
 	t.Helper()
 	d := fresh(t, storetest.Fresh(t, "sqlite"))
+	return d, withNotices(t, d)
+}
+
+// withNotices adds two open notices about one task, and returns the first.
+func withNotices(t *testing.T, d *Desk) reminder.Notice {
+	t.Helper()
 	key := func(run string) string { return "lubricate|s/outer/" + run + "|2024-01-01" }
 	n := reminder.Notice{Key: "n", Account: "main", Coach: "a", Person: "ann@example.org", Task: coach.Lubricate, TaskKey: key("top"), Covers: []string{key("top") + "#0", key("aft") + "#0", "inspect|s|2024-01-01#0"},
 		Target: today, NotBefore: today.Time(), LinkID: sid, MessageID: "<" + sid + "@x>", Subject: "Condition"}
@@ -80,7 +86,7 @@ func setup(t *testing.T) (*Desk, reminder.Notice) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	return d, n
+	return n
 }
 
 func token(t *testing.T, d *Desk, n reminder.Notice, k reminder.AnswerKind) string {

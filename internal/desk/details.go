@@ -84,27 +84,29 @@ func (d Details) read(q Question, today civil.Date) (out detailed, err error) {
 	return out, nil
 }
 
-// ofCoach writes down that a coach was sold or has moved, and tells the shop.
-func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q Question, x detailed) error {
+// ofCoach records that a coach was sold or has moved, and tells the shop. It reports
+// whether that is news.
+func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q Question, x detailed) (news bool, err error) {
 	n, today := q.Notice, d.today(q.Account)
-	if err := tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, today, x.where); err != nil {
-		return err
+	news, err = tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, today, x.where)
+	if err != nil || !news {
+		return false, err
 	}
 	row, err := tx.NoticeByKey(ctx, n.Account, n.Key)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if q.Kind == reminder.Moved {
 		where := x.where
 		if where == "" {
 			where = "they did not say"
 		}
-		return d.tell(ctx, tx, q.Account, row, "moved", "Coach has moved: "+string(n.Coach),
+		return true, d.tell(ctx, tx, q.Account, row, "moved", "Coach has moved: "+string(n.Coach),
 			fmt.Sprintf("%s <%s> says that %s stands elsewhere now.\n\nWhere: %s\n\nAdd a stay to its file and import it: the dates then follow the new place.\n", n.PersonName, n.Person, n.Coach, where), n.Person)
 	}
 	if _, err := tx.WithdrawCoach(ctx, n.Account, n.Coach); err != nil {
-		return err
+		return false, err
 	}
-	return d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+string(n.Coach),
+	return true, d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+string(n.Coach),
 		fmt.Sprintf("%s <%s> says that %s was sold. Nobody is written to about it any more; its history stays.\n\nImport it with its new people when you know them, or run 'sealmanac resume %s' if this was a mistake.\n", n.PersonName, n.Person, n.Coach, n.Person), n.Person)
 }

@@ -210,7 +210,7 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		return now, err
 	}
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		a, err := tx.Account(ctx, id, true)
+		account, err := tx.Account(ctx, id, true)
 		if err != nil {
 			return err
 		}
@@ -228,23 +228,31 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if target != "" && now.Target != target {
 			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target), "Look at the present one and decide again.")
 		}
-		today := d.today(a)
+		today := d.today(account)
 		if day == 0 {
 			day = today
 		}
 		if day > today || kind == reminder.Later && until <= today {
 			return fault.New(fault.Invalid, "the day does not fit", "Done: a day up to today. Later: a day after today.")
 		}
-		if err := tx.AddAnswer(ctx, id, c, by, reminder.Answer{TaskKey: key, Kind: kind, Day: today, Until: until}); err != nil {
+		a := reminder.Answer{TaskKey: key, Kind: kind, Day: today, Until: until}
+		said, err := tx.SaidBefore(ctx, id, c, by, a)
+		if err != nil {
+			return err
+		}
+		if err := tx.AddAnswer(ctx, id, c, by, a); err != nil {
 			return err
 		}
 		if _, err := tx.Withdraw(ctx, id, "", key); err != nil {
 			return err
 		}
-		h := store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}}
+		var news []store.Happened
 		if kind == reminder.Later {
-			h = store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}}
+			if !said { // the same again is no news
+				news = append(news, store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}})
+			}
 		} else {
+			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}})
 			s := coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}
 			s.Slide, s.Run = slideRun(now.Run)
 			if err := tx.AddService(ctx, id, c, s); err != nil {
@@ -254,7 +262,7 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if err := tx.AddAudit(ctx, id, by, string(kind), string(c), key); err != nil {
 			return err
 		}
-		return d.settle(ctx, tx, tools, id, c, h)
+		return d.settle(ctx, tx, tools, id, c, news...)
 	})
 	return now, err
 }

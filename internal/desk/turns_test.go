@@ -30,7 +30,7 @@ func passDuring(t *testing.T, d *Desk, x Records) []reminder.Notice {
 	d.Now = func() time.Time { // Record asks for the day when it has the account
 		if asked.CompareAndSwap(false, true) {
 			close(locked)
-			storetest.Stalled(t, d.DB)
+			storetest.Stalled(t, d.DB, 1)
 		}
 		return clock()
 	}

@@ -78,14 +78,17 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 	return nil
 }
 
-// AddReport records what somebody said about the coach itself: sold or moved.
-func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (err error) {
+// AddReport records what somebody said about the coach itself: sold or moved. It
+// reports whether that is news: a person can sell a coach once, and a move is told once
+// a day with the same words.
+func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (_ bool, err error) {
 	defer fail("store.AddReport", &err)
-	_, err = tx.exec(ctx, `
+	n, err := tx.exec(ctx, `
 		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at`,
+		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at
+			WHERE coach_report.person <> excluded.person OR coach_report.kind <> 'sold' AND (coach_report.day <> excluded.day OR coach_report.note <> excluded.note)`,
 		id, c, kind, person, day.String(), note, micro(tx.now))
-	return err
+	return n > 0, err
 }
 
 // DropReports forgets what a person said about coaches; it returns how much that

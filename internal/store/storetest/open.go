@@ -47,11 +47,11 @@ func Each(t *testing.T, f func(t *testing.T, db *store.DB)) {
 	}
 }
 
-// Stalled returns once a transaction of the database waits for a lock that another one
-// holds. On SQLite nobody can see who waits, and it returns at once.
-func Stalled(t testing.TB, db *store.DB) {
+// Stalled returns once n transactions of the database wait for locks that others hold.
+// On SQLite nobody can see who waits, and it returns at once.
+func Stalled(t testing.TB, db *store.DB, n int) {
 	t.Helper()
-	for waiting := 0; waiting == 0 && db.Name() == "postgres"; time.Sleep(5 * time.Millisecond) {
+	for waiting := 0; waiting < n && db.Name() == "postgres"; time.Sleep(5 * time.Millisecond) {
 		err := db.View(t.Context(), func(tx *store.Tx) error {
 			return tx.GetContext(t.Context(), &waiting, `SELECT COUNT(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'`)
 		})

@@ -262,7 +262,7 @@ func takenOverSettlesNothing(t *testing.T, open func() *store.DB) {
 				go func() {
 					late <- other.Update(ctx, func(tx *store.Tx) error { return tx.Settle(ctx, shop.ID, string(s), 1, s, "late", 0) })
 				}()
-				Stalled(t, db)
+				Stalled(t, db, 1)
 				return nil
 			})
 			if err := <-late; !errors.Is(err, reminder.ErrSettled) {
