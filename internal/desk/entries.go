@@ -62,7 +62,7 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 		var news []store.Happened
 		for _, s := range x.Services {
 			if slices.ContainsFunc(now.Services, func(o coach.Service) bool {
-				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && strings.Contains(o.Note, s.Note)
+				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && (s.Note == "" || strings.Contains("; "+o.Note+";", "; "+s.Note+";"))
 			}) {
 				continue
 			}

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"sealmanac/internal/coach"
 )
@@ -242,13 +243,15 @@ type TaskRow struct {
 	Why      string `db:"why" json:"why"`
 }
 
-// TasksAfter returns an account's tasks by target after a target and key, aimed at up
-// to a day; of one coach when it is named.
+// TasksAfter returns an account's tasks by target, coach and key, up to a target. They
+// come after a task, which its target and its coach|key name; of one coach when it is
+// named.
 func (tx *Tx) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []TaskRow, err error) {
 	defer fail("store.TasksAfter", &err)
 	where, args := scope{id, c}.where()
-	args = append(args, target, target, key, until, most)
-	err = tx.list(ctx, &out, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE `+where+` AND (target > ? OR target = ? AND coach_id || '|' || task_key > ?) AND target <= ? ORDER BY target, coach_id || '|' || task_key LIMIT ?`, args...)
+	last, key, _ := strings.Cut(key, "|") // no coach has a | in its name
+	args = append(args, target, last, key, until, most)
+	err = tx.list(ctx, &out, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE `+where+` AND (target, coach_id, task_key) > (?, ?, ?) AND target <= ? ORDER BY target, coach_id, task_key LIMIT ?`, args...)
 	return out, err
 }
 

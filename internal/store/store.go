@@ -33,17 +33,18 @@ import (
 // dialect is every difference between the two databases. If a further query
 // needs a difference, it goes here and storetest gains a case.
 type dialect struct {
-	name      string
-	forUpdate string             // appended to a SELECT of a row that is about to change
-	snapshot  sql.IsolationLevel // at which all reads of a transaction see one moment
-	copies    bool               // has COPY
-	arrays    bool               // takes a list as one value
-	river     func(*sql.DB) riverdriver.Driver[*sql.Tx]
+	name     string
+	lock     string             // appended to a SELECT of an account that others must wait for
+	position string             // function of a text and a part of it: where that begins, or 0
+	snapshot sql.IsolationLevel // at which all reads of a transaction see one moment
+	copies   bool               // has COPY
+	arrays   bool               // takes a list as one value
+	river    func(*sql.DB) riverdriver.Driver[*sql.Tx]
 }
 
 var (
-	postgres = dialect{"postgres", " FOR UPDATE", sql.LevelRepeatableRead, true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
-	embedded = dialect{"sqlite", "", sql.LevelDefault, false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
+	postgres = dialect{"postgres", " FOR NO KEY UPDATE", "strpos", sql.LevelRepeatableRead, true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
+	embedded = dialect{"sqlite", "", "instr", sql.LevelDefault, false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
 )
 
 func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
