@@ -52,6 +52,8 @@ type API struct {
 	Source string // address of the pages, the root of events' sources
 	// Origins are the sites whose pages may call the API from a browser; none: no site.
 	Origins []string
+	// Ending is closed when the program ends: whoever waits for changes is answered then.
+	Ending <-chan struct{}
 
 	mu     sync.Mutex
 	limits map[string]*rate.Limiter
@@ -107,7 +109,7 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 			status := httpkit.Status(err)
 			if fault.KindOf(err) == fault.Denied {
 				status = http.StatusUnauthorized
-				w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac", error="invalid_token"`)
+				w.Header().Set("WWW-Authenticate", badToken)
 			}
 			refuse(w, status, fault.SentenceOf(err), fault.HintOf(err))
 			return
@@ -143,6 +145,9 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		mux.ServeHTTP(w, r)
 	})
 }
+
+// badToken is the challenge to a key that does not work.
+const badToken = `Bearer realm="sealmanac", error="invalid_token"`
 
 // unserved answers, as a problem, a request that no operation serves.
 func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {

@@ -224,7 +224,11 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	if err != nil {
 		return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
 	}
-	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
+	today, err := a.Desk.Today(ctx, w.Account)
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	items := intake.ReadTrees(intake.Options{Today: today, Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
 		return nil, faulty("the record has faults; nothing was stored", items[0].Problems, "item 0: ")
 	}
