@@ -8,3 +8,7 @@ var ErrSettled = errors.New("its outcome is on record already, or another worker
 
 // Short is the beginning of a notice's number, by which people and events name it.
 func Short(linkID string) string { return linkID[:min(12, len(linkID))] }
+
+// Reasons lists every reason for silence, for the metrics.
+var Reasons = []Reason{NotYet, AlreadyTold, Merged, TooSoon, YearFull, Snoozed, BookedAsked, CallList,
+	OptedOut, NoAddress, BadAddress, CoachSold, DoneReported, Booked, NoConsent}
