@@ -10,5 +10,5 @@ var ErrSettled = errors.New("its outcome is on record already, or another worker
 func Short(linkID string) string { return linkID[:min(12, len(linkID))] }
 
 // Reasons lists every reason for silence, for the metrics.
-var Reasons = []Reason{NotYet, AlreadyTold, Merged, TooSoon, YearFull, Snoozed, BookedAsked, CallList,
+var Reasons = []Reason{NotYet, AlreadyTold, Merged, TooSoon, YearFull, Snoozed, BookedAsked, CallList, Reached, ByPhone,
 	OptedOut, NoAddress, BadAddress, CoachSold, DoneReported, Booked, NoConsent}
