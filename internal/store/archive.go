@@ -16,7 +16,7 @@ import (
 // anew, sessions, keys and secrets are left out: nobody signs in by an archive.
 var archived = []struct{ table, order string }{
 	{"account", "account_id"}, {"workshop", "account_id"}, {"rules", "version"}, {"coach", "coach_id"}, {"part", "coach_id, run, part"}, {"service", "coach_id, day, kind, slide, run"},
-	{"reading", "coach_id, day, kind, slide, run, said_by"}, {"coach_report", "coach_id, kind"}, {"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
+	{"reading", "coach_id, day, kind, slide, run, part, said_by"}, {"coach_report", "coach_id, kind"}, {"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
 	{"answer", "coach_id, task_key, kind, person"}, {"call_outcome", "coach_id, person, task_key, outcome"}, {"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"}, {"audit", "at, ordinal"}, {"event_head", "account_id"}, {"event", "seq"}, {"attachment", "coach_id, attachment_id"},
 }
 

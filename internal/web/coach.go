@@ -224,6 +224,9 @@ func (d *coachData) history() {
 		if r.Run != "" {
 			where = edge(where + "/" + r.Run)
 		}
+		if r.Part != "" {
+			where += ", " + string(r.Part)
+		}
 		p := past{Day: r.Day, What: plain(r.Kind) + ": " + intake.ReadingText(r), Where: where, By: r.By, Note: r.Note}
 		if k := desk.ReadingKey(r); d.Undo[k] {
 			p.Undo = k

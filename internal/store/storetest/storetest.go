@@ -58,6 +58,8 @@ func Run(t *testing.T, open Open) {
 		"InstantsKeepMicros":   instantsKeepMicros,
 		"SeasonRoundTrip":      seasonRoundTrip,
 		"LotNoticesStay":       lotNoticesStay,
+		"ReadingsOfTwoParts":   readingsOfTwoParts,
+		"DangerOutlivesItsDay": dangerOutlivesItsDay,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
