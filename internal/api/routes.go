@@ -31,14 +31,11 @@ func (a *API) register(api huma.API) {
 	heads(api.OpenAPI())
 }
 
-// longestKey is how long an Idempotency-Key may be.
-var longestKey = 200
-
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
 	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
 	if method == http.MethodPost {
-		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice.", Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
+		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: keyHelp, Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
 	}
 	return o
 }

@@ -272,40 +272,6 @@ func slideRun(address string) (coach.SlideID, string) {
 	return coach.SlideID(slide), run
 }
 
-// Once keeps what a post with a key was answered for a day, so that sending it again
-// changes nothing more. asked is a hash of the request: the same key with another
-// request is refused.
-func (d *Desk) Once(ctx context.Context, id coach.AccountID, key, asked string) (status int, body string, first bool, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		a, ok, err := tx.KeptAnswerOf(ctx, id, key)
-		switch {
-		case err != nil:
-			return err
-		case ok && a.Asked != asked:
-			return fault.New(fault.Invalid, "this Idempotency-Key was used for another request", "Use a new key for each request.")
-		case ok && a.Status == 0:
-			return fault.New(fault.Conflict, "the first request with this Idempotency-Key is still at work", "Send it again in a moment.")
-		case ok:
-			status, body = a.Status, a.Body
-			return nil
-		}
-		first, err = tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked})
-		return err
-	})
-	return status, body, first, err
-}
-
-// Answered keeps the answer to a key; a status of 0 forgets the key.
-func (d *Desk) Answered(ctx context.Context, id coach.AccountID, key, asked string, status int, body string) error {
-	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if status == 0 {
-			return tx.DropAnswer(ctx, id, key)
-		}
-		_, err := tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked, Status: status, Body: body})
-		return err
-	})
-}
-
 // SaveCoach stores one coach and dates it anew; with a version it must not have changed
 // since.
 func (d *Desk) SaveCoach(ctx context.Context, id coach.AccountID, by string, c coach.Coach, version int64) error {

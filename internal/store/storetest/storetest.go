@@ -60,6 +60,8 @@ func Run(t *testing.T, open Open) {
 		"LotNoticesStay":       lotNoticesStay,
 		"ReadingsOfTwoParts":   readingsOfTwoParts,
 		"DangerOutlivesItsDay": dangerOutlivesItsDay,
+		"KeyIsClaimedOnce":     keyIsClaimedOnce,
+		"KeyLeaseEnds":         keyLeaseEnds,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
