@@ -9,6 +9,7 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"html"
 	"maps"
@@ -60,37 +61,68 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 	if err := c.Problems.Err(); err != nil {
 		return err
 	}
-	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if c.Shop != nil {
-			shop := *c.Shop
-			shop.ID = id
-			if err := addAccount(ctx, tx, shop); err != nil {
+	return d.DB.Update(ctx, func(tx *store.Tx) error { return d.importInto(ctx, tx, id, c) })
+}
+
+// TryImport does what Import does and stores nothing: what Import would refuse, it
+// refuses. Where the account is missing the rest is tried all the same, and known is
+// false.
+func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Content) (known bool, err error) {
+	if err := c.Problems.Err(); err != nil {
+		return false, err
+	}
+	errTried := errors.New("tried") // ends the transaction without a commit
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		free, err := tx.Empty(ctx, id)
+		if err != nil {
+			return err
+		}
+		if known = !free || c.Shop != nil; !known {
+			if err := tx.SaveAccount(ctx, coach.Account{ID: id}); err != nil {
 				return err
 			}
 		}
-		account, err := tx.Account(ctx, id, true)
-		if err != nil {
+		if err := d.importInto(ctx, tx, id, c); err != nil {
 			return err
 		}
-		today := d.today(account)
-		if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
-			return err
-		}
-		cs, err := d.onto(ctx, tx, id, today, c)
-		if err != nil {
-			return err
-		}
-		if err := keepStops(ctx, tx, id, today, cs); err != nil {
-			return err
-		}
-		if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
-			return err
-		}
-		if err := d.markBatch(ctx, tx, account, cs); err != nil {
-			return err
-		}
-		return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
+		return errTried
 	})
+	if errors.Is(err, errTried) {
+		err = nil
+	}
+	return known, err
+}
+
+func (d *Desk) importInto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Content) error {
+	if c.Shop != nil {
+		shop := *c.Shop
+		shop.ID = id
+		if err := addAccount(ctx, tx, shop); err != nil {
+			return err
+		}
+	}
+	account, err := tx.Account(ctx, id, true)
+	if err != nil {
+		return err
+	}
+	today := d.today(account)
+	if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
+		return err
+	}
+	cs, err := d.onto(ctx, tx, id, today, c)
+	if err != nil {
+		return err
+	}
+	if err := keepStops(ctx, tx, id, today, cs); err != nil {
+		return err
+	}
+	if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
+		return err
+	}
+	if err := d.markBatch(ctx, tx, account, cs); err != nil {
+		return err
+	}
+	return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
 }
 
 // addAccount saves what an account says of itself. A new one begins paused: nobody is
@@ -138,7 +170,8 @@ func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today
 		if err != nil {
 			return nil, err
 		}
-		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places}, []intake.Text{intake.TextOf(text[0])})[0]
+		// Old fittings were confirmed when the record, or this list, was read.
+		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places, ConfirmOld: true}, []intake.Text{intake.TextOf(text[0])})[0]
 		for _, line := range whole.Problems.Wrong().Lines() {
 			bad = append(bad, strings.TrimPrefix(line, "item 0: "))
 		}

@@ -63,7 +63,9 @@ func keyLeaseEnds(t *testing.T, open func() *store.DB) {
 	if first == 0 || claim("asked") != 0 {
 		t.Fatal("a key was given to two while the first was at work")
 	}
-	update(t, db, func(ctx context.Context, tx *store.Tx) error { return tx.ExtendKey(ctx, shop.ID, "k", first, time.Minute) })
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		return tx.ExtendKey(ctx, shop.ID, "k", first, time.Minute)
+	})
 	now = noon.Add(time.Minute)
 	if claim("asked") != 0 {
 		t.Fatal("the lease was not extended")
