@@ -8,6 +8,7 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
 )
 
 type archiveCmd struct {
@@ -31,7 +32,7 @@ func (c *archiveCmd) Run(e *env) (err error) {
 	}()
 	err = withDesk(e, func(d *desk.Desk) error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is in %s; members, keys and passwords are not.\n", c.Account, c.File)
+		fmt.Fprintf(e.out, "account %q is in %s; members, keys, passwords and the links in its mails are not.\n", c.Account, c.File)
 	}
 	return err
 }
@@ -53,7 +54,17 @@ func (c *restoreCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet) })
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	err = withStore(e, cfg, func(db *store.DB) error {
+		d, err := deskWithLinks(e.ctx, e, cfg, db)
+		if err != nil {
+			return err
+		}
+		return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet)
+	})
 	if err == nil {
 		waiting := "Reminders that waited in it now leave from here as well: stop the old account first.\n"
 		if c.Quiet {
