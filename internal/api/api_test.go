@@ -68,7 +68,7 @@ func newRig(t testing.TB, db *store.DB) *rig {
 	x.api = &api.API{Desk: x.desk, Access: acc, Log: slog.New(slog.DiscardHandler), Source: "https://x.example.org"}
 	for _, id := range []coach.AccountID{"one", "two"} {
 		c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte("shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver}\n" + record(id))})
-		if err := x.desk.Import(t.Context(), id, c); err != nil {
+		if _, err := x.desk.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
 		if err := x.desk.Start(t.Context(), id, "t"); err != nil {
