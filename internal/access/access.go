@@ -334,7 +334,8 @@ func (a *Access) bearer(ctx context.Context, hash string) (w Who, err error) {
 		if fault.KindOf(err) == fault.NotFound {
 			return fault.New(fault.Denied, "this token does not work", "Make a new one on the page of people and keys.")
 		}
-		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician, token: hash, scopes: strings.Fields(t.Scopes)}
+		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician,
+			token: hash, scopes: strings.Fields(t.Scopes)}
 		return err
 	})
 	return w, err

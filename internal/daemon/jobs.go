@@ -179,7 +179,8 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 	begun := time.Now()
 	res, added, err := w.daemon.RunPass(ctx, j.Args.Account, on)
 	if err != nil {
-		w.daemon.opt.Log.Warn("pass failed", "account", j.Args.Account, "day", on.String(), "attempt", j.Attempt, "seconds", time.Since(begun).Seconds(), "err", err)
+		w.daemon.opt.Log.Warn("pass failed", "account", j.Args.Account, "day", on.String(), "attempt", j.Attempt,
+			"seconds", time.Since(begun).Seconds(), "err", err)
 	}
 	if fault.KindOf(err) == fault.NotFound {
 		return river.JobCancel(err) // the account is gone

@@ -184,7 +184,9 @@ func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error
 // nothing, and its call fails with reminder.ErrSettled, as does a second call. A notice
 // that is to be tried again is not due before wait has gone; one that was recalled
 // meanwhile is withdrawn instead.
-func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
+func (tx *Tx) Settle(
+	ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration,
+) (err error) {
 	defer fail("store.Settle", &err)
 	set, args := `state = ?, settled_at = ?`, []any{s, nil}
 	switch s {

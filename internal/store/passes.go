@@ -101,10 +101,14 @@ func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, tas
 
 // SaidBefore reports whether a person's answer about a task is on record as it stands:
 // of the same kind, until the same day.
-func (tx *Tx) SaidBefore(ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer) (_ bool, err error) {
+func (tx *Tx) SaidBefore(
+	ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer,
+) (_ bool, err error) {
 	defer fail("store.SaidBefore", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
+	err = tx.GetContext(ctx, &n, tx.Rebind(`
+		SELECT COUNT(*) FROM answer
+		WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
 		id, c, a.TaskKey, a.Kind, person, a.Until.String())
 	return n > 0, err
 }
