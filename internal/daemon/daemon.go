@@ -55,6 +55,7 @@ type Options struct {
 	Now     func() time.Time // default: the clock
 	Poll    time.Duration    // how often the queue is looked at; default 1 s
 	Look    time.Duration    // how often accounts and missed passes are looked at; default 10 s
+	Wait    time.Duration    // how long a request waits for a pass to let it write; default 5 s
 }
 
 // Daemon is the running program.
@@ -95,6 +96,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	if opt.Poll == 0 {
 		opt.Poll = time.Second
+	}
+	if opt.Wait == 0 {
+		opt.Wait = 5 * time.Second
 	}
 	if opt.Look == 0 {
 		opt.Look = 10 * time.Second
@@ -320,9 +324,14 @@ func (d *Daemon) handler(ending <-chan struct{}) http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
-	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL, Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
+	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL,
+		Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
 	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
-	return httpkit.Wrap(mux, d.opt.Log)
+	h := httpkit.Wrap(mux, d.opt.Log)
+	// A request must not wait for a pass until nobody reads its answer.
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.ServeHTTP(w, r.WithContext(store.Impatient(r.Context(), d.opt.Wait)))
+	})
 }

@@ -477,6 +477,9 @@ func (s *Site) ask(r *http.Request) (view, error) {
 func (s *Site) answer(r *http.Request) (view, error) {
 	_ = r.ParseForm() // a provider's one-click post has its own fields; what is not there is empty
 	q, err := s.Desk.Answer(r.Context(), r.PathValue("token"), desk.Details{Day: r.PostForm.Get("day"), Product: r.PostForm.Get("product"), Height: r.PostForm.Get("height"), Where: r.PostForm.Get("where")})
+	if fault.KindOf(err) == fault.Unavailable {
+		return s.busy(r, err)
+	}
 	if err != nil {
 		return view{}, err
 	}
