@@ -17,6 +17,7 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"golang.org/x/time/rate"
@@ -87,6 +88,9 @@ type Access struct {
 	mu    sync.Mutex
 	tries map[string]*rate.Limiter
 	swept time.Time // when those at rest were forgotten last
+
+	noting atomic.Bool // the use of a token is being noted
+	notes  sync.WaitGroup
 }
 
 var (
@@ -315,20 +319,24 @@ func (a *Access) Leave(ctx context.Context, w Who) error {
 // Bearer returns who an API token stands for.
 func (a *Access) Bearer(ctx context.Context, secret string) (w Who, err error) {
 	hash := hashOf(secret)
-	if w, err = a.bearer(ctx, hash); err != nil {
+	w, noted, err := a.bearer(ctx, hash)
+	if err != nil {
 		return Who{}, err
 	}
-	err = a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hash) })
-	return w, err
+	if !noted {
+		a.noteUse(ctx, hash)
+	}
+	return w, nil
 }
 
 // Still fails as Bearer does when the API token by which somebody came has ended since.
 func (a *Access) Still(ctx context.Context, w Who) error {
-	_, err := a.bearer(ctx, w.token)
+	_, _, err := a.bearer(ctx, w.token)
 	return err
 }
 
-func (a *Access) bearer(ctx context.Context, hash string) (w Who, err error) {
+// bearer returns who an API token stands for, and whether its use was noted lately.
+func (a *Access) bearer(ctx context.Context, hash string) (w Who, noted bool, err error) {
 	err = a.DB.View(ctx, func(tx *store.Tx) error {
 		t, err := tx.TokenByHash(ctx, hash)
 		if fault.KindOf(err) == fault.NotFound {
@@ -336,10 +344,29 @@ func (a *Access) bearer(ctx context.Context, hash string) (w Who, err error) {
 		}
 		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician,
 			token: hash, scopes: strings.Fields(t.Scopes)}
+		noted = t.UsedAt != nil && tx.Now().UnixMicro()-*t.UsedAt < touchEvery.Microseconds()
 		return err
 	})
-	return w, err
+	return w, noted, err
 }
+
+// noteUse notes that a token was used, without making its request wait: on SQLite the
+// note stands in line behind whoever writes. One is noted at a time; the next request
+// notes what was left out.
+func (a *Access) noteUse(ctx context.Context, hash string) {
+	if !a.noting.CompareAndSwap(false, true) {
+		return
+	}
+	ctx = context.WithoutCancel(ctx)
+	a.notes.Go(func() {
+		defer a.noting.Store(false)
+		// When this fails, the next request tries again.
+		_ = a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hash) })
+	})
+}
+
+// Close waits until what is being noted is written.
+func (a *Access) Close() { a.notes.Wait() }
 
 func address(s string) (string, error) {
 	s = strings.ToLower(strings.TrimSpace(s))

@@ -265,6 +265,7 @@ func TestTokens(t *testing.T) {
 		if err != nil || w.Account != "main" || !w.Scoped("read") || w.Scoped("write") || w.Role.May(Manager) {
 			t.Errorf("%+v, %v", w, err)
 		}
+		a.Close()
 		p, _ := a.People(t.Context(), ana)
 		if len(p.Tokens) != 1 || p.Tokens[0].UsedAt == nil || strings.Contains(p.Tokens[0].Hash, secret) {
 			t.Errorf("%+v", p.Tokens)
@@ -279,6 +280,64 @@ func TestTokens(t *testing.T) {
 		*clock = clock.Add(25 * time.Hour)
 		if _, err := a.Bearer(t.Context(), other); fault.KindOf(err) != fault.Denied {
 			t.Errorf("a key of yesterday works: %v", err)
+		}
+	})
+}
+
+// The use of a key is noted every five minutes, and no request waits for that: on SQLite
+// somebody else may be writing for a while.
+func TestUseOfKeysIsNoted(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, _ *[]string) {
+		ana := manager(t, a)
+		secret, err := a.MakeToken(t.Context(), ana, "our CRM", []string{"read"}, 30)
+		if err != nil {
+			t.Fatal(err)
+		}
+		begun := *clock
+		for _, c := range []struct {
+			after time.Duration
+			want  time.Duration // of the last note, after the beginning
+		}{{0, 0}, {5*time.Minute - time.Microsecond, 0}, {5 * time.Minute, 5 * time.Minute}, {10*time.Minute - 1*time.Microsecond, 5 * time.Minute}, {11 * time.Minute, 11 * time.Minute}} {
+			*clock = begun.Add(c.after)
+			if _, err := a.Bearer(t.Context(), secret); err != nil {
+				t.Fatal(err)
+			}
+			a.Close()
+			p, err := a.People(t.Context(), ana)
+			if err != nil || len(p.Tokens) != 1 || p.Tokens[0].UsedAt == nil {
+				t.Fatalf("%+v %v", p.Tokens, err)
+			}
+			if got := time.UnixMicro(*p.Tokens[0].UsedAt).Sub(begun); got != c.want {
+				t.Errorf("after %v it was noted as used after %v, want %v", c.after, got, c.want)
+			}
+		}
+		*clock = begun.Add(time.Hour)
+		writes, ends := make(chan struct{}), make(chan struct{})
+		ended := make(chan error)
+		go func() {
+			ended <- a.DB.Update(t.Context(), func(tx *store.Tx) error {
+				if err := tx.OptOut(t.Context(), "main", "x@example.org"); err != nil {
+					return err
+				}
+				close(writes)
+				<-ends
+				return nil
+			})
+		}()
+		<-writes
+		for range 3 { // a request that waited would wait until the writer ends, which it does after these
+			if _, err := a.Bearer(t.Context(), secret); err != nil {
+				t.Errorf("while somebody writes: %v", err)
+			}
+		}
+		close(ends)
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+		a.Close()
+		p, err := a.People(t.Context(), ana)
+		if err != nil || time.UnixMicro(*p.Tokens[0].UsedAt).Sub(begun) != time.Hour {
+			t.Errorf("the use was not noted afterwards: %+v %v", p.Tokens, err)
 		}
 	})
 }

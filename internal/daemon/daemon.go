@@ -16,6 +16,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -70,6 +71,7 @@ type Daemon struct {
 	feeds    *http.Client
 	returns  *returns.Server            // nil: off
 	asked    map[coach.AccountID]*asked // passes asked for; for keepSchedules alone
+	passing  sync.Map                   // passes that run in this process, as passArgs of account and day
 	orphans  map[string]seen            // for keepTakingOver alone
 	registry *prometheus.Registry
 	meters   *meters
@@ -145,6 +147,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow,
 		Titles: func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
 	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
+	d.onClose("access", func(context.Context) error { d.Access.Close(); return nil })
 	if c := opt.Config; c.OIDCIssuer != "" {
 		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}
 	}
