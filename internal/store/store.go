@@ -74,8 +74,8 @@ type Tx struct {
 
 // OpenPostgres opens a PostgreSQL database by its connection string.
 func OpenPostgres(dsn string) (*DB, error) {
-	if _, err := pq.NewConnector(dsn); err != nil {
-		return nil, &fault.Error{Op: "store.Open", Kind: fault.Invalid, Msg: "the PostgreSQL connection string cannot be read", Hint: "Write postgres://user@host/name or host=... dbname=...", Err: err}
+	if err := checkDSN(dsn); err != nil {
+		return nil, err
 	}
 	db, err := open("postgres", dsn, postgres)
 	if err == nil {
