@@ -14,6 +14,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/unit"
 )
 
@@ -201,8 +202,8 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	if err != nil {
 		return nil, nil, []string{err.Error()}
 	}
-	var doc map[string]any
-	if err := yaml.Unmarshal([]byte(now), &doc); err != nil {
+	doc, err := intake.Tree([]byte(now))
+	if err != nil {
 		return nil, nil, []string{err.Error()}
 	}
 	runs = r.PostForm["run"]
