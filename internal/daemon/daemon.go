@@ -146,7 +146,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow,
 		Titles: func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
-	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
+	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post, Key: signer.Key}
 	d.onClose("access", func(context.Context) error { d.Access.Close(); return nil })
 	if c := opt.Config; c.OIDCIssuer != "" {
 		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}

@@ -49,6 +49,13 @@ func (tx *Tx) RevokeCalendar(ctx context.Context, id coach.AccountID, calendar s
 	return n > 0, err
 }
 
+// RevokeCalendarsOf ends the addresses of calendars that a member made; it returns how
+// many.
+func (tx *Tx) RevokeCalendarsOf(ctx context.Context, id coach.AccountID, email string) (n int64, err error) {
+	defer fail("store.RevokeCalendarsOf", &err)
+	return tx.exec(ctx, `UPDATE calendar SET revoked_at = ? WHERE account_id = ? AND made_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
+}
+
 // Entry is what calendars said last of a thing with a day.
 type Entry struct {
 	UID       string `db:"uid"`

@@ -63,7 +63,7 @@ func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	form, like := lastFitting(&p.Coach, r.URL.Query().Get("slide"), unitsOf(r))
+	form, like := lastFitting(&p.Coach, r.URL.Query().Get("slide"), s.unitsOf(r))
 	form["day"] = p.Today.String()
 	return fitView(p, form, like, nil, nil), nil
 }

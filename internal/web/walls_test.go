@@ -101,7 +101,7 @@ coaches:
 // as returns a client that is signed in.
 func (x *rig) as(email string) *http.Client {
 	x.t.Helper()
-	secret, err := x.site.Access.Enter(context.Background(), email, password, email, "test")
+	secret, err := x.site.Access.Enter(context.Background(), email, password, email, "test", "")
 	if err != nil {
 		x.t.Fatal(err)
 	}
