@@ -41,6 +41,10 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
 		head.Set("Cache-Control", "no-store")
+		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()") // a file field may still open the camera
+		head.Set("Cross-Origin-Opener-Policy", "same-origin")
+		head.Set("Cross-Origin-Resource-Policy", "same-origin")
+		head.Set("X-Robots-Tag", "noindex, nofollow") // addresses of owners' pages carry tokens
 		most := int64(MaxBody)
 		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import" || r.URL.Path == "/api/v1/coaches/bulk") {
 			if most = MaxUpload; strings.HasPrefix(r.URL.Path, "/api/") {
@@ -66,6 +70,14 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 			log.Info("request", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms", time.Since(begun).Milliseconds())
 		}()
 		h.ServeHTTP(rec, r)
+	})
+}
+
+// OverTLS tells browsers to come back by https only, for a year.
+func OverTLS(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Strict-Transport-Security", "max-age=31536000")
+		h.ServeHTTP(w, r)
 	})
 }
 
