@@ -85,7 +85,7 @@ type Access struct {
 
 	noting atomic.Bool // the use of a token is being noted
 	notes  sync.WaitGroup
-	Key []byte // seals what known browsers keep; nil: none is known
+	Key    []byte // seals what known browsers keep; nil: none is known
 
 	tries tries
 }

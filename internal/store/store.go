@@ -90,6 +90,7 @@ func OpenSQLite(path string) (*DB, error) {
 	if err := CheckFolder(path); err != nil {
 		return nil, err
 	}
+	keepPrivate(path)
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
 	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)&_pragma=synchronous(normal)&_txlock=immediate"
 	db, err := open("sqlite", u.String(), embedded)
@@ -130,7 +131,11 @@ func (db *DB) Close() error { return db.db.Close() }
 // Ping reports whether the database answers.
 func (db *DB) Ping(ctx context.Context) error {
 	if err := db.db.PingContext(ctx); err != nil {
-		return &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database does not answer", Hint: "Check that it runs and that `store:` in the configuration points to it.", Err: err}
+		f := &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database cannot be used", Hint: hintOf(err), Err: err}
+		if f.Hint == "" {
+			f.Msg, f.Hint = "the database does not answer", "Check that it runs and that `store:` in the configuration points to it."
+		}
+		return f
 	}
 	return nil
 }
@@ -254,11 +259,11 @@ func fail(op string, errp *error) {
 
 // failed is the error of an operation, with words for a person who may try again.
 func failed(op string, err error) error {
-	e := &fault.Error{Op: op, Kind: kindOf(err), Err: err}
+	e := &fault.Error{Op: op, Kind: kindOf(err), Hint: hintOf(err), Err: err}
 	switch {
 	case busy(err):
 		e.Msg, e.Hint = "other work on these records is not finished yet", "Nothing was changed. Try again in a few seconds."
-	case away(err):
+	case e.Hint == "" && away(err):
 		e.Msg, e.Hint = "the database does not answer", "Try again in a minute."
 	}
 	return e
