@@ -56,6 +56,7 @@ func BenchmarkNotices(b *testing.B) {
 // being looked at every poll.
 func compare(b *testing.B, set func(*settings.Config), workers int, poll time.Duration, n int) {
 	c := settings.Default()
+	c.OpsListen = ""
 	c.Listen, c.StorePath = "127.0.0.1:0", filepath.Join(b.TempDir(), "b.db")
 	c.Workers = workers
 	var ours, bare time.Duration

@@ -76,6 +76,7 @@ type Daemon struct {
 	registry *prometheus.Registry
 	meters   *meters
 	listener net.Listener
+	ops      net.Listener // status and metrics; nil: off
 	closers  []closer
 }
 
@@ -122,8 +123,13 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 			err = errors.Join(err, d.Close(ctx))
 		}
 	}()
-	if err := d.listen(); err != nil {
+	if d.listener, err = d.listen("listener", "web.listen", opt.Config.Listen); err != nil {
 		return nil, err
+	}
+	if opt.Config.OpsListen != "" {
+		if d.ops, err = d.listen("ops listener", "ops.listen", opt.Config.OpsListen); err != nil {
+			return nil, err
+		}
 	}
 	if d.DB, err = OpenStore(opt.Config); err != nil {
 		return nil, err
@@ -214,21 +220,39 @@ func Tools(r *rulebook.Rulebook, t *climate.Tables, domain string) cycle.Tools {
 	return cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(t), Domain: domain}
 }
 
-// listen takes the address of the pages before anything is built, so that links
-// know it even when the system picked the port.
-func (d *Daemon) listen() error {
-	l, err := net.Listen("tcp", d.opt.Config.Listen)
+// listen takes the address of a setting before anything is built, so that links know it
+// even when the system picked the port.
+func (d *Daemon) listen(name, setting, address string) (net.Listener, error) {
+	l, err := net.Listen("tcp", address)
 	if err != nil {
-		return &fault.Error{Op: "daemon", Kind: fault.Unavailable, Msg: "the address for the pages cannot be used", Hint: "Choose another web.listen, or stop what listens there.", Err: err}
+		return nil, &fault.Error{Op: "daemon", Kind: fault.Unavailable, Msg: "the address of " + setting + " cannot be used",
+			Hint: "Choose another " + setting + ", or stop what listens there.", Err: err}
 	}
-	d.listener = l
-	d.onClose("listener", func(context.Context) error {
+	d.onClose(name, func(context.Context) error {
 		if err := l.Close(); !errors.Is(err, net.ErrClosed) {
 			return err
 		}
 		return nil
 	})
-	return nil
+	return l, nil
+}
+
+// serve answers on an address until the daemon closes; ending is told first.
+func (d *Daemon) serve(name string, l net.Listener, h http.Handler, ending func()) {
+	base, cut := context.WithCancel(context.Background())
+	srv := httpkit.Server(h)
+	srv.BaseContext = func(net.Listener) context.Context { return base }
+	go func() {
+		if err := srv.Serve(l); !errors.Is(err, http.ErrServerClosed) {
+			d.opt.Log.Error("a server stopped", "server", name, "err", err)
+		}
+	}()
+	d.onClose(name, func(ctx context.Context) error {
+		ending()
+		defer cut()
+		defer time.AfterFunc(finish, cut).Stop()
+		return srv.Shutdown(ctx)
+	})
 }
 
 // finish is how long requests may go on once the daemon ends. Those that wait for
@@ -237,21 +261,12 @@ const finish = 10 * time.Second
 
 // Start serves the pages and lets the jobs run.
 func (d *Daemon) Start(ctx context.Context) error {
+	site := &web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}
 	ending := make(chan struct{})
-	base, cut := context.WithCancel(context.WithoutCancel(ctx))
-	srv := httpkit.Server(d.handler(ending))
-	srv.BaseContext = func(net.Listener) context.Context { return base }
-	go func() {
-		if err := srv.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
-			d.opt.Log.Error("the page server stopped", "err", err)
-		}
-	}()
-	d.onClose("pages", func(ctx context.Context) error {
-		close(ending)
-		defer cut()
-		defer time.AfterFunc(finish, cut).Stop()
-		return srv.Shutdown(ctx)
-	})
+	d.serve("pages", d.listener, d.handler(site, ending), func() { close(ending) })
+	if d.ops != nil {
+		d.serve("ops", d.ops, d.opsHandler(site), func() {})
+	}
 	if c := d.opt.Config; c.ReturnsListen != "" {
 		s, err := returns.Start(returns.Options{Listen: c.ReturnsListen, Domain: c.ReturnsDomain, Read: d.Desk.Signer.ReadReturnPath, Desk: d.Desk, Log: d.opt.Log,
 			Seen: func(k desk.ReturnKind) { d.meters.returned.WithLabelValues(string(k)).Inc() }})
@@ -291,12 +306,20 @@ func (d *Daemon) Start(ctx context.Context) error {
 	} else if link != "" {
 		d.opt.Log.Info("nobody can sign in yet: open this link within seven days to make the first member", "link", link)
 	}
-	d.opt.Log.Info("started", "pages", d.Addr(), "store", d.DB.Name())
+	d.opt.Log.Info("started", "pages", d.Addr(), "ops", d.OpsAddr(), "store", d.DB.Name())
 	return nil
 }
 
 // Addr returns the address of the pages.
 func (d *Daemon) Addr() string { return d.listener.Addr().String() }
+
+// OpsAddr returns the address of status and metrics, or "" when they are off.
+func (d *Daemon) OpsAddr() string {
+	if d.ops == nil {
+		return ""
+	}
+	return d.ops.Addr().String()
+}
 
 // Close undoes New and Start in reverse order: no new jobs, running ones end,
 // pages close, then the store. Every step runs even if one fails.
@@ -313,28 +336,48 @@ func (d *Daemon) Close(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-func (d *Daemon) handler(ending <-chan struct{}) http.Handler {
-	mux := http.NewServeMux()
-	mux.Handle("GET /metrics", metrics.Handler(d.registry))
+// probes answers who asks whether the program lives and can work. It tells no more: the
+// reason is in the log.
+func (d *Daemon) probes(mux *http.ServeMux) {
 	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
 	mux.HandleFunc("GET /readyz", func(w http.ResponseWriter, r *http.Request) {
 		ctx, cancel := context.WithTimeout(r.Context(), 5*time.Second)
 		defer cancel()
 		if err := d.DB.Ready(ctx); err != nil {
 			d.opt.Log.Warn("not ready", "err", err)
-			http.Error(w, "not ready: the store", http.StatusServiceUnavailable)
+			http.Error(w, "not ready", http.StatusServiceUnavailable)
 			return
 		}
 		fmt.Fprintln(w, "ok")
 	})
+}
+
+// opsHandler serves the operator: status and metrics name accounts and count their work,
+// so they have an address of their own.
+func (d *Daemon) opsHandler(site *web.Site) http.Handler {
+	mux := http.NewServeMux()
+	mux.Handle("GET /metrics", metrics.Handler(d.registry))
+	d.probes(mux)
+	mux.Handle("/", site.Ops())
+	return httpkit.Wrap(mux, d.opt.Log)
+}
+
+// handler serves everybody.
+func (d *Daemon) handler(site *web.Site, ending <-chan struct{}) http.Handler {
+	mux := http.NewServeMux()
+	d.probes(mux)
 	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL,
 		Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
-	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
+	mux.Handle("/", site.Handler())
 	h := httpkit.Wrap(mux, d.opt.Log)
 	// A request must not wait for a pass until nobody reads its answer.
-	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+	bounded := http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h.ServeHTTP(w, r.WithContext(store.Impatient(r.Context(), d.opt.Wait)))
 	})
+	if site.Secure {
+		return httpkit.OverTLS(bounded)
+	}
+	return bounded
 }

@@ -7,6 +7,7 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
+	"net/http/httptest"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -28,6 +29,7 @@ import (
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
 	"sealmanac/internal/testkit"
+	"sealmanac/internal/web"
 )
 
 var demoDay = civil.Of(2026, 2, 10)
@@ -51,6 +53,7 @@ func options(t *testing.T, box *mailbox.Mailbox, conf func(*settings.Config)) Op
 	t.Helper()
 	c := settings.Default()
 	conf(&c)
+	c.OpsListen = "127.0.0.1:0"
 	c.Listen, c.MailTLS, c.MailFrom, c.MailTimeout, c.Upkeep = "127.0.0.1:0", "none", "seals@shop.example.org", 5*time.Second, time.Second
 	if box != nil {
 		c.MailAddress = box.Addr()
@@ -382,8 +385,8 @@ func TestPagesForMachines(t *testing.T) {
 	m := box(t, mailbox.Options{})
 	path := filepath.Join(t.TempDir(), "x.db")
 	d := start(t, options(t, m, func(c *settings.Config) { c.StorePath = path }))
-	get := func(p string) (int, string, http.Header) {
-		resp, err := http.Get("http://" + d.Addr() + p)
+	get := func(addr, p string) (int, string, http.Header) {
+		resp, err := http.Get("http://" + addr + p)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -392,7 +395,7 @@ func TestPagesForMachines(t *testing.T) {
 		return resp.StatusCode, string(b), resp.Header
 	}
 	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has been made yet", "/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
-		code, body, head := get(path)
+		code, body, head := get(d.OpsAddr(), path)
 		if code != http.StatusOK || !strings.Contains(body, want) {
 			t.Errorf("%s: %d, lacks %q", path, code, want)
 		}
@@ -400,12 +403,41 @@ func TestPagesForMachines(t *testing.T) {
 			t.Errorf("%s has no content security policy", path)
 		}
 	}
-	if code, _, _ := get("/nothing"); code != http.StatusNotFound {
-		t.Errorf("an unknown page gives %d", code)
+	for path, want := range map[string]int{"/nothing": 404, "/status": 404, "/metrics": 404, "/livez": 200, "/readyz": 200} {
+		if code, body, _ := get(d.Addr(), path); code != want || strings.Contains(body, "sealmanac_") {
+			t.Errorf("everybody gets %d at %s", code, path)
+		}
+	}
+	for _, path := range []string{"/nothing", "/board", "/enter"} {
+		if code, _, _ := get(d.OpsAddr(), path); code != http.StatusNotFound {
+			t.Errorf("the operator's address gives %d at %s", code, path)
+		}
 	}
 	problems, err := testutil.GatherAndLint(d.registry)
 	if err != nil || len(problems) > 0 {
 		t.Errorf("metrics: %v %v", problems, err)
+	}
+}
+
+// Every answer carries the headers that keep other sites and robots out. That browsers
+// come back by https only is said where people come by https.
+func TestHeaders(t *testing.T) {
+	d := start(t, options(t, box(t, mailbox.Options{}), func(c *settings.Config) { c.StorePath = filepath.Join(t.TempDir(), "x.db") }))
+	for secure, hsts := range map[bool]string{true: "max-age=31536000", false: ""} {
+		h := d.handler(&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Secure: secure}, nil)
+		for _, path := range []string{"/livez", "/enter", "/a/x", "/api/v1", "/nothing"} {
+			w := httptest.NewRecorder()
+			h.ServeHTTP(w, httptest.NewRequest("GET", path, nil))
+			for name, want := range map[string]string{"Strict-Transport-Security": hsts, "X-Robots-Tag": "noindex, nofollow", "X-Content-Type-Options": "nosniff",
+				"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin"} {
+				if got := w.Header().Get(name); got != want {
+					t.Errorf("%s, over TLS %v: %s is %q", path, secure, name, got)
+				}
+			}
+			if !strings.Contains(w.Header().Get("Permissions-Policy"), "geolocation=()") {
+				t.Errorf("%s has no permissions policy", path)
+			}
+		}
 	}
 }
 

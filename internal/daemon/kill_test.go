@@ -72,6 +72,7 @@ func newRig(t *testing.T, conf func(*settings.Config), o mailbox.Options) *rig {
 	r.write("c.yaml", db+`
 mail: {address: "`+r.box.Addr()+`", tls: none, from: seals@shop.example.org, timeout: 5s}
 web: {listen: "127.0.0.1:0", public_url: "https://seals.example.org"}
+ops: {listen: off}
 schedule: {pass: "0 0 * * *", upkeep: 5s}
 rulebook: `+filepath.Join(r.dir, "rulebook.yaml")+"\n")
 	if r.log, err = os.Create(filepath.Join(r.dir, "log")); err != nil {

@@ -90,7 +90,7 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	c := settings.Default()
 	c.StorePath = filepath.Join(o.Dir, "demo.db")
 	c.MailAddress, c.MailTLS, c.MailFrom, c.MailHello = d.Mailbox.Addr(), "none", "seals@juniperflat.example.org", "localhost"
-	c.Listen, c.MailTimeout = o.Listen, 10*time.Second
+	c.Listen, c.OpsListen, c.MailTimeout = o.Listen, "127.0.0.1:0", 10*time.Second
 	if d.Daemon, err = daemon.New(ctx, daemon.Options{Config: c, Rules: o.Rules, Tables: o.Tables, Log: o.Log, Now: d.clock.now, Poll: 50 * time.Millisecond}); err != nil {
 		return nil, err
 	}

@@ -168,7 +168,7 @@ func TestOwnersJourney(t *testing.T) {
 		t.Errorf("%d answers after the button; heading %q", n, thanks)
 	}
 	do(t, ctx, chromedp.EmulateViewport(1100, 800))
-	do(t, ctx, chromedp.Navigate("http://"+d.Daemon.Addr()+"/status"))
+	do(t, ctx, chromedp.Navigate("http://"+d.Daemon.OpsAddr()+"/status"))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`table`)))
 	shot(t, ctx, "status-wide")
 	// The next pass knows: the same person is not told again about it.

@@ -66,7 +66,7 @@ func openPages(t *testing.T, d *Demo) map[string]string {
 		t.Fatal(err)
 	}
 	owner := "/o/" + d.Daemon.Desk.Signer.OwnerToken(Account, &p.Coach)
-	out := map[string]string{"enter": "/enter", "forgot": "/forgot", "status": "/status", "owner": owner, "card": owner + "/card"}
+	out := map[string]string{"enter": "/enter", "forgot": "/forgot", "owner": owner, "card": owner + "/card"}
 	for _, m := range d.Mailbox.Messages() {
 		for _, l := range regexp.MustCompile(`http://\S+/a/\S+`).FindAllString(m.Text, -1) {
 			u, err := url.Parse(l)
@@ -135,6 +135,10 @@ func TestSitePages(t *testing.T) {
 	for name, path := range openPages(t, d) {
 		look(name, path)
 	}
+	pages := base
+	base = "http://" + d.Daemon.OpsAddr()
+	look("status", "/status")
+	base = pages
 	signIn(t, ctx, base)
 	for name, path := range sitePages {
 		look(name, path)
@@ -334,7 +338,7 @@ func TestKeyboardOnly(t *testing.T) {
 func TestFirstRun(t *testing.T) {
 	ctx := browser(t)
 	c := settings.Default()
-	c.StorePath, c.Listen = filepath.Join(t.TempDir(), "x.db"), "127.0.0.1:0"
+	c.StorePath, c.Listen, c.OpsListen = filepath.Join(t.TempDir(), "x.db"), "127.0.0.1:0", ""
 	var log lines
 	dm, err := daemon.New(t.Context(), daemon.Options{Config: c, Rules: book(t), Tables: testkit.Tables(t), Log: slog.New(slog.NewTextHandler(&log, nil)), Poll: 50 * time.Millisecond})
 	if err != nil {

@@ -50,6 +50,7 @@ type Config struct {
 	Workers             int
 	Listen              string
 	PublicURL           string
+	OpsListen           string // status and metrics; empty: off
 	Rulebook            string
 	Words               string // folder of message catalogues; empty: those built in
 	PassCron            string
@@ -90,7 +91,7 @@ func (c *Config) dkim(i int) *DKIM {
 // Default returns the configuration that an empty file gives.
 func Default() Config {
 	return Config{StoreKind: "sqlite", StorePath: "sealmanac.db", MailTLS: "starttls", BackupTLS: "starttls", MailTimeout: time.Minute, Workers: 4,
-		Listen: "127.0.0.1:8080", PassCron: "30 2 * * *", Upkeep: 5 * time.Minute}
+		Listen: "127.0.0.1:8080", OpsListen: "127.0.0.1:8081", PassCron: "30 2 * * *", Upkeep: 5 * time.Minute}
 }
 
 // key is one setting: where it goes, and what it may be.
@@ -243,6 +244,12 @@ var keys = []key{
 	{"mail.timeout", "", span(func(c *Config) *time.Duration { return &c.MailTimeout }, time.Second, 10*time.Minute)},
 	{"mail.workers", "", number(func(c *Config) *int { return &c.Workers }, 1, 100)},
 	{"web.listen", "SEALMANAC_WEB_LISTEN", hostPort(func(c *Config) *string { return &c.Listen })},
+	{"ops.listen", "SEALMANAC_OPS_LISTEN", func(c *Config, v string) string {
+		if c.OpsListen = ""; v == "off" {
+			return ""
+		}
+		return hostPort(func(c *Config) *string { return &c.OpsListen })(c, v)
+	}},
 	{"web.public_url", "SEALMANAC_WEB_PUBLIC_URL", func(c *Config, v string) string {
 		u, err := url.Parse(v)
 		if err != nil || (u.Scheme != "https" && u.Scheme != "http") || u.Host == "" || u.RawQuery != "" || u.Fragment != "" {

@@ -149,7 +149,6 @@ func (s *Site) routes() []route {
 	v, t, m := access.Viewer, access.Technician, access.Manager
 	return []route{
 		{"GET /{$}", "", s.front, nil},
-		{"GET /status", "", s.status, nil},
 		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"GET /enter/oidc", "", s.oidc, nil}, {"GET /enter/oidc/back", "", s.oidcBack, nil}, {"POST /leave", v, nil, s.leave},
 		{"GET /first/{token}", "", s.firstPage, nil}, {"POST /first/{token}", "", s.first, nil},
 		{"GET /join/{token}", "", s.joinPage, nil}, {"POST /join/{token}", "", s.join, nil},
@@ -197,7 +196,25 @@ func (s *Site) Handler() http.Handler {
 			mux.HandleFunc(r.pattern, s.page(r.open))
 		}
 	}
-	static := http.FileServerFS(files)
+	s.static(mux)
+	mux.HandleFunc("GET /worker.js", func(w http.ResponseWriter, r *http.Request) { // at the top: it looks after all pages
+		w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
+		http.ServeFileFS(w, r, files, "static/worker.js")
+	})
+	return mux
+}
+
+// Ops returns the page of the operator, which everybody must not see.
+func (s *Site) Ops() http.Handler {
+	mux := http.NewServeMux()
+	mux.HandleFunc("GET /status", s.page(s.status))
+	s.static(mux)
+	return mux
+}
+
+// static serves the static files, and answers where there is nothing.
+func (s *Site) static(mux *http.ServeMux) {
+	served := http.FileServerFS(files)
 	nowhere := s.page(func(*http.Request) (view, error) {
 		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
 	})
@@ -211,15 +228,10 @@ func (s *Site) Handler() http.Handler {
 		} else {
 			w.Header().Set("Cache-Control", "public, max-age=60")
 		}
-		static.ServeHTTP(w, r)
+		served.ServeHTTP(w, r)
 	})
-	mux.HandleFunc("GET /worker.js", func(w http.ResponseWriter, r *http.Request) { // at the top: it looks after all pages
-		w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
-		http.ServeFileFS(w, r, files, "static/worker.js")
-	})
+	mux.HandleFunc("GET /static", nowhere) // the router would lead on to the folder
 	mux.HandleFunc("/", nowhere)
-	mux.HandleFunc("GET /static", nowhere)
-	return mux
 }
 
 // member lets somebody in who is signed in with at least a role; others are sent to
