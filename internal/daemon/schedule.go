@@ -144,7 +144,8 @@ func (d *Daemon) works(ctx context.Context, args passArgs, state rivertype.JobSt
 }
 
 // catchUp asks for the passes whose time has come today without a pass: the
-// schedules live in memory and miss what falls into a stop.
+// schedules live in memory and miss what falls into a stop. An account that never had
+// one does not wait for the hour: somebody has just made it, and looks for its dates.
 func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 	done := map[string]string{}
 	err := d.DB.View(ctx, func(tx *store.Tx) error {
@@ -165,7 +166,8 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 		}
 		here := d.opt.Now().In(a.Location())
 		midnight := civil.FromTime(here).In(a.Location(), 0, 0)
-		if done[string(a.ID)] >= civil.FromTime(here).String() || s.Next(midnight.Add(-time.Second)).After(here) {
+		last, passed := done[string(a.ID)]
+		if last >= civil.FromTime(here).String() || passed && s.Next(midnight.Add(-time.Second)).After(here) {
 			continue
 		}
 		args, opts := d.passJob(a)
