@@ -2,6 +2,8 @@ module sealmanac
 
 go 1.26.0
 
+toolchain go1.26.10
+
 require (
 	github.com/alecthomas/kong v1.17.0
 	github.com/arran4/golang-ical v0.3.4
