@@ -40,7 +40,7 @@ func TestFirstDayDoesNotWait(t *testing.T) {
 		if _, _, err := d.RunPass(t.Context(), "old", civil.Of(2026, 3, 2)); err != nil {
 			t.Fatal(err)
 		}
-		asked := func(want ...string) {
+		asked := func(want ...coach.AccountID) {
 			t.Helper()
 			if err := d.catchUp(t.Context(), accounts); err != nil {
 				t.Fatal(err)
@@ -49,15 +49,15 @@ func TestFirstDayDoesNotWait(t *testing.T) {
 				t.Errorf("at %v passes are asked for: %v", now, d.asked)
 			}
 			for _, w := range want {
-				if d.asked[w] == nil {
+				if d.asked[w] == nil || d.asked[w].day != "2026-03-03" {
 					t.Errorf("at %v no pass is asked for: %s", now, w)
 				}
 			}
 		}
-		asked("new2026-03-03")
+		asked("new")
 		now = time.Date(2026, 3, 3, 2, 29, 59, 0, here)
-		asked("new2026-03-03")
+		asked("new")
 		now = time.Date(2026, 3, 3, 2, 30, 0, 0, here)
-		asked("new2026-03-03", "old2026-03-03")
+		asked("new", "old")
 	})
 }

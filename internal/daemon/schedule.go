@@ -113,8 +113,8 @@ func (d *Daemon) passesUnderWay(ctx context.Context) (map[passArgs]rivertype.Job
 			return nil, err
 		}
 		key := passArgs{Account: a.Account, Day: a.Day}
-		if out[key] != rivertype.JobStateRunning {
-			out[key] = j.State
+		if state := out[key]; state == "" || state == rivertype.JobStateRunning {
+			out[key] = j.State // one that waits will be done, whatever became of one that ran
 		}
 	}
 	return out, nil
