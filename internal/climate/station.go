@@ -36,7 +36,8 @@ type Tables struct {
 	typical []Station // TMY3: typical months with radiation
 	places  []Place
 	byName  map[string][]int32
-	regions map[string]string // folded
+	byOther map[string][]int32  // by what people call them beside that
+	regions map[string][]region // by each of their names, squeezed
 	zips    map[string][2]float64
 }
 
