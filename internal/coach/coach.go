@@ -306,6 +306,24 @@ func (r Run) Key() string { return string(r.Position) + "/" + string(r.Side) }
 // Address returns the run's place on its coach, such as "galley/outer/top".
 func (s Slide) Address(r Run) string { return string(s.ID) + "/" + r.Key() }
 
+// Materials returns what the seals of some runs are made of, in order; of all runs
+// when none is named. Carriers and adhesives are no seals.
+func (c Coach) Materials(runs ...string) (out []Material) {
+	for _, s := range c.Slides {
+		for _, r := range s.Runs {
+			if len(runs) > 0 && !slices.Contains(runs, s.Address(r)) {
+				continue
+			}
+			for _, p := range r.Parts {
+				if p.Kind != Carrier && p.Kind != Adhesive {
+					out = append(out, p.Material)
+				}
+			}
+		}
+	}
+	return out
+}
+
 // Name returns the slide's label, or its short name.
 func (s Slide) Name() string {
 	if s.Label != "" {
@@ -325,29 +343,6 @@ func (c Coach) Name() string {
 // Covers reports whether the service was done on a run of a slide.
 func (s Service) Covers(slide SlideID, run string) bool {
 	return (s.Slide == "" || s.Slide == slide) && (s.Run == "" || s.Run == run)
-}
-
-// StayOn returns the stay that holds on a day: the last one begun by then. It
-// returns false before the first stay.
-func (c Coach) StayOn(d civil.Date) (Stay, bool) {
-	var found *Stay
-	for i := range c.Stays {
-		if c.Stays[i].From <= d {
-			found = &c.Stays[i]
-		}
-	}
-	if found == nil {
-		return Stay{}, false
-	}
-	return *found, true
-}
-
-// Location returns the zone of the coach's last known place; UTC without one.
-func (c Coach) Location() *time.Location {
-	if n := len(c.Stays); n > 0 {
-		return location(c.Stays[n-1].Site.Zone)
-	}
-	return time.UTC
 }
 
 // GapSpread returns the least and greatest measured closed gap; ok is false when

@@ -17,7 +17,7 @@ func ReadFeed(ctx context.Context, get Fetch, c *coach.Coach, today civil.Date) 
 	if err != nil {
 		return nil, []string{fmt.Sprintf("booking feed of %s: %s", c.ID, fault.Plain(err))}
 	}
-	bs, bad := intake.ParseFeed(data, c.Location(), today)
+	bs, bad := intake.ParseFeed(data, c.Location(today), today)
 	for _, b := range bad {
 		lines = append(lines, fmt.Sprintf("booking feed of %s: %s %s", c.ID, b.Where, b.Message))
 	}

@@ -286,11 +286,11 @@ func (r *reader) bookingRows(t table) {
 	}
 }
 
-// zoneOf returns where a coach's days begin: the place of its last stay.
+// zoneOf returns where a coach's days begin: the place where it stands today.
 func (r *reader) zoneOf(id coach.ID) *time.Location {
 	for _, c := range r.coaches {
 		if c.ID == id {
-			return c.Location()
+			return c.Location(r.opt.Today)
 		}
 	}
 	return time.UTC

@@ -144,7 +144,7 @@ func anchor(run string) string { return "run-" + strings.ReplaceAll(run, "/", "-
 func timeline(p *desk.CoachPage) template.HTML {
 	rows := slices.Clone(p.Outcome.Forecasts)
 	rows = slices.DeleteFunc(rows, func(f projection.Forecast) bool { return f.Governing == "" || !f.Hold.IsZero() })
-	if len(rows) == 0 {
+	if len(rows) == 0 || len(p.Coach.Stays) == 0 {
 		return ""
 	}
 	slices.SortStableFunc(rows, func(a, b projection.Forecast) int { return cmp.Compare(a.Likely, b.Likely) })
@@ -171,12 +171,9 @@ func timeline(p *desk.CoachPage) template.HTML {
 		d := civil.Of(y, 1, 1)
 		fmt.Fprintf(&b, `<path class="year" d="M%.1f 20V%d"/><text class="size" x="%.1f" y="14">%d</text>`, t.x(d), height, t.x(d)+2, y)
 	}
-	for _, s := range p.Coach.Stays {
-		end := s.Until
-		if end == 0 {
-			end = until
-		}
-		t.box(&b, "stay "+string(s.Shelter), s.From, end, 24, 12, s.Site.Name+", "+plain(s.Shelter))
+	for _, x := range coach.Stands(p.Coach.Stays, max(from, p.Coach.Stays[0].From), until) {
+		s := p.Coach.Stays[x.Stay]
+		t.box(&b, "stay "+string(s.Shelter), x.From, x.Until, 24, 12, s.Site.Name+", "+plain(s.Shelter))
 	}
 	fmt.Fprintf(&b, `<text class="size" x="4" y="34">stands at</text>`)
 	for i, f := range rows {
