@@ -81,7 +81,7 @@ func phrases(t *testing.T) []string {
 	for _, k := range r.Tasks {
 		found[k.Title] = true
 		for _, h := range k.How {
-			found[h] = true
+			found[h.Text] = true
 		}
 	}
 	for _, c := range r.Cautions {

@@ -175,6 +175,7 @@ var reasonWords = map[reminder.Reason]string{
 	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the call list", reminder.OptedOut: "the person said stop",
 	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "the coach was sold", reminder.DoneReported: "reported as done",
 	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record", reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
+	reminder.TakenIn: "other work that is asked for does it", reminder.TooLate: "too late when the message would leave",
 }
 
 // callWords say why the shop calls somebody.

@@ -13,18 +13,30 @@ var midMonth = [13]float64{15.5, 45.5, 75.5, 106, 136.5, 167, 197.5, 228.5, 259,
 // straight lines between the middles of the months.
 func Daily(months [12]float64) (out [366]float64) {
 	for d := range out {
-		x := float64(d) + 0.5
-		if x < midMonth[0] {
-			x += 366
-		}
-		m := 0
-		for m < 11 && x >= midMonth[m+1] {
-			m++
-		}
-		f := (x - midMonth[m]) / (midMonth[m+1] - midMonth[m])
+		m, f := between(d)
 		out[d] = months[m]*(1-f) + months[(m+1)%12]*f
 	}
 	return out
+}
+
+// between returns the month whose middle comes last before a slot, and how far it
+// is on the way to the next one's.
+func between(slot int) (month int, share float64) {
+	x := float64(slot) + 0.5
+	if x < midMonth[0] {
+		x += 366
+	}
+	for month < 11 && x >= midMonth[month+1] {
+		month++
+	}
+	return month, (x - midMonth[month]) / (midMonth[month+1] - midMonth[month])
+}
+
+// Night returns the mean daily minimum on a day, in °C.
+func (n Normals) Night(d civil.Date) float64 {
+	_, slot := d.Slot()
+	m, f := between(slot)
+	return n.Months[m].Tmin*(1-f) + n.Months[(m+1)%12].Tmin*f
 }
 
 // FreezeMargin is the mean daily minimum, in °C, below which a frost is to be

@@ -169,7 +169,7 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Busy: reminder.Retry, Ours: reminder.Retry}[v]
 	wait := Wait(attempt)
 	switch {
-	case v == Later && attempt >= MaxAttempts:
+	case v == Later && (attempt >= MaxAttempts || past(&n, wait)):
 		v, state = Never, reminder.GivenUp
 	case v == Ours:
 		wait = PauseOurs
@@ -202,6 +202,13 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 		log.Warn("notice not taken; 'sealmanac check' tries the mail server", attrs...)
 	}
 	return v, sendErr
+}
+
+// past reports whether the next try at a reminder of an agreed day would come after
+// that day. Other messages name no day that passes while they are tried: see
+// reminder.SureDays.
+func past(n *reminder.Notice, wait time.Duration) bool {
+	return n.Task == coach.BookedVisit && n.Target != 0 && time.Now().Add(wait).After(n.Target.Add(1).In(time.UTC, 12, 0))
 }
 
 // Beat is how often a worker says that it still has a notice.

@@ -10,6 +10,7 @@ import (
 
 	"github.com/emersion/go-smtp"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
@@ -17,6 +18,7 @@ import (
 
 // outbox is a store of one notice whose calls may fail.
 type outbox struct {
+	notice   reminder.Notice
 	open     bool
 	settled  reminder.State
 	reply    string
@@ -25,7 +27,9 @@ type outbox struct {
 }
 
 func (o *outbox) Claim(context.Context, coach.AccountID, string) (reminder.Notice, bool, bool, error) {
-	return reminder.Notice{MessageID: "<x@y>"}, !o.open && o.claimErr == nil, o.open, o.claimErr
+	n := o.notice
+	n.MessageID = "<x@y>"
+	return n, !o.open && o.claimErr == nil, o.open, o.claimErr
 }
 
 func (o *outbox) Extend(context.Context, *reminder.Notice) error { return nil }
@@ -86,8 +90,21 @@ func TestWaitsSpanFourDays(t *testing.T) {
 		}
 		sum += Wait(n)
 	}
-	if sum < 94*time.Hour || sum > 100*time.Hour {
-		t.Errorf("the waits span %v, want about four days", sum)
+	if sum < 94*time.Hour || sum > reminder.SureDays*24*time.Hour {
+		t.Errorf("the waits span %v, want about the %d days for which the words of a message hold", sum, reminder.SureDays)
+	}
+}
+
+// A reminder of an agreed day is not tried again once that day would be over.
+func TestVisitsAreNotToldAfterwards(t *testing.T) {
+	for days, want := range map[int]reminder.State{0: reminder.Retry, -2: reminder.GivenUp} {
+		synctest.Test(t, func(t *testing.T) {
+			out := &outbox{notice: reminder.Notice{Task: coach.BookedVisit, Target: civil.FromTime(time.Now()).Add(days)}}
+			_, _ = Step(t.Context(), out, channel(func() (string, error) { return "", errors.New("reset") }), "a", "k", 1, slog.New(slog.DiscardHandler))
+			if out.settled != want {
+				t.Errorf("%d days from the visit: %s, want %s", days, out.settled, want)
+			}
+		})
 	}
 }
 

@@ -322,7 +322,7 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 	for _, s := range o.Suppressed {
 		switch s.Reason {
 		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent,
-			reminder.Reached, reminder.ByPhone:
+			reminder.Reached, reminder.ByPhone, reminder.TakenIn:
 			live[s.Person+" "+s.TaskKey] = true // silenced for this person
 		}
 	}

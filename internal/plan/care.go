@@ -71,11 +71,8 @@ func (p *planner) settle(t *Task, before, after int) {
 			t.Why = t.Why.And("Moved ahead of the season that opens on %s.", open)
 		}
 	}
-	if t.Kind == coach.WaterTest && p.set.Frost && t.Target < p.on && !p.set.Season.IsZero() && !p.set.Season.Holds(p.on) {
-		if ready := p.set.Season.Opens.NextFrom(p.on).Add(-p.rules.Plan.ReadyDays.Days()); ready > p.on {
-			t.Target = ready // nobody hoses a coach in frost
-			t.Why = t.Why.And("It waits for the end of the frost.")
-		}
+	if t.Kind == coach.WaterTest {
+		p.outOfFrost(t)
 	}
 	t.Earliest, t.Latest = t.Target.Add(-before), t.Target.Add(after)
 	p.tasks = append(p.tasks, *t)
@@ -92,10 +89,15 @@ func (p *planner) conditioning(s *coach.Slide, r *coach.Run, care rulebook.Care)
 	t := Task{Kind: coach.Lubricate, Slide: s.ID, Run: s.Address(*r), Anchor: from}
 	days := p.set.CareDays(p.rules)
 	t.Target = from.Add(int(days + 0.5))
-	t.Why = p.interval(wording.Say("cleaning and conditioning"), from, done, days/30.4)
+	what := wording.Say("cleaning and conditioning")
+	if p.rules.As(coach.Lubricate, p.coach.Materials(t.Run)) == coach.Clean {
+		what = wording.Say("cleaning")
+	}
+	t.Why = p.interval(what, from, done, days/30.4)
 	if care.InSeasonOnly && !p.set.Season.IsZero() {
 		p.inSeason(&t, from)
 	}
+	p.outOfFrost(&t)
 	t.Earliest, t.Latest = t.Target.Add(-10), t.Target.Add(21)
 	p.tasks = append(p.tasks, t)
 }

@@ -79,10 +79,11 @@ type Setting struct {
 	BandWhy    wording.Text
 	Season     civil.Season
 	SeasonWhy  string
-	CareMonths float64     // interval of conditioning in this band, in season
-	PerYear    float64     // cycles a year of each slide, at the current stay
-	Frost      bool        // the winter place freezes
-	Lows       [12]float64 // mean daily minimum where it stands, by month, °C
+	CareMonths float64           // interval of conditioning in this band, in season
+	PerYear    float64           // cycles a year of each slide, at the current stay
+	Frost      bool              // the winter place freezes
+	Lows       [12]float64       // mean daily minimum where it stands, by month, °C
+	Places     []*exposure.Place // of its stays
 }
 
 // NextOpening returns the next day on which the season opens, or 0 without one.
@@ -121,6 +122,7 @@ func Settle(r *rulebook.Rulebook, l projection.Life, on civil.Date) (s Setting, 
 	}
 	now := spans[0].Stay
 	st, place := l.Coach.Stays[now], l.Places[now]
+	s.Places = l.Places
 	s.PerYear = float64(st.Cycles) * 365.25
 	s.Band, s.BandWhy = band(r, l.Coach.Use, &st, place)
 	s.CareMonths = r.Bands[s.Band].LubricateMonths.Value

@@ -117,6 +117,8 @@ func TestReplacementWindows(t *testing.T) {
 		{"days before the opening", d(2027, 4, 5), "2027-04-01", "just before the season"},
 		{"long past", d(2025, 6, 1), "2025-04-01", "past its time"},
 		{"this season, already begun", d(2026, 2, 11), "2026-04-01", "out of season"},
+		{"in days that may pass before it is read", d(2026, 2, 23), "2026-04-01", "about to need replacement"},
+		{"in two weeks", d(2026, 2, 24), "2026-04-01", "by Tue 24 February 2026"},
 	} {
 		co, s := simple()
 		got := task(Make(r, co, s, []projection.Forecast{forecast(c.likely-600, c.likely, c.likely+900)}, on), coach.ReplaceBulb)
@@ -189,9 +191,80 @@ func TestCare(t *testing.T) {
 	if got := task(Make(r, co, s, f, on), coach.Exercise); got != nil {
 		t.Errorf("a room in use is exercised: %+v", got)
 	}
-	// Nobody hoses a coach in frost.
-	if got := task(Make(r, co, s, f, on), coach.WaterTest); got == nil || got.Target < on {
-		t.Errorf("water test: %+v", got)
+}
+
+// TestNoWaterInFrost plans coaches by chance at climates by chance: no hose test and no
+// washing is aimed at a day on which nights typically freeze where the coach stands in
+// the open then, and nothing is moved where it never freezes.
+func TestNoWaterInFrost(t *testing.T) {
+	r := rules(t)
+	moved := 0
+	rapid.Check(t, func(t *rapid.T) {
+		co := &coach.Coach{ID: "a", Use: rapid.SampledFrom([]coach.Use{coach.Weekend, coach.FullTime, coach.Rental}).Draw(t, "use")}
+		l := projection.Life{Coach: co}
+		from := on - civil.Date(rapid.IntRange(300, 2500).Draw(t, "since"))
+		fitted := from
+		for range rapid.IntRange(1, 4).Draw(t, "stays") {
+			st := coach.Stay{From: from, Cycles: .1, Rooms: coach.RoomsIn, Shelter: rapid.SampledFrom([]coach.Shelter{coach.Open, coach.Carport, coach.Indoor}).Draw(t, "shelter")}
+			st.Until = from + civil.Date(rapid.IntRange(60, 300).Draw(t, "days"))
+			from = st.Until + 1
+			co.Stays = append(co.Stays, st)
+			l.Places = append(l.Places, place(rapid.Float64Range(20, 62).Draw(t, "lat"), rapid.Float64Range(-8, 25).Draw(t, "mean"),
+				rapid.Float64Range(0, 20).Draw(t, "swing"), rapid.SampledFrom([]int{0, 1, 6}).Draw(t, "coldest")))
+		}
+		if rapid.Bool().Draw(t, "stays on") {
+			co.Stays[len(co.Stays)-1].Until = 0
+		}
+		co.Slides = []coach.Slide{{ID: "s", Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}}}}
+		for _, kind := range []coach.TaskKind{coach.Lubricate, coach.WaterTest} {
+			if rapid.Bool().Draw(t, "done") {
+				co.Services = append(co.Services, coach.Service{Day: max(fitted, on-civil.Date(rapid.IntRange(0, 900).Draw(t, "day"))), Kind: kind})
+			}
+		}
+		s, ok := Settle(r, l, on)
+		if !ok {
+			t.Fatal("not settled")
+		}
+		f := forecast(on+300, on+900, on+1500)
+		f.Fitted = fitted
+		for _, k := range Make(r, co, s, []projection.Forecast{f}, on) {
+			if k.Kind != coach.WaterTest && k.Kind != coach.Lubricate {
+				continue
+			}
+			night := func(d civil.Date) float64 {
+				stay := exposure.Spans(co.Stays, d, d+1)[0].Stay
+				if co.Stays[stay].Shelter == coach.Indoor {
+					return 10
+				}
+				var lows [12]float64
+				for m := range lows {
+					lows[m] = l.Places[stay].Normals.Months[m].Tmin
+				}
+				_, slot := d.Slot()
+				return climate.Daily(lows)[slot]
+			}
+			coldest, warmest := 10.0, -10.0
+			for d := range civil.Date(366) {
+				coldest, warmest = min(coldest, night(k.Target+d-183)), max(warmest, night(k.Target+d))
+			}
+			frost := strings.Contains(k.Why.String(), "frost")
+			if frost {
+				moved++
+			}
+			if warmest > 0 && night(k.Target) < 0 {
+				t.Fatalf("%s on %s, in a night of %.1f °C: %s", k.Kind, k.Target, night(k.Target), k.Why)
+			}
+			if frost && coldest > 0 && len(co.Stays) == 1 {
+				t.Fatalf("%s is moved for a frost where nights are never below %.1f °C", k.Kind, coldest)
+			}
+			if k.Earliest > k.Target || k.Target > k.Latest {
+				t.Fatalf("%+v", k)
+			}
+		}
+	})
+	if moved == 0 {
+		t.Error("nothing was moved")
 	}
 }
 

@@ -57,16 +57,33 @@ func Replacement(c coach.Construction, part coach.PartKind) coach.TaskKind {
 	}
 }
 
+// soonDays is how near a need is when its day is not named any more: it could pass
+// before somebody reads of it.
+const soonDays = 14
+
 func (p *planner) replace(f *projection.Forecast) Task {
 	t := Task{Kind: Replacement(f.Construction, f.Part), Slide: f.Slide, Run: f.Run, Part: f.Part, Anchor: f.Fitted,
 		Earliest: f.Early, Target: f.Likely, Latest: f.Likely}
-	t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s, between %[3]s and %[4]s (%[5]s).", p.partName(f), f.Likely, wording.Month{Day: f.Early}, wording.Month{Day: f.Late}, MechanismWords[f.Governing])
+	name, why := p.partName(f), MechanismWords[f.Governing]
+	far := f.Likely >= p.on.Add(soonDays)
+	var need wording.Text
+	switch {
+	case f.Likely < p.on:
+		need = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", name, wording.Month{Day: f.Likely}, why)
+	case !far:
+		need = wording.Say("%[1]s is about to need replacement (%[2]s).", name, why)
+	default:
+		need = wording.Say("%[1]s is likely to need renewal by %[2]s, between %[3]s and %[4]s (%[5]s).", name, f.Likely,
+			wording.Month{Day: f.Early}, wording.Month{Day: f.Late}, why)
+	}
+	t.Why = need
 	t.Target = p.beforeSeason(f.Likely, &t.Why)
-	if t.Target < p.on {
-		t.Why = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", p.partName(f), wording.Month{Day: f.Likely}, MechanismWords[f.Governing])
-		if f.Likely >= p.on {
-			t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.", p.partName(f), f.Likely, MechanismWords[f.Governing])
-		}
+	switch {
+	case t.Target >= p.on:
+	case far:
+		t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.", name, f.Likely, why)
+	default:
+		t.Why = need
 	}
 	t.Earliest, t.Latest = min(t.Earliest, t.Target), max(t.Latest, t.Target)
 	return t

@@ -11,4 +11,4 @@ func Short(linkID string) string { return linkID[:min(12, len(linkID))] }
 
 // Reasons lists every reason for silence, for the metrics.
 var Reasons = []Reason{NotYet, AlreadyTold, Merged, TooSoon, YearFull, Snoozed, BookedAsked, CallList, Reached, ByPhone,
-	OptedOut, NoAddress, BadAddress, CoachSold, DoneReported, Booked, NoConsent}
+	OptedOut, NoAddress, BadAddress, CoachSold, DoneReported, Booked, NoConsent, TakenIn, TooLate}

@@ -64,6 +64,8 @@ const (
 	NoConsent    Reason = "no_consent"    // the rulebook asks for a recorded consent
 	Reached      Reason = "reached"       // the shop spoke with the person
 	ByPhone      Reason = "by_phone"      // the shop chose to call instead of writing
+	TakenIn      Reason = "taken_in"      // other work that is asked for does it
+	TooLate      Reason = "too_late"      // it would make no sense any more when the message leaves
 )
 
 // Calls reports whether a reason leaves it to the shop to call: the task is due, and no
@@ -182,6 +184,7 @@ type Input struct {
 	Pins     []coach.Pin        // days agreed with the shop, of all coaches
 
 	words *wording.Words // of the person who is written to
+	leave civil.Date     // when the message leaves, where the person is
 }
 
 // language returns the words for a person.
@@ -248,13 +251,19 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 		rest = append(rest, Suppressed{in.Coach.ID, p.Ref(), t.Key(), r})
 	}
 	var due []candidate
-	for i := range in.Tasks {
-		t := &in.Tasks[i]
+	tasks, taken := in.once(p)
+	for i := range tasks {
+		t := &tasks[i]
 		rung := RungAt(in.Rules.Tasks[t.Kind].Rungs(p.Role), in.Today.DaysUntil(t.Target))
 		c := candidate{task: t, rung: rung}
-		if r := in.against(p, &c); r != "" {
+		switch r := in.against(p, &c); {
+		case taken[i] && (r == "" || r == AlreadyTold || r.Calls()):
+			say(t, TakenIn)
+		case r != "":
 			say(t, r)
-		} else {
+		case t.Ends && t.Latest < in.leaveDay(p, t):
+			say(t, TooLate)
+		default:
 			due = append(due, c)
 		}
 	}
@@ -264,21 +273,18 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	slices.SortStableFunc(due, func(a, b candidate) int {
 		return cmp.Or(cmp.Compare(in.weight(b.task), in.weight(a.task)), cmp.Compare(a.task.Target, b.task.Target))
 	})
-	// A safety stop stands alone in its message; what else is due keeps its distance from it.
-	if stops := slices.IndexFunc(due, func(c candidate) bool { return c.task.Kind != coach.SafetyStop }); stops > 0 {
-		for _, c := range due[stops:] {
-			say(c.task, TooSoon)
-		}
-		due = due[:stops]
-	}
 	if r := in.manners(p, due[0].task.Kind); r != "" {
 		for _, c := range due {
 			say(c.task, r)
 		}
 		return nil, rest
 	}
+	due, later := in.share(due)
 	for _, c := range due[1:] {
 		say(c.task, Merged)
+	}
+	for _, c := range later {
+		say(c.task, TooSoon)
 	}
 	return []Notice{in.write(p, due)}, rest
 }

@@ -95,7 +95,8 @@ type also struct {
 
 func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 	lead := due[0].task
-	rule := in.Rules.Tasks[lead.Kind]
+	same, others := in.split(due)
+	rule := in.Rules.Tell(lead.Kind, in.materials(same))
 	if lead.Kind == coach.SafetyStop {
 		var slides []coach.SlideID
 		for _, c := range due {
@@ -104,19 +105,18 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 		rule = StopRule(rule, in.Coach, slides, in.Today)
 	}
 	w := in.language(p)
-	in.words = w
+	in.words, in.leave = w, civil.FromTime(n.NotBefore.In(in.zone(p)))
 	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Shop: rule.Shop, Account: in.Account}
 	for _, h := range rule.How {
-		l.How = append(l.How, w.T(h))
+		l.How = append(l.How, w.T(h.Text))
 	}
-	same, others := split(due)
 	l.Facts = in.facts(lead, rule, same)
 	if l.Visit {
 		l.Also = in.planned(lead.Target)
 	} else {
 		for _, group := range others {
 			t := group[0].task
-			l.Also = append(l.Also, also{w.T(in.Rules.Tasks[t.Kind].Title), in.where(group), in.when(t.Target)})
+			l.Also = append(l.Also, also{w.T(in.Rules.Tasks[in.told(t)].Title), in.where(group), in.when(t.Target)})
 		}
 	}
 	if lead.Kind == coach.Lubricate || lead.Kind == coach.Clean {
@@ -144,7 +144,7 @@ func (in *Input) subject(lead *plan.Task, title string) string {
 	switch {
 	case lead.Kind == coach.BookedVisit:
 		return w.T("%[1]s: %[2]s on %[3]s", name, lower(title), day)
-	case lead.Kind == coach.SafetyStop || lead.Target < in.Today:
+	case lead.Kind == coach.SafetyStop || !in.sure(lead.Target):
 		return w.T("%[1]s: %[2]s", name, lower(title))
 	}
 	return w.T("%[1]s: %[2]s by %[3]s", name, lower(title), day)
@@ -179,19 +179,20 @@ func execute(l letter) (text, html string) {
 	return t.String(), h.String()
 }
 
-// split parts the tasks into those of the leading kind and the other kinds, in
+// split parts the tasks into those told as the leading kind and the other kinds, in
 // order.
-func split(due []candidate) (same []candidate, others [][]candidate) {
+func (in *Input) split(due []candidate) (same []candidate, others [][]candidate) {
 	at := map[coach.TaskKind]int{}
 	for _, c := range due {
-		if c.task.Kind == due[0].task.Kind {
+		kind := in.told(c.task)
+		if kind == in.told(due[0].task) {
 			same = append(same, c)
 			continue
 		}
-		i, ok := at[c.task.Kind]
+		i, ok := at[kind]
 		if !ok {
 			i = len(others)
-			at[c.task.Kind] = i
+			at[kind] = i
 			others = append(others, nil)
 		}
 		others[i] = append(others[i], c)
@@ -208,27 +209,17 @@ func (in *Input) where(group []candidate) string {
 	return Where(in.words, in.Coach, tasks)
 }
 
-// careLists joins what may and may not touch the materials of the runs named.
-func (in *Input) careLists(group []candidate) (allow, never string) {
-	named := map[string]bool{}
+// materials are those of the edges that some tasks are about.
+func (in *Input) materials(group []candidate) (out []coach.Material) {
 	for _, c := range group {
-		named[c.task.Run] = true
+		out = append(out, in.Coach.Materials(c.task.Run)...)
 	}
-	var materials []coach.Material
-	for i := range in.Coach.Slides {
-		s := &in.Coach.Slides[i]
-		for j := range s.Runs {
-			if !named[s.Address(s.Runs[j])] {
-				continue
-			}
-			for _, p := range s.Runs[j].Parts {
-				if p.Kind != coach.Carrier && p.Kind != coach.Adhesive {
-					materials = append(materials, p.Material)
-				}
-			}
-		}
-	}
-	may, no := in.Rules.CareLists(materials)
+	return out
+}
+
+// careLists joins what may and may not touch the seals that some tasks are about.
+func (in *Input) careLists(group []candidate) (allow, never string) {
+	may, no := in.Rules.CareLists(in.materials(group))
 	for _, l := range [][]string{may, no} {
 		for i := range l {
 			l[i] = in.words.T(l[i])
@@ -237,16 +228,22 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 	return strings.Join(may, "; "), strings.Join(no, ", ")
 }
 
-// when says a target to a person.
+// when says a target to a person, as it is on the day that the message leaves.
 func (in *Input) when(d civil.Date) string {
-	switch late := d.DaysUntil(in.Today); {
+	switch late := d.DaysUntil(in.leave); {
 	case late > 60:
 		return in.words.T("now; it is well past its time")
-	case late > 0:
+	case d < in.Today:
 		return in.words.T("now (it was due on %s)", d)
+	case !in.sure(d):
+		return in.words.T("as soon as you can")
 	}
 	return in.words.T("by %s", d)
 }
+
+// sure reports whether a day has not passed when the message arrives, also when it
+// has to be sent again.
+func (in *Input) sure(d civil.Date) bool { return d >= in.leave+SureDays }
 
 func lower(s string) string {
 	if s == "" {

@@ -81,7 +81,7 @@ func StopRule(rule rulebook.Task, c *coach.Coach, slides []coach.SlideID, today 
 	}
 	rule.Title, rule.Cautions, rule.How = lightTitle.String(), lightCautions, nil
 	for _, h := range lightHow {
-		rule.How = append(rule.How, h.String())
+		rule.How = append(rule.How, rulebook.Step{Text: h.String()})
 	}
 	return rule
 }

@@ -46,9 +46,14 @@ func (in *Input) planned(day civil.Date) []also {
 	w := in.words
 	groups := map[coach.TaskKind][]candidate{}
 	var order []coach.TaskKind
+	done := func(t *plan.Task) bool {
+		return t.Kind != coach.SafetyStop && t.Kind != coach.BookedVisit &&
+			slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return p.Day == day && in.does(p, t) })
+	}
 	for i := range in.Tasks {
 		t := &in.Tasks[i]
-		if t.Kind == coach.SafetyStop || t.Kind == coach.BookedVisit || !slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return p.Day == day && in.does(p, t) }) {
+		twice := func(a plan.Task) bool { return a.Run == t.Run && takesIn(&a, t) && done(&a) }
+		if !done(t) || slices.ContainsFunc(in.Tasks, twice) {
 			continue
 		}
 		if groups[t.Kind] == nil {

@@ -28,10 +28,30 @@ func Parse(text []byte) (*Rulebook, error) {
 		what := typeNames.ReplaceAllString(strings.TrimPrefix(err.Error(), "yaml: "), "")
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: what, Hint: "Fix the rulebook at the line shown."}
 	}
+	r.renewSteps()
 	if bad := r.check(); len(bad) > 0 {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"), Hint: "Mend the figures named above."}
 	}
 	return &r, nil
+}
+
+// earlierStep stood in the default rulebook, and so in those made from it. It named
+// no product, also for seals that bear none.
+const earlierStep = "Put a little conditioner on a cloth and wipe every bulb and wiper; do not spray it on."
+
+// renewSteps reads the earlier step as those that have taken its place.
+func (r *Rulebook) renewSteps() {
+	t := r.Tasks[coach.Lubricate]
+	i := slices.IndexFunc(t.How, func(s Step) bool { return s.Text == earlierStep && s.With == "" })
+	if i < 0 {
+		return
+	}
+	with := func(product string) Step {
+		return Step{With: product, Text: "Wipe every bulb and wiper with a cloth and " + product + "; do not spray it on."}
+	}
+	t.How = slices.Replace(slices.Clone(t.How), i, i+1,
+		with("a water-based protectant without silicone or petroleum"), with("a water-based protectant without silicone, after a spot test"))
+	r.Tasks[coach.Lubricate] = t
 }
 
 var evidences = []Evidence{Standard, Published, Derived, Practice, Default}
@@ -116,6 +136,11 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 				say("tasks.%s.lead_days_for.%s: roles are %v, and the earliest rung (most days) comes first", k, role, coach.Roles)
 			}
 		}
+		for _, s := range t.How {
+			if s.With != "" && !r.allowed(s.With) {
+				say("tasks.%s.how: %q is on no material's list of what is allowed", k, s.With)
+			}
+		}
 		for _, c := range t.Cautions {
 			if r.Cautions[c] == "" {
 				say("tasks.%s.cautions: %q is not among cautions", k, c)
@@ -136,6 +161,16 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 			say("manners.send_days: %q; allowed: %v", d, weekdays)
 		}
 	}
+}
+
+// allowed reports whether a product is on the list of any material.
+func (r *Rulebook) allowed(product string) bool {
+	for _, m := range r.Materials {
+		if slices.Contains(m.Allow, product) {
+			return true
+		}
+	}
+	return false
 }
 
 var weekdays = []string{"Sun", "Mon", "Tue", "Wed", "Thu", "Fri", "Sat"}

@@ -243,16 +243,78 @@ type Plan struct {
 
 // Task is how a kind of task is told to people.
 type Task struct {
-	Title   string   `yaml:"title"`
-	How     []string `yaml:"how"`
-	Minutes [2]int   `yaml:"minutes"`
-	Lead    []int    `yaml:"lead_days"` // rungs of the ladder, days before the target, falling
+	Title   string `yaml:"title"`
+	How     []Step `yaml:"how"`
+	Minutes [2]int `yaml:"minutes"`
+	Lead    []int  `yaml:"lead_days"` // rungs of the ladder, days before the target, falling
 	// LeadFor are other rungs for people of a role, such as a fleet's manager, who
 	// plans further ahead; an empty list: they are not told.
 	LeadFor  map[coach.Role][]int `yaml:"lead_days_for"`
 	Shop     bool                 `yaml:"shop"` // done at the shop: the mail offers to book
 	Cautions []string             `yaml:"cautions"`
 	Weight   int                  `yaml:"weight"` // which task leads a merged notice, high first
+}
+
+// Step is one sentence on how a task is done. With names what it puts on the seals,
+// in the words of the materials' lists: it is said only about seals that allow it.
+type Step struct {
+	Text string `yaml:"text"`
+	With string `yaml:"with"`
+}
+
+// UnmarshalYAML reads a step as a text, or as a text with what it uses.
+func (s *Step) UnmarshalYAML(read func(any) error) error {
+	if read(&s.Text) == nil {
+		return nil
+	}
+	type plain Step
+	return read((*plain)(s))
+}
+
+// MarshalYAML writes a step as UnmarshalYAML reads it.
+func (s Step) MarshalYAML() (any, error) {
+	if s.With == "" {
+		return s.Text, nil
+	}
+	type plain Step
+	return plain(s), nil
+}
+
+// Tell returns how a task is told about seals of some materials, with the steps that
+// are said of them.
+func (r *Rulebook) Tell(kind coach.TaskKind, materials []coach.Material) Task {
+	t := r.Tasks[r.As(kind, materials)]
+	t.How = slices.DeleteFunc(slices.Clone(t.How), func(s Step) bool { return s.With != "" && !r.bear(materials, s.With) })
+	return t
+}
+
+// As returns the kind as which a task is told about seals of some materials: seals on
+// which nothing may be put but what cleans them are cleaned, not conditioned.
+func (r *Rulebook) As(kind coach.TaskKind, materials []coach.Material) coach.TaskKind {
+	if kind != coach.Lubricate || len(materials) == 0 {
+		return kind
+	}
+	puts := false
+	for _, s := range r.Tasks[kind].How {
+		if s.With != "" && r.bear(materials, s.With) {
+			return kind
+		}
+		puts = puts || s.With != ""
+	}
+	if puts {
+		return coach.Clean
+	}
+	return kind
+}
+
+// bear reports whether seals of each of some materials may be touched by a product.
+func (r *Rulebook) bear(materials []coach.Material, product string) bool {
+	for _, m := range materials {
+		if !slices.Contains(r.Materials[m].Allow, product) {
+			return false
+		}
+	}
+	return len(materials) > 0
 }
 
 // WorkTime is the time that a kind of work takes.

@@ -1,10 +1,15 @@
 package rulebook
 
 import (
+	"maps"
+	"slices"
 	"strings"
 	"testing"
 
+	"go.yaml.in/yaml/v3"
+
 	"sealmanac/config"
+	"sealmanac/internal/coach"
 	"sealmanac/internal/testkit"
 )
 
@@ -69,4 +74,32 @@ func FuzzParse(f *testing.F) {
 			t.Error("an empty rulebook passed")
 		}
 	})
+}
+
+// TestEarlierStep reads a rulebook made from an earlier default one: its step that
+// named no product is told by the products of today's.
+func TestEarlierStep(t *testing.T) {
+	now, err := Parse(config.Rulebook)
+	if err != nil {
+		t.Fatal(err)
+	}
+	old := *now
+	old.Tasks = maps.Clone(now.Tasks)
+	task := old.Tasks[coach.Lubricate]
+	task.How = []Step{task.How[0], {Text: earlierStep}, task.How[3]}
+	old.Tasks[coach.Lubricate] = task
+	text, err := yaml.Marshal(&old)
+	if err != nil {
+		t.Fatal(err)
+	}
+	got, err := Parse(text)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if have, want := got.Tasks[coach.Lubricate].How, now.Tasks[coach.Lubricate].How; !slices.Equal(have, want) {
+		t.Errorf("%v, want %v", have, want)
+	}
+	if told := got.Tell(coach.Lubricate, []coach.Material{coach.PUFoam}); told.Title != got.Tasks[coach.Clean].Title || len(told.How) != 3 {
+		t.Errorf("%+v", told)
+	}
 }

@@ -45,6 +45,7 @@ var reasonWords = map[reminder.Reason]string{
 	reminder.OptedOut: "said stop", reminder.NoAddress: "no address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "sold", reminder.DoneReported: "said it is done",
 	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record",
 	reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
+	reminder.TakenIn: "other work that is asked for does it", reminder.TooLate: "too late when the message would leave",
 }
 
 // mostRows is how many notices a page shows.

@@ -84,17 +84,7 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		d.Slides = append(d.Slides, view.slide(&p.Coach.Slides[i], u))
 	}
 	d.Past = happened(w, &p.Coach)
-	var ms []coach.Material
-	for _, sl := range p.Coach.Slides {
-		for _, run := range sl.Runs {
-			for _, part := range run.Parts {
-				if part.Kind != coach.Carrier && part.Kind != coach.Adhesive {
-					ms = append(ms, part.Material)
-				}
-			}
-		}
-	}
-	d.Allow, d.Never = p.Rules.CareLists(ms)
+	d.Allow, d.Never = p.Rules.CareLists(p.Coach.Materials())
 	for _, l := range [][]string{d.Allow, d.Never} {
 		for i := range l {
 			l[i] = w.T(l[i])
@@ -107,7 +97,7 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 }
 
 func (d *ownerData) task(t plan.Task) ownerTask {
-	w, rule := d.Words, d.Rules.Tasks[t.Kind]
+	w, rule := d.Words, d.Rules.Tell(t.Kind, d.Coach.Materials()) // the page lists what may touch all seals of the coach
 	if t.Kind == coach.SafetyStop {
 		rule = reminder.StopRule(rule, &d.Coach, []coach.SlideID{t.Slide}, d.Today)
 	}
@@ -118,7 +108,7 @@ func (d *ownerData) task(t plan.Task) ownerTask {
 		o.When = w.T("now (it was due on %s)", t.Target)
 	}
 	for _, h := range rule.How {
-		o.How = append(o.How, w.T(h))
+		o.How = append(o.How, w.T(h.Text))
 	}
 	for _, c := range rule.Cautions {
 		o.Cautions = append(o.Cautions, w.T(d.Rules.Cautions[c]))
