@@ -39,6 +39,7 @@ type coachData struct {
 	TodayText string
 	Linked    bool  // pictures lead to the table
 	Now       int64 // microseconds since 1970
+	Misfits   []string
 }
 
 type slideView struct {
@@ -114,6 +115,7 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 	if s.Desk.Signer != nil && d.May {
 		d.OwnerLink = s.Desk.Signer.BaseURL + "/o/" + s.Desk.Signer.OwnerToken(w.Account, &p.Coach)
 	}
+	d.Misfits = misfitsOf(&p.Coach, p, nil)
 	d.fill(u)
 	return view{page: "coach", title: p.Coach.Name(), data: d}, nil
 }

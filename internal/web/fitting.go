@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/projection"
 	"sealmanac/internal/unit"
 )
 
@@ -51,6 +52,7 @@ type fitData struct {
 	Least     float64
 	Most      float64
 	Problems  []string
+	Misfits   []string // what would not fit; saved only when its words come back
 	Cautions  []string
 	Fault     *trouble
 }
@@ -137,6 +139,14 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 	if len(problems) > 0 {
 		return ticked(fitView(p, form, "", problems, nil), r), nil
 	}
+	wrong := s.misfits(p, text, cmp.Or(form["new_slide"], form["slide"]), runs)
+	if len(wrong) > 0 && form["misfit"] != strings.Join(wrong, " ") {
+		v := ticked(fitView(p, form, "", nil, nil), r)
+		d, _ := v.data.(fitData)
+		d.Misfits, v.code = wrong, http.StatusUnprocessableEntity
+		v.data = d
+		return v, nil
+	}
 	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, versionOf(form["version"]), string(p.Coach.ID)+".yaml", text)
 	if err != nil {
 		v := fitView(p, form, "", nil, nil)
@@ -149,7 +159,38 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 	if err := s.fittedService(r, w, p, form, runs); err != nil {
 		return view{}, err
 	}
+	if len(wrong) > 0 {
+		return goTo("/coach/"+string(p.Coach.ID), "misfit")
+	}
 	return goTo("/coach/"+string(p.Coach.ID), "saved")
+}
+
+// misfits says of which edges a coach's file would have a bulb that does not fit, of
+// those that a fitting names. A file that cannot be read has none: saving it says why.
+func (s *Site) misfits(p desk.CoachPage, text []byte, slide string, runs []string) (out []string) {
+	read := intake.Read(intake.Options{Today: p.Today, Places: s.Desk.Places}, nil, intake.File{Name: "form.yaml", Data: text})
+	for i := range read.Coaches {
+		c := &read.Coaches[i]
+		c.Readings = p.Coach.Readings
+		out = append(out, misfitsOf(c, p, func(id coach.SlideID, run string) bool { return string(id) == slide && slices.Contains(runs, run) })...)
+	}
+	return out
+}
+
+// misfitsOf says which bulbs of a coach do not fit, of the edges asked for; nil: of all.
+func misfitsOf(c *coach.Coach, p desk.CoachPage, asked func(slide coach.SlideID, run string) bool) (out []string) {
+	e := projection.Engine{Rules: p.Rules}
+	for i := range c.Slides {
+		sl := &c.Slides[i]
+		for j := range sl.Runs {
+			if r := projection.AsMeasured(c, sl.ID, &sl.Runs[j], p.Today); asked == nil || asked(sl.ID, r.Key()) {
+				if why := e.Misfit(&r); !why.IsZero() {
+					out = append(out, fmt.Sprintf("%s, %s: %s.", sl.Name(), strings.TrimPrefix(edge("x/"+r.Key()), "x, "), why))
+				}
+			}
+		}
+	}
+	return out
 }
 
 // fittedService notes the replacement of runs that were there before, so that what was

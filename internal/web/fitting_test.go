@@ -1,9 +1,14 @@
 package web
 
 import (
+	"html"
 	"net/http"
 	"net/url"
+	"regexp"
+	"strings"
 	"testing"
+
+	"github.com/google/go-cmp/cmp"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -46,5 +51,63 @@ func TestFitOnePartOnly(t *testing.T) {
 		if code, _, _ := x.send(c, "POST /coach/{coach}/fit", names, f); code != http.StatusUnprocessableEntity {
 			t.Errorf("%s: %d", name, code)
 		}
+	}
+}
+
+// A bulb that does not fit is said first: before it is saved, which takes a word more,
+// and in the first line of the coach's page afterwards.
+func TestMisfitIsSaidFirst(t *testing.T) {
+	x := newRig(t)
+	c, names := x.as("technician@one.example.org"), map[string]string{"coach": "zf-1"}
+	form := url.Values{"slide": {"s"}, "run": {"outer/top", "outer/fore"}, "construction": {"push_on"}, "day": {"2026-03-01"}, "bulb": {"epdm_sponge"}, "wiper": {"epdm_dense"},
+		"height": {"1-1/8 in"}, "gaps": {"7/16 in"}, "gaps outer/fore": {"3/4 in"}}
+	before := x.coach()
+	code, page, _ := x.send(c, "POST /coach/{coach}/fit", names, form)
+	says := func(page string) bool {
+		page = html.UnescapeString(page)
+		for _, want := range []string{"outer top", "61 % squeeze", "at most 50 % is sound", "a free height of 1/2 in (13.1 mm) to 7/8 in (22.2 mm) would fit"} {
+			if !strings.Contains(page, want) {
+				t.Errorf("%q is not said", want)
+				return false
+			}
+		}
+		return !strings.Contains(page, "outer front: the bulb")
+	}
+	if code != http.StatusUnprocessableEntity || !says(page) || !strings.Contains(page, `value="outer/top" checked`) {
+		t.Fatalf("%d\n%s", code, page)
+	}
+	if alert := strings.Index(page, "role=\"alert\""); alert < 0 || alert > strings.Index(page, "<form method=\"post\" id=\"fit\"") {
+		t.Error("the warning does not stand above the form")
+	}
+	if !cmp.Equal(before, x.coach()) {
+		t.Error("it was stored without a question")
+	}
+	confirm := regexp.MustCompile(`name="misfit" value="([^"]*)"`).FindStringSubmatch(page)
+	if confirm == nil {
+		t.Fatal("there is nothing to confirm")
+	}
+	form.Set("misfit", html.UnescapeString(confirm[1]))
+	form.Set("height", "1-1/4 in")
+	if code, _, _ = x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusUnprocessableEntity {
+		t.Errorf("%d: what was confirmed holds for another height", code)
+	}
+	form.Set("height", "1-1/8 in")
+	code, page, to := x.send(c, "POST /coach/{coach}/fit", names, form)
+	if code != http.StatusSeeOther || !strings.Contains(to, "done=misfit") {
+		t.Fatalf("%d to %q\n%s", code, to, page)
+	}
+	_, page, _ = x.send(c, "GET /coach/{coach}", names, nil)
+	_, main, _ := strings.Cut(page, "<main")
+	first, _, _ := strings.Cut(main, "<h1")
+	says(first)
+	form.Set("height", "7/8 in")
+	form.Set("gaps outer/fore", "5/8 in")
+	form.Set("gaps", "5/8 in")
+	form.Del("misfit")
+	if code, page, to = x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusSeeOther || !strings.Contains(to, "done=saved") {
+		t.Errorf("a bulb that fits: %d to %q\n%s", code, to, page)
+	}
+	if _, page, _ = x.send(c, "GET /coach/{coach}", names, nil); strings.Contains(page, "does not fit") || strings.Contains(page, "squeeze in the narrowest") {
+		t.Error("a bulb that fits is still warned of")
 	}
 }

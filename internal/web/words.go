@@ -16,7 +16,7 @@ import (
 
 // doneWords are what a page says after something was done.
 var doneWords = map[string]string{
-	"saved": "Saved.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
+	"saved": "Saved.", "misfit": "Saved. A bulb does not fit its gap.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
 	"called": "Saved. They are off the list.", "by-phone": "No message is sent. The call stays on the list until you have reached them.", "stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
 	"started": "Started. The messages leave at each person's next sending hours.", "rested": "Withdrawn. They come again after the day you gave.",
 	"joined": "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.", "password": "Your password is changed. Your other sessions have ended.",
