@@ -529,7 +529,10 @@ func TestUseOfKeysIsNoted(t *testing.T) {
 		for _, c := range []struct {
 			after time.Duration
 			want  time.Duration // of the last note, after the beginning
-		}{{0, 0}, {5*time.Minute - time.Microsecond, 0}, {5 * time.Minute, 5 * time.Minute}, {10*time.Minute - 1*time.Microsecond, 5 * time.Minute}, {11 * time.Minute, 11 * time.Minute}} {
+		}{
+			{0, 0}, {5*time.Minute - time.Microsecond, 0}, {5 * time.Minute, 5 * time.Minute},
+			{10*time.Minute - time.Microsecond, 5 * time.Minute}, {11 * time.Minute, 11 * time.Minute},
+		} {
 			*clock = begun.Add(c.after)
 			if _, err := a.Bearer(t.Context(), secret); err != nil {
 				t.Fatal(err)

@@ -73,7 +73,10 @@ func TestRepeatsAreAnsweredAlike(t *testing.T) {
 			status int
 			media  string
 			kept   bool
-		}{{200, "application/json", true}, {409, "application/problem+json", true}, {499, "application/problem+json", true}, {500, "application/problem+json", false}, {501, "application/problem+json", false}, {503, "application/problem+json", false}} {
+		}{
+			{200, "application/json", true}, {409, "application/problem+json", true}, {499, "application/problem+json", true},
+			{500, "application/problem+json", false}, {501, "application/problem+json", false}, {503, "application/problem+json", false},
+		} {
 			ran := 0
 			answer := func() *httptest.ResponseRecorder {
 				return withKey(a, fmt.Sprint("status ", c.status), "{}", func(w http.ResponseWriter, r *http.Request) {
@@ -94,8 +97,9 @@ func TestRepeatsAreAnsweredAlike(t *testing.T) {
 					t.Errorf("%d: %s was %q, the repeat has %q", c.status, name, f, s)
 				}
 			}
-			if first.Code != again.Code || first.Body.String() != again.Body.String() || (again.Header().Get("Idempotency-Replayed") == "true") != c.kept {
-				t.Errorf("%d %s, then %d %s, replayed %q", first.Code, first.Body, again.Code, again.Body, again.Header().Get("Idempotency-Replayed"))
+			replayed := again.Header().Get("Idempotency-Replayed")
+			if first.Code != again.Code || first.Body.String() != again.Body.String() || (replayed == "true") != c.kept {
+				t.Errorf("%d %s, then %d %s, replayed %q", first.Code, first.Body, again.Code, again.Body, replayed)
 			}
 		}
 	})
@@ -113,7 +117,8 @@ func TestPanicFreesTheKey(t *testing.T) {
 			}()
 			withKey(a, "k", "{}", func(http.ResponseWriter, *http.Request) { panic(errors.New("a fault of ours")) })
 		}()
-		if w := withKey(a, "k", "{}", func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusCreated) }); w.Code != http.StatusCreated {
+		made := func(w http.ResponseWriter, r *http.Request) { w.WriteHeader(http.StatusCreated) }
+		if w := withKey(a, "k", "{}", made); w.Code != http.StatusCreated {
 			t.Errorf("after a panic: %d %s", w.Code, w.Body)
 		}
 	})

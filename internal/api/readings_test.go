@@ -15,7 +15,8 @@ func TestReadingsOfTwoParts(t *testing.T) {
 		x := newRig(t, db)
 		post := func(part, value string) {
 			t.Helper()
-			code, _, said := x.do(x.keys["one"], "POST", "/coaches/zf-1/readings", `{"day":"2026-03-03","kind":"crack_grade","slide":"s","run":"outer/top","part":"`+part+`","value":"`+value+`"}`)
+			body := `{"day":"2026-03-03","kind":"crack_grade","slide":"s","run":"outer/top","part":"` + part + `","value":"` + value + `"}`
+			code, _, said := x.do(x.keys["one"], "POST", "/coaches/zf-1/readings", body)
 			if code != 200 {
 				t.Fatal(code, said)
 			}

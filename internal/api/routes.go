@@ -36,7 +36,10 @@ func op(method, path, id, summary string) huma.Operation {
 	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
 	o.BodyReadTimeout = -1 // bodies are read before (unread), in the time that the server gives them
 	if method == http.MethodPost {
-		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: keyHelp, Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
+		o.Parameters = []*huma.Param{{
+			Name: "Idempotency-Key", In: "header", Description: keyHelp,
+			Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey},
+		}}
 	}
 	return o
 }

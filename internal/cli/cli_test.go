@@ -127,7 +127,8 @@ func TestImportListsTwice(t *testing.T) {
 				}
 			}
 			shop := filepath.Join(dir, "shop.yaml")
-			for name, data := range map[string][]byte{"shop.yaml": []byte("shop: {name: A, postal: B}\n"), "list.csv": asCSV, "list.xlsx": asXLSX} {
+			files := map[string][]byte{"shop.yaml": []byte("shop: {name: A, postal: B}\n"), "list.csv": asCSV, "list.xlsx": asXLSX}
+			for name, data := range files {
 				if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
 					t.Fatal(err)
 				}

@@ -101,8 +101,10 @@ func (d *Daemon) turn(id coach.AccountID, day string) (n int64, now bool) {
 // passesUnderWay returns the passes, by account and day alone, that have a job which waits
 // or runs.
 func (d *Daemon) passesUnderWay(ctx context.Context) (map[passArgs]rivertype.JobState, error) {
-	res, err := d.river.JobList(ctx, river.NewJobListParams().Kinds(passArgs{}.Kind()).First(mostListed).
-		States(rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRunning))
+	open := []rivertype.JobState{
+		rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRunning,
+	}
+	res, err := d.river.JobList(ctx, river.NewJobListParams().Kinds(passArgs{}.Kind()).First(mostListed).States(open...))
 	if err != nil {
 		return nil, err
 	}

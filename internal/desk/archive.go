@@ -131,7 +131,8 @@ const (
 )
 
 func badArchive(what string) error {
-	return fault.New(fault.Invalid, "this is no whole archive: "+what, "Take an archive that 'sealmanac archive' wrote, and copy it again.")
+	const hint = "Take an archive that 'sealmanac archive' wrote, and copy it again."
+	return fault.New(fault.Invalid, "this is no whole archive: "+what, hint)
 }
 
 // opened is an archive whose files fit its manifest.
@@ -154,7 +155,8 @@ func openArchive(from io.ReaderAt, size int64) (o opened, err error) {
 			return o, badArchive(f.Name + " is too large")
 		}
 		if all += f.UncompressedSize64; all > most {
-			return o, badArchive(fmt.Sprintf("it would unpack to more than %d MiB, and no archive of %d KiB does", most>>20, size>>10))
+			what := "it would unpack to more than %d MiB, and no archive of %d KiB does"
+			return o, badArchive(fmt.Sprintf(what, most>>20, size>>10))
 		}
 		if o.files[f.Name] != nil {
 			return o, badArchive(f.Name + " stands in it twice")

@@ -94,7 +94,8 @@ func ServiceKey(s coach.Service) string {
 
 // ReadingKey names a reading.
 func ReadingKey(r coach.Reading) string {
-	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, string(r.Part), r.By}, "|")
+	words := []string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, string(r.Part), r.By}
+	return strings.Join(words, "|")
 }
 
 // undoable returns what people sent in besides the document. A renewal is not taken
@@ -392,10 +393,11 @@ func parseEntry(key string) (e entry, err error) {
 	if err != nil {
 		return e, errEntry
 	}
-	e.reading = coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4], By: f[len(f)-1]}
+	slide := coach.SlideID(f[3])
+	e.reading = coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: slide, Run: f[4], By: f[len(f)-1]}
 	switch {
 	case f[0] == "service" && len(f) == 5:
-		e.service = &coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]}
+		e.service = &coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: slide, Run: f[4]}
 	case f[0] == "reading" && len(f) == 6:
 		e.noPart = true
 	case f[0] == "reading" && len(f) == 7:
@@ -427,7 +429,8 @@ func (e entry) drop(ctx context.Context, tx *store.Tx, id coach.AccountID, c coa
 			return err
 		}
 		if len(parts) > 1 {
-			return fault.New(fault.Conflict, "this page does not say which part's reading it means", "Open the page again: each reading stands there with its part.")
+			return fault.New(fault.Conflict, "this page does not say which part's reading it means",
+				"Open the page again: each reading stands there with its part.")
 		}
 		if len(parts) == 1 {
 			e.reading.Part = parts[0]

@@ -18,7 +18,8 @@ import (
 
 // signedLink finds the whole address of a link that answers for somebody, or that opens
 // the page of somebody's coach.
-var signedLink = regexp.MustCompile(`(?:https?://[^\s"'<>]+?)?/(?:a/[A-Za-z0-9_-]{20,}|o/[A-Za-z0-9_-]+\.[A-Za-z0-9_-]{20,})`)
+var signedLink = regexp.MustCompile(`(?:https?://[^\s"'<>]+?)?/` +
+	`(?:a/[A-Za-z0-9_-]{20,}|o/[A-Za-z0-9_-]+\.[A-Za-z0-9_-]{20,})`)
 
 // cutMark stands in an archive for a link that was cut, before the answer that it was
 // for, or pageMark.

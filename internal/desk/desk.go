@@ -206,7 +206,8 @@ func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today
 			return nil, err
 		}
 		// Old fittings were confirmed when the record, or this list, was read.
-		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places, ConfirmOld: true}, []intake.Text{intake.TextOf(text[0])})[0]
+		opt := intake.Options{Today: today, Places: d.Places, ConfirmOld: true}
+		whole := intake.ReadTrees(opt, []intake.Text{intake.TextOf(text[0])})[0]
 		for _, line := range whole.Problems.Wrong().Lines() {
 			bad = append(bad, strings.TrimPrefix(line, "item 0: "))
 		}

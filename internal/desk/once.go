@@ -24,7 +24,9 @@ var keyBeat = 30 * time.Second // shorter in tests
 // false, and a is what the first was answered within the last day. asked is a hash of the
 // request: the same key with another request is refused. run says whether its answer is to
 // be kept; otherwise, and after a panic, the same key may try again.
-func (d *Desk) Once(ctx context.Context, id coach.AccountID, key, asked string, run func() (a KeptAnswer, keep bool)) (a KeptAnswer, ran bool, err error) {
+func (d *Desk) Once(
+	ctx context.Context, id coach.AccountID, key, asked string, run func() (a KeptAnswer, keep bool),
+) (a KeptAnswer, ran bool, err error) {
 	claim, a, err := d.claimKey(ctx, id, key, asked)
 	if err != nil || claim == 0 {
 		return a, false, err

@@ -99,10 +99,12 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 		return fault.New(fault.Conflict, fmt.Sprintf("a row of %s has a number that is here already: the account, or a copy of it, is in this database", table), "Restore it into another database.")
 	}
 	if column, ok := missing(err); ok {
-		return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the archive has a row of %s without %q", table, column), Hint: badRow, Err: err}
+		what := fmt.Sprintf("the archive has a row of %s without %q", table, column)
+		return &fault.Error{Kind: fault.Invalid, Msg: what, Hint: badRow, Err: err}
 	}
 	if unfit(err) {
-		return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the archive has a row of %s that does not fit", table), Hint: badRow, Err: err}
+		what := fmt.Sprintf("the archive has a row of %s that does not fit", table)
+		return &fault.Error{Kind: fault.Invalid, Msg: what, Hint: badRow, Err: err}
 	}
 	return err
 }

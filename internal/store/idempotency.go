@@ -23,7 +23,9 @@ const answersKept = 24 * time.Hour
 // FinishAnswer or DropAnswer. The claim is 0 when another has the key, or had it for an
 // answer of the last day. A lease that ran out frees the key for the same request alone:
 // nobody knows how far the one that died came.
-func (tx *Tx) ClaimKey(ctx context.Context, id coach.AccountID, key, asked string, lease time.Duration) (claim int64, err error) {
+func (tx *Tx) ClaimKey(
+	ctx context.Context, id coach.AccountID, key, asked string, lease time.Duration,
+) (claim int64, err error) {
 	defer fail("store.ClaimKey", &err)
 	now := micro(tx.now)
 	if _, err := tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND made_at <= ?`, id, micro(tx.now.Add(-answersKept))); err != nil {
@@ -41,7 +43,9 @@ func (tx *Tx) ClaimKey(ctx context.Context, id coach.AccountID, key, asked strin
 }
 
 // ExtendKey moves the end of a claim's lease.
-func (tx *Tx) ExtendKey(ctx context.Context, id coach.AccountID, key string, claim int64, lease time.Duration) (err error) {
+func (tx *Tx) ExtendKey(
+	ctx context.Context, id coach.AccountID, key string, claim int64, lease time.Duration,
+) (err error) {
 	defer fail("store.ExtendKey", &err)
 	_, err = tx.exec(ctx, `UPDATE kept_answer SET lease_end = ? WHERE account_id = ? AND idem_key = ? AND status = 0 AND made_at = ?`, micro(tx.now.Add(lease)), id, key, claim)
 	return err
@@ -49,7 +53,9 @@ func (tx *Tx) ExtendKey(ctx context.Context, id coach.AccountID, key string, cla
 
 // FinishAnswer keeps the answer to a claimed key for a day; it reports whether the claim
 // still held.
-func (tx *Tx) FinishAnswer(ctx context.Context, id coach.AccountID, key string, claim int64, a KeptAnswer) (_ bool, err error) {
+func (tx *Tx) FinishAnswer(
+	ctx context.Context, id coach.AccountID, key string, claim int64, a KeptAnswer,
+) (_ bool, err error) {
 	defer fail("store.FinishAnswer", &err)
 	n, err := tx.exec(ctx, `
 		UPDATE kept_answer SET status = ?, body = ?, media_type = ?, etag = ?, location = ?

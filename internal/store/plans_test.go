@@ -50,7 +50,8 @@ func TestReadsUseIndexes(t *testing.T) {
 			if by := regexp.MustCompile(`\b(` + strings.Join(r.Indexes, "|") + `)\b`); !by.MatchString(plan) {
 				t.Errorf("%s uses none of %v:\n%s", name, r.Indexes, plan)
 			}
-			if whole := regexp.MustCompile(`Seq Scan on (notice|pass)\b|SCAN (notice|p|q|pass)\b|USE TEMP B-TREE FOR ORDER BY`); name != "search by a word" && whole.MatchString(plan) {
+			whole := regexp.MustCompile(`Seq Scan on (notice|pass)\b|SCAN (notice|p|q|pass)\b|USE TEMP B-TREE FOR ORDER BY`)
+			if name != "search by a word" && whole.MatchString(plan) { // which sorts the three that it finds
 				t.Errorf("%s reads a whole table, or sorts it:\n%s", name, plan)
 			}
 		}
