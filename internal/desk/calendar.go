@@ -150,8 +150,8 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 	if err != nil {
 		return nil, err
 	}
-	if kind != "fleet" && shop != nil {
-		for _, p := range shop.Pins {
+	if kind != "fleet" {
+		for _, p := range shop.Agreed() {
 			if p.Day >= today && (c == "" || p.Coach == c) {
 				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
 			}

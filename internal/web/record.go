@@ -98,24 +98,42 @@ func (s *Site) pin(r *http.Request, w access.Who) (view, error) {
 		}
 	}
 	done := "unpinned"
+	plan := r.FormValue("plan") != ""
 	if r.FormValue("cancel") == "" {
 		if day, err = formDay(r); err != nil {
 			return view{}, err
 		}
 		done = "pinned"
+		if plan {
+			done = "planned"
+		}
 	}
 	at, err := desk.Clock(r.FormValue("time"))
 	if err != nil {
-		return view{}, err
-	}
-	if err := s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), was, day, at); err != nil {
 		return view{}, err
 	}
 	back := "/coach/" + string(coachID(r))
 	if to := r.FormValue("to"); to != "" {
 		back = ours(to)
 	}
+	err = s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), desk.DayChange{Was: was, Day: day, At: at, Planned: plan, Week: r.FormValue("week") != "", ClosedOK: r.FormValue("closed_ok") != ""})
+	if closed, ok := errors.AsType[*desk.ClosedError](err); ok {
+		d := closedData{Coach: coachID(r), Weekday: closed.Weekday.String(), Day: day, Plan: plan, Back: back, Form: formOf(r)}
+		return view{page: "closed", title: "The shop is closed that day", data: d, code: http.StatusUnprocessableEntity}, nil
+	}
+	if err != nil {
+		return view{}, err
+	}
 	return goTo(back, done)
+}
+
+// closedData is what is asked before a day is taken on which the shop is closed.
+type closedData struct {
+	Coach         coach.ID
+	Weekday, Back string
+	Day           civil.Date
+	Plan          bool
+	Form          map[string]string // as it was sent
 }
 
 // attach takes pictures and papers of a form.
