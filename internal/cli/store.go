@@ -302,8 +302,12 @@ func (c *requestsCmd) Run(e *env) error {
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "what\tcoach\tperson\tabout\tasked on")
 		for _, r := range rs {
-			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "call": "ring them: messages went unanswered"}[r.Kind]
+			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "call": "ring them: messages went unanswered",
+				"moved": "accept the new place"}[r.Kind]
 			task := strings.Split(r.TaskKey, "|")
+			if r.Place != "" {
+				task = []string{"stands in " + r.Place}
+			}
 			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", what, r.Coach, r.Person, strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " "), r.Day)
 		}
 		return t.Flush()

@@ -16,12 +16,32 @@ import (
 func drag(t *testing.T, ctx context.Context, from, to string) {
 	t.Helper()
 	middle := func(sel string) (x, y float64) {
-		at := do(t, ctx, chromedp.Evaluate[[]float64](fmt.Sprintf(`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`, sel)))
+		at := do(
+			t,
+			ctx,
+			chromedp.Evaluate[[]float64](
+				fmt.Sprintf(
+					`(() => { const r = document.querySelector(%q).getBoundingClientRect(); return [r.x + r.width / 2, r.y + r.height / 2]; })()`,
+					sel,
+				),
+			),
+		)
 		return at[0], at[1]
 	}
 	mouse := func(kind input.DispatchMouseEventType, x, y float64, buttons int64) {
 		do(t, ctx, func(ctx context.Context, _ *chromedp.Target) (cdp.Empty, error) {
-			return chromedp.Call(ctx, input.DispatchMouseEvent, input.DispatchMouseEventParams{Type: kind, X: x, Y: y, Button: input.MouseButtonLeft, Buttons: buttons, ClickCount: 1})
+			return chromedp.Call(
+				ctx,
+				input.DispatchMouseEvent,
+				input.DispatchMouseEventParams{
+					Type:       kind,
+					X:          x,
+					Y:          y,
+					Button:     input.MouseButtonLeft,
+					Buttons:    buttons,
+					ClickCount: 1,
+				},
+			)
 		})
 	}
 	x, y := middle(from)
@@ -70,7 +90,16 @@ func TestDragAVisit(t *testing.T) {
 		t.Helper()
 		for range 100 {
 			season()
-			if do(t, ctx, chromedp.Evaluate[bool](fmt.Sprintf(`document.querySelector('tr[data-week="%s"] div.visit[data-was] a[href="/coach/magpie-05"]') !== null`, week))) {
+			if do(
+				t,
+				ctx,
+				chromedp.Evaluate[bool](
+					fmt.Sprintf(
+						`document.querySelector('tr[data-week="%s"] div.visit[data-was] a[href="/coach/magpie-05"]') !== null`,
+						week,
+					),
+				),
+			) {
 				return
 			}
 		}

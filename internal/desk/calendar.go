@@ -100,14 +100,9 @@ func (d *Desk) CalendarText(ctx context.Context, secret string) ([]byte, error) 
 	return d.calendar(ctx, coach.AccountID(c.Account), coach.ID(c.Coach), c.Kind, name, nil)
 }
 
-// OwnerCalendar returns the calendar of a coach for its people, by the link of their
-// page.
-func (d *Desk) OwnerCalendar(ctx context.Context, token string) ([]byte, error) {
-	p, err := d.OwnerPage(ctx, token)
-	if err != nil {
-		return nil, err
-	}
-	words := ownerWords(&p)
+// OwnerCalendar returns the calendar of a coach for its people.
+func (d *Desk) OwnerCalendar(ctx context.Context, p *OwnerPage) ([]byte, error) {
+	words := ownerWords(p)
 	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), &words)
 }
 

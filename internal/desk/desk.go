@@ -7,7 +7,6 @@ package desk
 
 import (
 	"context"
-	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
 	"html"
@@ -145,187 +144,9 @@ func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, files []s
 	return nil
 }
 
-// Question is what a link asks to be confirmed.
-type Question struct {
-	Kind    reminder.AnswerKind
-	Account coach.Account
-	Notice  reminder.Notice
-	Until   civil.Date     // for Later: not before this day
-	Settled bool           // the same answer was given before
-	Today   civil.Date     // the shop's day
-	Words   *wording.Words // of the person asked
-}
-
-// Ask reads a link and says what it would do. It changes nothing, so that link
-// scanners do no harm.
-func (d *Desk) Ask(ctx context.Context, token string) (q Question, err error) {
-	err = d.DB.View(ctx, func(tx *store.Tx) error {
-		q, err = d.ask(ctx, tx, token)
-		return err
-	})
-	return q, err
-}
-
-func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question, err error) {
-	link, err := d.Signer.Read(token, civil.FromTime(d.Now().UTC()))
-	if err != nil {
-		return q, err
-	}
-	row, err := tx.NoticeByLink(ctx, link.ID)
-	if err != nil {
-		if fault.KindOf(err) == fault.NotFound {
-			return q, errLink
-		}
-		return q, err
-	}
-	q.Kind, q.Settled = link.Kind, row.AnsweredAt != nil && (link.Kind == reminder.Done || link.Kind == reminder.Book || link.Kind == reminder.Later)
-	if q.Notice, err = row.Notice(); err != nil {
-		return q, err
-	}
-	if q.Notice.Task == coach.SafetyStop && q.Kind == reminder.Later {
-		return q, errStop
-	}
-	q.Words = d.Words.In(q.Notice.Language)
-	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
-	q.Today = d.today(q.Account)
-	q.Until = q.Today.Add(d.Snooze)
-	return q, err
-}
-
 // today is the shop's day: what an owner says is dated by it.
 func (d *Desk) today(a coach.Account) civil.Date {
 	return civil.FromTime(d.Now().In(a.Location()))
-}
-
-// Answer does what a link says, with what the person added. Doing it twice changes
-// nothing more.
-func (d *Desk) Answer(ctx context.Context, token string, details Details) (q Question, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		if q, err = d.ask(ctx, tx, token); err != nil {
-			return err
-		}
-		x, err := details.read(q, d.today(q.Account))
-		if err != nil {
-			return err
-		}
-		// No pass over the account runs until this is written down.
-		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
-			return err
-		}
-		switch q.Kind {
-		case reminder.Stop:
-			return d.stop(ctx, tx, q)
-		case reminder.Sold, reminder.Moved:
-			if err := d.ofCoach(ctx, tx, q, x); err != nil {
-				return err
-			}
-		default:
-			if err := d.answer(ctx, tx, q, x); err != nil {
-				return err
-			}
-		}
-		return tx.AddEvents(ctx, q.Account.ID, answered(q))
-	})
-	return q, err
-}
-
-// answered is the event of an answer.
-func answered(q Question) store.Happened {
-	n := q.Notice
-	h := store.Happened{Kind: "task.answered", Coach: n.Coach, Data: map[string]any{"answer": q.Kind, "person": n.Person, "task": n.Task, "run": n.Run, "notice": n.LinkID[:12]}}
-	switch q.Kind {
-	case reminder.Done:
-		h.Kind = "task.done"
-	case reminder.Later:
-		h.Kind, h.Data["until"] = "task.declined", q.Until
-	case reminder.Book:
-		h.Kind = "visit.asked"
-	case reminder.Sold:
-		h.Kind = "coach.transferred"
-	case reminder.Moved:
-		h.Kind = "coach.moved"
-	}
-	return h
-}
-
-func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
-	if err := tx.OptOut(ctx, q.Account.ID, q.Notice.Person); err != nil {
-		return err
-	}
-	if _, err := tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, ""); err != nil {
-		return err
-	}
-	return tx.AddEvents(ctx, q.Account.ID, store.Happened{Kind: "notice.opted_out", Coach: q.Notice.Coach, Data: map[string]any{"person": q.Notice.Person}})
-}
-
-// answer records the answer for every task of the leading kind that the message
-// named; work that is done is recorded as a service, which re-dates the task.
-func (d *Desk) answer(ctx context.Context, tx *store.Tx, q Question, x detailed) error {
-	n, today := q.Notice, d.today(q.Account)
-	a := reminder.Answer{Kind: q.Kind, Day: today}
-	if n.IsLot() {
-		a.TaskKey = n.TaskKey
-		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
-			return err
-		}
-		if q.Kind == reminder.Book {
-			return d.tellShop(ctx, tx, q)
-		}
-		return nil
-	}
-	if q.Kind == reminder.Later {
-		a.Until = q.Until
-	}
-	for _, key := range n.Covers {
-		taskKey, run, ok := reminder.Covered(key, n.Task)
-		if !ok {
-			continue
-		}
-		a.TaskKey = taskKey
-		before, err := tx.HasAnswer(ctx, n.Account, n.Coach, taskKey, reminder.Done)
-		if err != nil {
-			return err
-		}
-		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
-			return err
-		}
-		if _, err := tx.Withdraw(ctx, n.Account, "", taskKey); err != nil {
-			return err
-		}
-		if q.Kind == reminder.Done && Care(n.Task) && !before {
-			s := coach.Service{Day: x.day, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
-			if x.product != "" {
-				s.Note += "; " + x.product
-			}
-			slide, rest, _ := strings.Cut(run, "/") // "galley/outer/top", or a slide alone
-			s.Slide, s.Run = coach.SlideID(slide), rest
-			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
-				return err
-			}
-		}
-	}
-	if q.Kind == reminder.Book {
-		return d.tellShop(ctx, tx, q)
-	}
-	if x.height > 0 {
-		slide, run, _ := strings.Cut(n.Run, "/")
-		return tx.AddReading(ctx, n.Account, n.Coach, coach.Reading{Day: x.day, Slide: coach.SlideID(slide), Run: run, Part: coach.Bulb, Kind: coach.BulbHeight, Value: float64(x.height), By: "owner", Note: "answered by mail, " + n.Person})
-	}
-	return nil
-}
-
-// tellShop writes to the shop that somebody wants to be booked in.
-func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
-	if q.Account.Email == "" {
-		return nil // sealmanac requests shows it
-	}
-	n := q.Notice
-	return d.toShop(ctx, tx, q.Account, sha256.Sum256([]byte("book|"+n.Key)), reminder.Notice{
-		Key: "book|" + n.Key, Coach: n.Coach, Task: n.Task, TaskKey: "shop|" + n.TaskKey, Run: n.Run, Target: n.Target, Why: n.Why, ReplyTo: n.Person,
-		Subject: "Booking asked for: " + n.Subject,
-		Text: fmt.Sprintf("%s <%s> asks for an appointment.\n\nCoach:   %s\nAbout:   %s\nWhere:   %s\nTarget:  %s\n\n%s\n\nAnswer this mail to write to them. 'sealmanac requests' lists all open requests.\n",
-			n.PersonName, n.Person, n.Coach, n.Subject, n.Run, n.Target.Long(), n.Why),
-	})
 }
 
 // toShop sends a mail to the shop at once; sum makes its identity, so that the same
@@ -360,6 +181,11 @@ func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Re
 		if err == nil {
 			out, err = waiting(ctx, tx, id, d.today(a))
 		}
+		if err != nil {
+			return err
+		}
+		moves, err := moved(ctx, tx, id)
+		out = append(out, moves...)
 		return err
 	})
 	return out, err
@@ -398,7 +224,11 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 	if q.Kind == "call" || err != nil || kind == "lot" || kind == string(coach.BookedVisit) {
 		return false
 	}
-	if q.Kind == "book" && slices.ContainsFunc(shop.Agreed(), func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today }) {
+	if q.Kind == "book" &&
+		slices.ContainsFunc(
+			shop.Agreed(),
+			func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today },
+		) {
 		return true
 	}
 	if kind == string(coach.SafetyStop) {
@@ -486,5 +316,3 @@ func (d *Desk) Notices(ctx context.Context, id coach.AccountID, most int) (rows 
 	})
 	return rows, err
 }
-
-var errLink = fault.New(fault.NotFound, "this link is not valid, or not any more", "Use the newest message, or write to the shop.")

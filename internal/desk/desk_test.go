@@ -47,7 +47,7 @@ func setup(t *testing.T) (*Desk, reminder.Notice) {
 	if err := db.Migrate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21,
+	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21, Places: testkit.Tables(t),
 		Now: func() time.Time { return today.Time().Add(18 * time.Hour) }}
 	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
 	if err := d.Import(t.Context(), "main", c); err != nil {

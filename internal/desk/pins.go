@@ -51,10 +51,21 @@ func (m *DayChange) check(shop *coach.Workshop, today civil.Date) error {
 		}
 	}
 	if m.Day < today || m.Day > today.Add(2*365) {
-		return fault.New(fault.Invalid, fmt.Sprintf("%s is not a day of the next two years", m.Day), "Give a day from today on.")
+		return fault.New(
+			fault.Invalid,
+			fmt.Sprintf("%s is not a day of the next two years", m.Day),
+			"Give a day from today on.",
+		)
 	}
 	if wd := m.Day.Weekday(); !shop.Opens(wd) && !m.ClosedOK {
-		return &ClosedError{fault.New(fault.Invalid, "the shop is closed on "+wd.String()+"s", "Choose another day, or say that the closed day is meant (closed_ok)."), wd}
+		return &ClosedError{
+			fault.New(
+				fault.Invalid,
+				"the shop is closed on "+wd.String()+"s",
+				"Choose another day, or say that the closed day is meant (closed_ok).",
+			),
+			wd,
+		}
 	}
 	return nil
 }
@@ -109,7 +120,12 @@ func (d *Desk) Pin(ctx context.Context, id coach.AccountID, by string, c coach.I
 
 // apply changes the days of a shop. was is the day it replaced, agreed or planned; an
 // empty one: it is new.
-func (m *DayChange) apply(shop *coach.Workshop, c coach.ID, today civil.Date, plan []season.Visit) (was coach.Pin, changed bool, err error) {
+func (m *DayChange) apply(
+	shop *coach.Workshop,
+	c coach.ID,
+	today civil.Date,
+	plan []season.Visit,
+) (was coach.Pin, changed bool, err error) {
 	inPlan := func(day civil.Date) bool {
 		return slices.ContainsFunc(plan, func(v season.Visit) bool { return v.Day == day })
 	}
@@ -129,13 +145,25 @@ func (m *DayChange) apply(shop *coach.Workshop, c coach.ID, today civil.Date, pl
 	next := coach.Pin{Coach: c, Day: m.Day, Task: was.Task, At: m.At, Planned: m.Planned}
 	switch k := slices.IndexFunc(rest, func(p coach.Pin) bool { return p.Coach == c && m.Day != 0 && p.Day.Monday() == m.Day.Monday() }); {
 	case m.Was != 0 && was.Day == 0:
-		return was, false, fault.New(fault.Conflict, fmt.Sprintf("%s is not agreed for %s any more", c, m.Was), "Somebody changed it meanwhile; look again.")
+		return was, false, fault.New(
+			fault.Conflict,
+			fmt.Sprintf("%s is not agreed for %s any more", c, m.Was),
+			"Somebody changed it meanwhile; look again.",
+		)
 	case m.Planned && was.Day != 0 && !was.Planned:
-		return was, false, fault.New(fault.Conflict, fmt.Sprintf("%s is agreed with the people of %s", was.Day.Long(), c), "Call them first, then agree the new day or cancel this one.")
+		return was, false, fault.New(
+			fault.Conflict,
+			fmt.Sprintf("%s is agreed with the people of %s", was.Day.Long(), c),
+			"Call them first, then agree the new day or cancel this one.",
+		)
 	case k >= 0 && m.Was == 0 && rest[k] == next:
 		return was, false, nil // asked twice
 	case k >= 0:
-		return was, false, fault.New(fault.Conflict, fmt.Sprintf("%s comes already on %s", c, rest[k].Day.Long()), "Move that day instead: one day a week for a coach.")
+		return was, false, fault.New(
+			fault.Conflict,
+			fmt.Sprintf("%s comes already on %s", c, rest[k].Day.Long()),
+			"Move that day instead: one day a week for a coach.",
+		)
 	}
 	if shop.Pins = rest; m.Day != 0 {
 		shop.Pins = append(shop.Pins, next)
@@ -153,7 +181,9 @@ func (m *DayChange) happened(c coach.ID, was coach.Pin) (what string, news []sto
 	case m.Day == 0 && !agreed:
 		return "gave up a planned day", nil
 	case m.Day == 0:
-		return "cancelled a day", []store.Happened{{Kind: "visit.cancelled", Coach: c, Data: map[string]any{"day": m.Was}}}
+		return "cancelled a day", []store.Happened{
+			{Kind: "visit.cancelled", Coach: c, Data: map[string]any{"day": m.Was}},
+		}
 	}
 	h := store.Happened{Kind: "visit.booked", Coach: c, Data: map[string]any{"day": m.Day}}
 	if m.At > 0 {

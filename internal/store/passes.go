@@ -104,8 +104,9 @@ type Request struct {
 	Coach   string `db:"coach_id" json:"coach"`
 	Person  string `db:"person" json:"person"`
 	TaskKey string `db:"task_key" json:"task"`
-	Kind    string `db:"kind" json:"kind"` // "book", "confirm" or "call"
-	Day     string `db:"day" json:"day"`   // of the request; "" for calls
+	Kind    string `db:"kind" json:"kind"`             // "book", "confirm", "call" or "moved"
+	Day     string `db:"day" json:"day"`               // of the request; "" for calls
+	Place   string `db:"place" json:"place,omitempty"` // moved: where the coach stands now
 }
 
 // Requests returns, with kind "book", the bookings asked for since a day; with

@@ -165,8 +165,9 @@ func (s *Site) saveView(r *http.Request, w access.Who) (view, error) {
 }
 
 type callsData struct {
-	Book, Confirm, Call []call
-	May                 bool
+	Book, Confirm, Call, Moved []call
+	May                        bool
+	Today                      civil.Date
 }
 
 type call struct {
@@ -179,7 +180,11 @@ func (s *Site) calls(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := callsData{May: w.Role.May(access.Technician)}
+	today, err := s.Desk.Today(r.Context(), w.Account)
+	if err != nil {
+		return view{}, err
+	}
+	d := callsData{May: w.Role.May(access.Technician), Today: today}
 	for _, q := range rs {
 		f := append(strings.Split(q.TaskKey, "|"), "", "")
 		c := call{Request: q, Kind: f[0], Run: f[1]}
@@ -188,6 +193,8 @@ func (s *Site) calls(r *http.Request, w access.Who) (view, error) {
 			d.Book = append(d.Book, c)
 		case "confirm":
 			d.Confirm = append(d.Confirm, c)
+		case "moved":
+			d.Moved = append(d.Moved, c)
 		default:
 			d.Call = append(d.Call, c)
 		}

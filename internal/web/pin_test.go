@@ -22,7 +22,14 @@ func (x *rig) pass(on civil.Date) cycle.Result {
 	if err != nil {
 		x.t.Fatal(err)
 	}
-	res, _, err := cycle.Pass(context.Background(), x.db, tools, "one", on, func(context.Context, *store.Tx, []reminder.Notice) error { return nil })
+	res, _, err := cycle.Pass(
+		context.Background(),
+		x.db,
+		tools,
+		"one",
+		on,
+		func(context.Context, *store.Tx, []reminder.Notice) error { return nil },
+	)
 	if err != nil {
 		x.t.Fatal(err)
 	}
@@ -55,7 +62,9 @@ func TestClosedDaysAreAsked(t *testing.T) {
 		form.Set("plan", plan)
 		code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, form)
 		want := map[string]string{"": "Agree anyway?", "1": "Plan it anyway?"}[plan]
-		if code != http.StatusUnprocessableEntity || !strings.Contains(body, "The shop is closed on Sundays") || !strings.Contains(body, want) || !strings.Contains(body, `name="time" value="09:30"`) {
+		if code != http.StatusUnprocessableEntity || !strings.Contains(body, "The shop is closed on Sundays") ||
+			!strings.Contains(body, want) ||
+			!strings.Contains(body, `name="time" value="09:30"`) {
 			t.Errorf("%q: %d %s", plan, code, body)
 		}
 	}
@@ -64,14 +73,17 @@ func TestClosedDaysAreAsked(t *testing.T) {
 	}
 	form.Set("plan", "")
 	form.Set("closed_ok", "1")
-	if code, body, to := x.send(c, "POST /coach/{coach}/pin", names, form); code != http.StatusSeeOther || !strings.HasPrefix(to, "/season") {
+	if code, body, to := x.send(c, "POST /coach/{coach}/pin", names, form); code != http.StatusSeeOther ||
+		!strings.HasPrefix(to, "/season") {
 		t.Errorf("%d %s %s", code, to, body)
 	}
-	if p, err := x.desk.CoachPage(t.Context(), "one", "zf-1"); err != nil || len(p.Pins) != 1 || p.Pins[0].At != 9*60+30 {
+	if p, err := x.desk.CoachPage(t.Context(), "one", "zf-1"); err != nil || len(p.Pins) != 1 ||
+		p.Pins[0].At != 9*60+30 {
 		t.Errorf("%v, agreed: %v", err, p.Pins)
 	}
 	// A shop that opens on Sundays is not asked.
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {days: [Sun, Mon]}")); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {days: [Sun, Mon]}")); err != nil ||
+		bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
 	form = url.Values{"day": {"2026-04-12"}}
@@ -89,12 +101,15 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 	day := civil.Of(2026, 3, 9)
 	planned := func(v url.Values) {
 		t.Helper()
-		if code, body, to := x.send(c, "POST /coach/{coach}/pin", names, v); code != http.StatusSeeOther || !strings.Contains(to, "done=planned") {
+		if code, body, to := x.send(c, "POST /coach/{coach}/pin", names, v); code != http.StatusSeeOther ||
+			!strings.Contains(to, "done=planned") {
 			t.Fatalf("%d %s %s", code, to, body)
 		}
 	}
 	planned(url.Values{"plan": {"1"}, "week": {"1"}, "day": {"2026-03-16"}, "to": {"/season"}})
-	planned(url.Values{"plan": {"1"}, "week": {"1"}, "day": {"2026-03-09"}, "to": {"/season"}}) // dragged once more before the plan was made
+	planned(
+		url.Values{"plan": {"1"}, "week": {"1"}, "day": {"2026-03-09"}, "to": {"/season"}},
+	) // dragged once more before the plan was made
 	state := func() (state, visit string) {
 		t.Helper()
 		b, err := x.desk.Board(t.Context(), "one", "m", store.BoardFilter{}, 1)
@@ -117,7 +132,10 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 		}
 	}
 	p, err := x.desk.CoachPage(t.Context(), "one", "zf-1")
-	if err != nil || len(p.Pins) != 0 || len(p.Planned) != 1 || p.Planned[0].Day != day || len(p.Visits) == 0 || p.Visits[0].Day != day || !p.Visits[0].Chosen || p.Visits[0].Pinned {
+	if err != nil || len(p.Pins) != 0 || len(p.Planned) != 1 || p.Planned[0].Day != day || len(p.Visits) == 0 ||
+		p.Visits[0].Day != day ||
+		!p.Visits[0].Chosen ||
+		p.Visits[0].Pinned {
 		t.Fatalf("%v %v %v %+v", err, p.Pins, p.Planned, p.Visits)
 	}
 	if s, visit := state(); s == cycle.Booked || visit != "" {
@@ -131,11 +149,15 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 	if _, page, _ := x.send(http.DefaultClient, "GET /o/{token}", owner, nil); strings.Contains(page, "booked in") {
 		t.Error("the owner's page tells a day that nobody agreed to")
 	}
-	if _, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", owner, nil); strings.Contains(cal, "visit-zf-1") {
+	if _, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", owner, nil); strings.Contains(
+		cal,
+		"visit-zf-1",
+	) {
 		t.Error("the owner's calendar has the day")
 	}
 	for _, path := range []string{"/season", "/coach/zf-1"} {
-		if _, page, _ := x.send(c, "GET "+path, nil, nil); !strings.Contains(page, "Agreed with the owner</button>") || !strings.Contains(strings.ToLower(page), "not agreed") {
+		if _, page, _ := x.send(c, "GET "+path, nil, nil); !strings.Contains(page, "Agreed with the owner</button>") ||
+			!strings.Contains(strings.ToLower(page), "not agreed") {
 			t.Errorf("%s does not say that the day is only planned", path)
 		}
 	}
@@ -149,11 +171,15 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 	if ks := x.kinds(); !slices.Contains(ks, "visit.booked") || slices.Contains(ks, "visit.moved") {
 		t.Errorf("%v", ks)
 	}
-	if _, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", owner, nil); !strings.Contains(cal, "visit-zf-1-2026-03-09") {
+	if _, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", owner, nil); !strings.Contains(
+		cal,
+		"visit-zf-1-2026-03-09",
+	) {
 		t.Error("the owner's calendar has not the day")
 	}
 	// What is agreed is not moved by a plan.
-	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, url.Values{"plan": {"1"}, "was": {day.String()}, "day": {"2026-03-18"}}); code != http.StatusConflict || !strings.Contains(body, "Call them first") {
+	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, url.Values{"plan": {"1"}, "was": {day.String()}, "day": {"2026-03-18"}}); code != http.StatusConflict ||
+		!strings.Contains(body, "Call them first") {
 		t.Errorf("%d %s", code, body)
 	}
 	_, page, _ := x.send(c, "GET /season", nil, nil)
@@ -167,17 +193,24 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 func TestOldDaysAreAgreed(t *testing.T) {
 	x := newRig(t)
 	err := x.db.Update(t.Context(), func(tx *store.Tx) error {
-		_, err := tx.ExecContext(t.Context(), tx.Rebind(`INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, 0)`), "one", `{"Site":null,"Travel":-1,"Pins":[{"Coach":"zf-1","Day":"2026-04-01","Task":"","At":570}]}`)
+		_, err := tx.ExecContext(
+			t.Context(),
+			tx.Rebind(`INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, 0)`),
+			"one",
+			`{"Site":null,"Travel":-1,"Pins":[{"Coach":"zf-1","Day":"2026-04-01","Task":"","At":570}]}`,
+		)
 		return err
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if p, err := x.desk.CoachPage(t.Context(), "one", "zf-1"); err != nil || len(p.Pins) != 1 || len(p.Planned) != 0 || p.Pins[0] != (coach.Pin{Coach: "zf-1", Day: civil.Of(2026, 4, 1), At: 570}) {
+	if p, err := x.desk.CoachPage(t.Context(), "one", "zf-1"); err != nil || len(p.Pins) != 1 || len(p.Planned) != 0 ||
+		p.Pins[0] != (coach.Pin{Coach: "zf-1", Day: civil.Of(2026, 4, 1), At: 570}) {
 		t.Errorf("%v %v %v", err, p.Pins, p.Planned)
 	}
 	// A file may plan a day, too.
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {pins: [{coach: zf-1, date: 2026-04-14, planned: yes}]}")); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {pins: [{coach: zf-1, date: 2026-04-14, planned: yes}]}")); err != nil ||
+		bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
 	if p, err := x.desk.CoachPage(t.Context(), "one", "zf-1"); err != nil || len(p.Pins) != 1 || len(p.Planned) != 1 {

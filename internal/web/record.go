@@ -116,15 +116,58 @@ func (s *Site) pin(r *http.Request, w access.Who) (view, error) {
 	if to := r.FormValue("to"); to != "" {
 		back = ours(to)
 	}
-	err = s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), desk.DayChange{Was: was, Day: day, At: at, Planned: plan, Week: r.FormValue("week") != "", ClosedOK: r.FormValue("closed_ok") != ""})
+	err = s.Desk.Pin(
+		r.Context(),
+		w.Account,
+		w.Email,
+		coachID(r),
+		desk.DayChange{
+			Was:      was,
+			Day:      day,
+			At:       at,
+			Planned:  plan,
+			Week:     r.FormValue("week") != "",
+			ClosedOK: r.FormValue("closed_ok") != "",
+		},
+	)
 	if closed, ok := errors.AsType[*desk.ClosedError](err); ok {
-		d := closedData{Coach: coachID(r), Weekday: closed.Weekday.String(), Day: day, Plan: plan, Back: back, Form: formOf(r)}
-		return view{page: "closed", title: "The shop is closed that day", data: d, code: http.StatusUnprocessableEntity}, nil
+		d := closedData{
+			Coach:   coachID(r),
+			Weekday: closed.Weekday.String(),
+			Day:     day,
+			Plan:    plan,
+			Back:    back,
+			Form:    formOf(r),
+		}
+		return view{
+			page:  "closed",
+			title: "The shop is closed that day",
+			data:  d,
+			code:  http.StatusUnprocessableEntity,
+		}, nil
 	}
 	if err != nil {
 		return view{}, err
 	}
 	return goTo(back, done)
+}
+
+// moved accepts that a coach stands elsewhere, as its people said, or drops it.
+func (s *Site) moved(r *http.Request, w access.Who) (view, error) {
+	place, done := strings.TrimSpace(r.FormValue("place")), "moved"
+	var since civil.Date
+	if r.FormValue("drop") != "" {
+		place, done = "", "removed"
+	} else {
+		var err error
+		if since, err = civil.Parse(r.FormValue("since")); err != nil || place == "" {
+			return view{}, fault.New(fault.Invalid, "the place or its first day is missing", "Give the town, and the day as YYYY-MM-DD.")
+		}
+	}
+	if err := s.Desk.AcceptMove(r.Context(), w.Account, w.Email, coachID(r), place, since); err != nil {
+		return view{}, err
+	}
+	return goTo("/calls", done)
 }
 
 // closedData is what is asked before a day is taken on which the shop is closed.
@@ -255,7 +298,7 @@ func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	}
 	if err != nil {
 		if k := fault.KindOf(err); (k == fault.Invalid || k == fault.Conflict) && r.Header.Get("X-Queued") == "" {
-			v, e := s.walkView(r, w, &trouble{fault.SentenceOf(err), fault.HintOf(err)})
+			v, e := s.walkView(r, w, &trouble{Sentence: fault.SentenceOf(err), Hint: fault.HintOf(err)})
 			if k == fault.Conflict {
 				v.code = http.StatusConflict
 			}
@@ -411,7 +454,12 @@ func (s *Site) importFile(r *http.Request, w access.Who) (view, error) {
 	v := view{page: "import", title: "Import", code: http.StatusUnprocessableEntity}
 	f, h, err := r.FormFile("file")
 	if err != nil {
-		v.data = importData{Fault: &trouble{"no file came with the form, or it is larger than 20 MiB", "Choose a .yaml, .csv, .xlsx or .ics file; larger ones go with 'sealmanac import'."}}
+		v.data = importData{
+			Fault: &trouble{
+				Sentence: "no file came with the form, or it is larger than 20 MiB",
+				Hint:     "Choose a .yaml, .csv, .xlsx or .ics file; larger ones go with 'sealmanac import'.",
+			},
+		}
 		return v, nil
 	}
 	defer f.Close() //nolint:errcheck // was only read

@@ -50,7 +50,14 @@ func (s *Site) season(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := seasonData{SeasonPage: p, From: from, Next: from.Add(7 * weeksShown), Before: from.Add(-7 * weeksShown), Print: r.URL.Query().Get("print") != "", May: w.Role.May(access.Technician)}
+	d := seasonData{
+		SeasonPage: p,
+		From:       from,
+		Next:       from.Add(7 * weeksShown),
+		Before:     from.Add(-7 * weeksShown),
+		Print:      r.URL.Query().Get("print") != "",
+		May:        w.Role.May(access.Technician),
+	}
 	for m := from; m <= until; m = m.Add(7) {
 		d.Weeks = append(d.Weeks, d.week(m))
 	}

@@ -18,6 +18,7 @@ import (
 var doneWords = map[string]string{
 	"saved": "Saved.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
 	"planned": "The plan keeps that day. Nobody was told of it: press \"Agreed with the owner\" once they have said yes.",
+	"moved":   "The new place is saved; the dates follow it.",
 	"joined":  "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.",
 	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.", "tested": "A test event is on its way.",
 }
