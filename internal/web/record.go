@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/unit"
 )
 
 type editData struct {
@@ -331,6 +332,9 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 			continue
 		}
 		rd := coach.Reading{Day: x.day, Kind: coach.ReadingKind(f[0]), Slide: slide, Run: f[1], Part: coach.PartKind(f[2]), By: "shop", Note: note(r, w)}
+		if isLength(rd.Kind) {
+			value = unit.System(r.PostForm.Get("units")).Complete(value)
+		}
 		if rd.Value, err = intake.ParseReading(rd.Kind, value); err != nil {
 			bad = append(bad, edge(string(slide)+"/"+f[1])+": "+err.Error())
 			continue
@@ -341,6 +345,11 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 		return x, fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named; nothing was stored and your form is as you left it.")
 	}
 	return x, nil
+}
+
+// isLength reports whether a reading is a length.
+func isLength(k coach.ReadingKind) bool {
+	return k == coach.BulbHeight || k == coach.ClosedGap || k == coach.LipThickness || k == coach.LiftedEdge
 }
 
 type turnData struct {

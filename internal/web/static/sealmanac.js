@@ -107,17 +107,19 @@
     }
   }
 
-  // Lengths as the server reads them: 17 mm, 1.7 cm, 11/16 in, 1 3/8".
-  function mm(text) {
-    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)(?:\s+|-))?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")$/);
+  // Lengths as the server reads them: 17 mm, 1.7 cm, 11/16 in, 1 3/8"; a bare number is in
+  // the unit of the page.
+  function mm(text, unit) {
+    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)(?:\s+|-))?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")?$/);
     if (!m) return NaN;
     const v = (m[3] ? Number(m[2]) / Number(m[3]) : Number(m[2])) + (m[1] ? Number(m[1]) : 0);
-    return v * { mm: 1, cm: 10 }[m[4]] || v * 25.4;
+    return v * ({ mm: 1, cm: 10 }[m[4] || unit] || 25.4);
   }
   for (const form of document.querySelectorAll("form[data-fit]")) {
     const height = form.querySelector("[data-height]"), gaps = form.querySelector("[data-gaps]"), out = form.querySelector("[data-verdict]");
     const judge = () => {
-      const h = mm(height.value), g = gaps.value.split(/[,;]/).filter(s => s.trim()).map(mm);
+      const unit = form.elements.units.value;
+      const h = mm(height.value, unit), g = gaps.value.split(/[,;]/).filter(s => s.trim()).map(s => mm(s, unit));
       if (!(h > 0) || g.length === 0 || g.some(isNaN)) { out.textContent = ""; return; }
       const most = 1 - Math.min(...g) / h, least = 1 - Math.max(...g) / h;
       const pct = v => Math.round(100 * v) + " %";
