@@ -55,6 +55,7 @@ type Who struct {
 	Name    string
 	Role    Role
 	session string   // hash of the session's token
+	token   string   // hash of an API token
 	scopes  []string // of an API token
 }
 
@@ -313,18 +314,30 @@ func (a *Access) Leave(ctx context.Context, w Who) error {
 
 // Bearer returns who an API token stands for.
 func (a *Access) Bearer(ctx context.Context, secret string) (w Who, err error) {
+	hash := hashOf(secret)
+	if w, err = a.bearer(ctx, hash); err != nil {
+		return Who{}, err
+	}
+	err = a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hash) })
+	return w, err
+}
+
+// Still fails as Bearer does when the API token by which somebody came has ended since.
+func (a *Access) Still(ctx context.Context, w Who) error {
+	_, err := a.bearer(ctx, w.token)
+	return err
+}
+
+func (a *Access) bearer(ctx context.Context, hash string) (w Who, err error) {
 	err = a.DB.View(ctx, func(tx *store.Tx) error {
-		t, err := tx.TokenByHash(ctx, hashOf(secret))
+		t, err := tx.TokenByHash(ctx, hash)
 		if fault.KindOf(err) == fault.NotFound {
 			return fault.New(fault.Denied, "this token does not work", "Make a new one on the page of people and keys.")
 		}
-		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician, scopes: strings.Fields(t.Scopes)}
+		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician, token: hash, scopes: strings.Fields(t.Scopes)}
 		return err
 	})
-	if err != nil {
-		return Who{}, err
-	}
-	return w, a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hashOf(secret)) })
+	return w, err
 }
 
 func address(s string) (string, error) {

@@ -7,14 +7,10 @@
 package api
 
 import (
-	"bytes"
 	"context"
-	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
-	"errors"
 	"fmt"
-	"io"
 	"log/slog"
 	"net/http"
 	"reflect"
@@ -52,6 +48,8 @@ type API struct {
 	Source string // address of the pages, the root of events' sources
 	// Origins are the sites whose pages may call the API from a browser; none: no site.
 	Origins []string
+	// Ending is closed when the program ends: whoever waits for changes is answered then.
+	Ending <-chan struct{}
 
 	mu     sync.Mutex
 	limits map[string]*rate.Limiter
@@ -107,7 +105,7 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 			status := httpkit.Status(err)
 			if fault.KindOf(err) == fault.Denied {
 				status = http.StatusUnauthorized
-				w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac", error="invalid_token"`)
+				w.Header().Set("WWW-Authenticate", badToken)
 			}
 			refuse(w, status, fault.SentenceOf(err), fault.HintOf(err))
 			return
@@ -143,6 +141,9 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		mux.ServeHTTP(w, r)
 	})
 }
+
+// badToken is the challenge to a key that does not work.
+const badToken = `Bearer realm="sealmanac", error="invalid_token"`
 
 // unserved answers, as a problem, a request that no operation serves.
 func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {
@@ -250,62 +251,6 @@ func (a *API) fail(err error) error {
 		status = http.StatusUnprocessableEntity
 	}
 	return problem(status, fault.SentenceOf(err), fault.HintOf(err))
-}
-
-// once answers a post that carries an Idempotency-Key: the first runs, repeats within a
-// day get the same answer.
-func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key string, next http.Handler) {
-	if len(key) > longestKey {
-		refuse(w, http.StatusUnprocessableEntity, fmt.Sprintf("the Idempotency-Key is longer than %d characters", longestKey), "Use a UUID.")
-		return
-	}
-	body, err := io.ReadAll(http.MaxBytesReader(w, r.Body, MaxBulk))
-	if err != nil {
-		refuse(w, http.StatusRequestEntityTooLarge, "the body is too large", "Send smaller bulks.")
-		return
-	}
-	sum := sha256.Sum256(append([]byte(r.URL.Path+"\n"+who.Email+"\n"), body...))
-	asked := hex.EncodeToString(sum[:])
-	key = who.Email + " " + key
-	status, said, first, err := a.Desk.Once(r.Context(), who.Account, key, asked)
-	if err != nil {
-		p, _ := errors.AsType[*huma.ErrorModel](a.fail(err))
-		refuse(w, p.Status, p.Detail, fault.HintOf(err))
-		return
-	}
-	if !first {
-		w.Header().Set("Content-Type", "application/json")
-		w.Header().Set("Idempotency-Replayed", "true")
-		w.WriteHeader(status)
-		_, _ = io.WriteString(w, said) // the caller may have gone
-		return
-	}
-	r.Body = io.NopCloser(bytes.NewReader(body))
-	rec := &keeper{ResponseWriter: w, status: http.StatusOK}
-	next.ServeHTTP(rec, r)
-	keep := rec.status
-	if keep >= 500 {
-		keep = 0 // it came to nothing: the same key may try again
-	}
-	if err := a.Desk.Answered(context.WithoutCancel(r.Context()), who.Account, key, asked, keep, rec.body.String()); err != nil {
-		a.Log.Error("an answer could not be kept", "err", err)
-	}
-}
-
-type keeper struct {
-	http.ResponseWriter
-	status int
-	body   bytes.Buffer
-}
-
-func (k *keeper) WriteHeader(status int) {
-	k.status = status
-	k.ResponseWriter.WriteHeader(status)
-}
-
-func (k *keeper) Write(b []byte) (int, error) {
-	k.body.Write(b)
-	return k.ResponseWriter.Write(b)
 }
 
 // cursor is a place in a list: opaque to the caller.

@@ -71,6 +71,9 @@ func newRig(t testing.TB, db *store.DB) *rig {
 		if err := x.desk.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
+		if err := x.desk.Start(t.Context(), id, "t"); err != nil {
+			t.Fatal(err)
+		}
 		if _, _, err := cycle.Pass(t.Context(), db, tools, id, today, func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
 			t.Fatal(err)
 		}
@@ -455,6 +458,51 @@ func (x *rig) count() (n int) {
 }
 
 // end ends the keys of account one with a name; "": all.
+// One record, one day: a coach that is put and one of a bulk are judged by the shop's day.
+func TestPutKnowsTheShopsDay(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	x.now.Store(time.Date(2026, 3, 4, 2, 0, 0, 0, time.UTC).UnixMicro()) // March 3, 19:00 at the shop in Denver
+	for day, status := range map[string]int{"2026-03-03": http.StatusOK, "2026-03-04": http.StatusUnprocessableEntity} {
+		rec := `{"coach":"NAME","stays":[{"place":"Madison, WI","from":"2019-01-01","cycles":"20/year"}],"slides":[{"slide":"s","runs":[{"run":"outer/top","construction":"track","carrier":"none","fitted":"` + day + `","parts":[{"part":"bulb","material":"epdm_sponge"}]}]}]}`
+		put, _, said := x.do(x.keys["one"], "PUT", "/coaches/put", strings.ReplaceAll(rec, "NAME", "put"))
+		_, _, bulk := x.do(x.keys["one"], "POST", "/coaches/bulk", `{"coaches":[`+strings.ReplaceAll(rec, "NAME", "bulk")+`]}`)
+		if put != status || strings.Contains(bulk, `"saved":1`) != (status == http.StatusOK) {
+			t.Errorf("fitted on %s: put %d %s, bulk %s", day, put, said, bulk)
+		}
+	}
+}
+
+// Who waits for changes with a key that is ended meanwhile gets none.
+func TestWaitingEndsWithTheKey(t *testing.T) {
+	x := newRig(t, storetest.Fresh(t, "sqlite"))
+	w := access.Who{Account: "one", Email: "m", Role: access.Manager}
+	key, err := x.api.Access.MakeToken(t.Context(), w, "poll", []string{"read"}, 30)
+	if err != nil {
+		t.Fatal(err)
+	}
+	said := make(chan string)
+	go func() {
+		status, head, _ := x.do(key, "GET", "/changes?after=now&wait=3", "")
+		said <- fmt.Sprint(status, " ", head.Get("WWW-Authenticate"))
+	}()
+	for used := false; !used; time.Sleep(5 * time.Millisecond) { // then the key has been looked at
+		err := x.db.View(t.Context(), func(tx *store.Tx) error {
+			ts, err := tx.Tokens(t.Context(), "one")
+			for _, k := range ts {
+				used = used || k.Name == "poll" && k.UsedAt != nil && *k.UsedAt > 0
+			}
+			return err
+		})
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	x.end("poll")
+	if got := <-said; !strings.HasPrefix(got, "401 Bearer") {
+		t.Errorf("answered %s", got)
+	}
+}
+
 func (x *rig) end(name string) {
 	w := access.Who{Account: "one", Email: "m", Role: access.Manager}
 	p, err := x.api.Access.People(context.Background(), w)

@@ -13,6 +13,7 @@ import (
 	"github.com/danielgtaylor/huma/v2"
 
 	"sealmanac/internal/desk"
+	"sealmanac/internal/fault"
 	"sealmanac/internal/webhook"
 )
 
@@ -62,6 +63,10 @@ func (a *API) events(api huma.API) {
 			return nil, err
 		}
 		es, err := a.wait(ctx, seq, in.Limit, min(in.Wait, longest))
+		if fault.KindOf(err) == fault.Denied { // the key was ended while its program waited
+			p := problem(http.StatusUnauthorized, fault.SentenceOf(err), fault.HintOf(err))
+			return nil, huma.ErrorWithHeaders(p, http.Header{"WWW-Authenticate": {badToken}})
+		}
 		if err != nil {
 			return nil, a.fail(err)
 		}
@@ -98,16 +103,25 @@ func (a *API) from(ctx context.Context, after string) (int64, error) {
 	return seq, nil
 }
 
-// wait returns the changes after a number, or waits some seconds for the first.
+// wait returns the changes after a number, or waits some seconds for the first. The key
+// must still work then: one that was ended gets nothing more.
 func (a *API) wait(ctx context.Context, seq int64, most, seconds int) ([]desk.Event, error) {
 	end := time.Now().Add(time.Duration(seconds) * time.Second)
-	for {
+	for first := true; ; first = false {
 		es, err := a.Desk.Changes(ctx, who(ctx).Account, seq, most)
-		if err != nil || len(es) > 0 || time.Now().After(end) {
-			return es, err
+		if err == nil && !first {
+			err = a.Access.Still(ctx, who(ctx)) // after the events, so that none is given that came later than the end
+		}
+		if err != nil {
+			return nil, err
+		}
+		if len(es) > 0 || time.Now().After(end) {
+			return es, nil
 		}
 		select {
 		case <-ctx.Done():
+			return nil, nil
+		case <-a.Ending:
 			return nil, nil
 		case <-time.After(500 * time.Millisecond):
 		}

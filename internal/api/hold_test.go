@@ -85,7 +85,7 @@ func TestWhoWaitsIsListed(t *testing.T) {
 	}
 	waits("replace_bulb|", "inspect|")
 	x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`)
-	waits("replace_bulb|", "inspect|")
+	waits("replace_bulb|", "inspect|", `"reason":"safety_stop"`) // a danger is a call at once
 	if code, _, said := x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-03","slide":"s","run":"outer/top","kind":"replace_seal"}`); code != 422 || !strings.Contains(said, "the coach's record") {
 		t.Errorf("a renewal without its part: %d %s", code, said)
 	}
@@ -94,9 +94,9 @@ func TestWhoWaitsIsListed(t *testing.T) {
 	if code, _, said := x.do(key, "PUT", "/coaches/zf-1", fitted); code != 200 {
 		t.Fatalf("%d %s", code, said)
 	}
-	waits("inspect|")
+	waits("inspect|", "safety_stop|")
 	x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`)
-	waits()
+	waits("safety_stop|")
 }
 
 // No answer of a program, and no link of a mail, silences a safety stop: its mail waits on.

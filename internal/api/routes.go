@@ -31,14 +31,11 @@ func (a *API) register(api huma.API) {
 	heads(api.OpenAPI())
 }
 
-// longestKey is how long an Idempotency-Key may be.
-var longestKey = 200
-
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
 	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
 	if method == http.MethodPost {
-		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice.", Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
+		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: keyHelp, Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
 	}
 	return o
 }
@@ -224,7 +221,11 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	if err != nil {
 		return nil, problem(http.StatusUnprocessableEntity, err.Error(), "")
 	}
-	items := intake.ReadTrees(intake.Options{Today: civil.FromTime(a.Desk.Now()), Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
+	today, err := a.Desk.Today(ctx, w.Account)
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	items := intake.ReadTrees(intake.Options{Today: today, Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
 		return nil, faulty("the record has faults; nothing was stored", items[0].Problems, "item 0: ")
 	}
@@ -338,7 +339,7 @@ type noticeItem struct {
 }
 
 func noticeOf(n desk.NoticeRow) noticeItem {
-	return noticeItem{n.LinkID[:min(12, len(n.LinkID))], n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
+	return noticeItem{reminder.Short(n.LinkID), n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
 }
 
 // DayBody is when and where something was done.

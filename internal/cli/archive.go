@@ -7,6 +7,8 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/store"
 )
 
 type archiveCmd struct {
@@ -30,7 +32,7 @@ func (c *archiveCmd) Run(e *env) (err error) {
 	}()
 	err = withDesk(e, func(d *desk.Desk) error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is in %s; members, keys and passwords are not.\n", c.Account, c.File)
+		fmt.Fprintf(e.out, "account %q is in %s; members, keys, passwords and the links in its mails are not.\n", c.Account, c.File)
 	}
 	return err
 }
@@ -52,7 +54,17 @@ func (c *restoreCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	err = withDesk(e, func(d *desk.Desk) error { return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet) })
+	cfg, err := e.settings()
+	if err != nil {
+		return err
+	}
+	err = withStore(e, cfg, func(db *store.DB) error {
+		d, err := deskWithLinks(e.ctx, e, cfg, db)
+		if err != nil {
+			return err
+		}
+		return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet)
+	})
 	if err == nil {
 		waiting := "Reminders that waited in it now leave from here as well: stop the old account first.\n"
 		if c.Quiet {
@@ -66,27 +78,38 @@ func (c *restoreCmd) Run(e *env) error {
 }
 
 type hushCmd struct {
-	Account string `default:"main" help:"Account to make quiet."`
+	Account string `default:"main" help:"Account to pause."`
 }
 
 // Run keeps an account's reminders back.
 func (c *hushCmd) Run(e *env) error {
-	err := withDesk(e, func(d *desk.Desk) error { return d.Hush(e.ctx, coach.AccountID(c.Account), "operator") })
+	err := withDesk(e, func(d *desk.Desk) error { return d.Pause(e.ctx, coach.AccountID(c.Account), "operator") })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is quiet: no reminder leaves until 'sealmanac wake --account %s'. Mails to members leave all the same.\n", c.Account, c.Account)
+		fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'. Mails to members still leave.\n", c.Account, c.Account)
 	}
 	return err
 }
 
 type wakeCmd struct {
-	Account string `default:"main" help:"Account to wake."`
+	Account string `default:"main" help:"Account to start."`
 }
 
 // Run lets an account's reminders go again.
 func (c *wakeCmd) Run(e *env) error {
-	err := withDesk(e, func(d *desk.Desk) error { return d.Wake(e.ctx, coach.AccountID(c.Account), "operator") })
-	if err == nil {
-		fmt.Fprintf(e.out, "account %q is awake: what waited leaves within minutes, what fell due meanwhile with the next pass.\n", c.Account)
-	}
-	return err
+	return withDesk(e, func(d *desk.Desk) error {
+		was, err := d.Sending(e.ctx, coach.AccountID(c.Account))
+		if err != nil {
+			return err
+		}
+		if err := d.Start(e.ctx, coach.AccountID(c.Account), "operator"); err != nil {
+			return err
+		}
+		fmt.Fprintf(e.out, "Account %q sends reminders. The running daemon makes a new pass within a minute.\n", c.Account)
+		for _, h := range was.Held {
+			if h.Hold == reminder.HoldPaused {
+				fmt.Fprintf(e.out, "%s to %s were ready.\n", count(h.Messages, "message", "messages"), count(h.People, "person", "people"))
+			}
+		}
+		return nil
+	})
 }

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"os"
@@ -73,7 +74,7 @@ func deskWithLinks(ctx context.Context, e *env, cfg settings.Config, db *store.D
 	d := &desk.Desk{DB: db, Now: e.now, Domain: cfg.Domain(), Words: words}
 	err = db.Update(ctx, func(tx *store.Tx) error {
 		key, err := tx.LinkKey(ctx)
-		d.Signer = &desk.Signer{Key: key, BaseURL: cfg.PublicURL}
+		d.Signer = &desk.Signer{Key: key, BaseURL: cmp.Or(cfg.PublicURL, "http://"+cfg.Listen)}
 		return err
 	})
 	return d, err

@@ -5,12 +5,15 @@ import (
 	"encoding/json"
 	"os"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/desk"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
 
@@ -86,9 +89,63 @@ func TestHelp(t *testing.T) {
 	}
 }
 
+// onStore points commands at an empty store of a kind.
+func onStore(t *testing.T, kind string) {
+	t.Helper()
+	t.Setenv("SEALMANAC_STORE_KIND", kind)
+	if kind == "postgres" {
+		t.Setenv("SEALMANAC_STORE_DSN", testkit.Postgres(t))
+	} else {
+		t.Setenv("SEALMANAC_STORE_PATH", filepath.Join(t.TempDir(), "x.db"))
+	}
+}
+
+// A list goes in twice, as CSV and as a workbook, and the second time changes nothing: a
+// dry run before each says the same, also while there is no shop yet.
+func TestImportListsTwice(t *testing.T) {
+	rows := [][]string{
+		{"coach", "label", "owner", "email", "place", "slide", "run", "part", "material", "construction", "fitted"},
+		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "bulb", "epdm_sponge", "track", "2021-04-01"},
+		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "wiper", "epdm_dense", "track", "2021-04-01"},
+	}
+	asCSV, err := desk.CSV(rows)
+	if err != nil {
+		t.Fatal(err)
+	}
+	asXLSX, err := desk.XLSX("list", rows)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, kind := range storetest.Kinds {
+		t.Run(kind, func(t *testing.T) {
+			onStore(t, kind)
+			dir := t.TempDir()
+			want := func(out string, args ...string) {
+				t.Helper()
+				if got, code := run(t, append([]string{"import"}, args...)...); code != 0 || !strings.Contains(got, out) {
+					t.Errorf("%v: exit %d: %s", args, code, got)
+				}
+			}
+			shop := filepath.Join(dir, "shop.yaml")
+			for name, data := range map[string][]byte{"shop.yaml": []byte("shop: {name: A, postal: B}\n"), "list.csv": asCSV, "list.xlsx": asXLSX} {
+				if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
+					t.Fatal(err)
+				}
+			}
+			want("is not stored yet", "--dry-run", filepath.Join(dir, "list.csv"))
+			want("0 coaches", shop)
+			for _, name := range []string{"list.csv", "list.xlsx"} {
+				for range 2 {
+					want("1 coach with 2 parts read without a problem", "--dry-run", filepath.Join(dir, name))
+					want("1 coach with 2 parts stored", filepath.Join(dir, name))
+				}
+			}
+		})
+	}
+}
+
 func TestImportIntoPostgres(t *testing.T) {
-	t.Setenv("SEALMANAC_STORE_KIND", "postgres")
-	t.Setenv("SEALMANAC_STORE_DSN", testkit.Postgres(t))
+	onStore(t, "postgres")
 	file := filepath.Join(t.TempDir(), "a.yaml")
 	text := []byte("shop: {name: A, postal: B}\ncoaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 2024-01-01}], slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]}]")
 	if err := os.WriteFile(file, text, 0o600); err != nil {

@@ -261,5 +261,9 @@ func withDesk(e *env, f func(*desk.Desk) error) error {
 	if err != nil {
 		return err
 	}
-	return withStore(e, cfg, func(db *store.DB) error { return f(&desk.Desk{DB: db, Now: e.now}) })
+	tables, err := e.tables()
+	if err != nil {
+		return err
+	}
+	return withStore(e, cfg, func(db *store.DB) error { return f(&desk.Desk{DB: db, Now: e.now, Places: tables}) })
 }

@@ -43,6 +43,8 @@ type call struct {
 	Person string     `json:"person"`
 	Task   string     `json:"task"`
 	Run    string     `json:"run"`
+	Reason string     `json:"reason"` // why the shop calls
+	Phone  string     `json:"phone,omitempty"`
 }
 
 type rehearsed struct {
@@ -120,7 +122,7 @@ func (c *rehearseCmd) print(e *env, from civil.Date, found cycle.Rehearsal) erro
 	}
 	for _, x := range found.Calls {
 		f := append(strings.Split(x.TaskKey, "|"), "", "")
-		r.CallList = append(r.CallList, call{x.Day, x.Coach, x.Person, f[0], f[1]})
+		r.CallList = append(r.CallList, call{x.Day, x.Coach, x.Person, f[0], f[1], x.Reason, x.Phone})
 	}
 	for k, v := range found.Reasons {
 		r.Suppressed[string(k)] = v
@@ -142,10 +144,12 @@ func printRehearsal(e *env, r rehearsal) error {
 		return err
 	}
 	if len(r.CallList) > 0 {
-		fmt.Fprintf(e.out, "\nOn the shop's call list, after unanswered messages:\n")
+		fmt.Fprintf(e.out, "\nThe shop would have to call:\n")
 		t = tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		fmt.Fprintln(t, "  from\tperson\tphone\tcoach\twhy\tabout")
 		for _, c := range r.CallList {
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\n", c.Day, c.Person, c.Coach, strings.ReplaceAll(c.Task, "_", " "), c.Run)
+			about := strings.TrimSpace(strings.ReplaceAll(c.Task, "_", " ") + " " + c.Run)
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", c.Day, cmp.Or(c.Person, "nobody on record"), cmp.Or(c.Phone, "-"), c.Coach, callWords(c.Reason), about)
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -168,6 +172,15 @@ func printRehearsal(e *env, r rehearsal) error {
 var reasonWords = map[reminder.Reason]string{
 	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day",
 	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "the person asked for later",
-	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the shop's call list", reminder.OptedOut: "the person said stop",
+	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the call list", reminder.OptedOut: "the person said stop",
 	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "the coach was sold", reminder.DoneReported: "reported as done",
+	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record", reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
+}
+
+// callWords say why the shop calls somebody.
+func callWords(reason string) string {
+	return cmp.Or(map[string]string{
+		desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered", string(reminder.OptedOut): "stopped the mails",
+		string(reminder.ByPhone): "the shop chose to call",
+	}[reason], reasonWords[reminder.Reason(reason)], reason)
 }

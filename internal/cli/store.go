@@ -1,10 +1,12 @@
 package cli
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"log/slog"
 	"os"
+	"path/filepath"
 	"strings"
 	"text/tabwriter"
 	"time"
@@ -45,22 +47,30 @@ func (c *importCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	nParts := 0
-	for _, k := range content.Coaches {
-		nParts += len(parts([]coach.Coach{k}))
+	tables, err := e.tables()
+	if err != nil {
+		return err
 	}
+	what := fmt.Sprintf("%s with %s", count(len(content.Coaches), "coach", "coaches"), count(countParts(content.Coaches), "part", "parts"))
+	id := coach.AccountID(c.Account)
 	if c.DryRun {
-		if content.Shop == nil {
-			if err := c.haveAccount(e, cfg); err != nil {
-				return err
-			}
+		known := false
+		err := forTrial(e, cfg, func(db *store.DB) (err error) {
+			known, err = (&desk.Desk{DB: db, Now: e.now, Places: tables}).TryImport(e.ctx, id, content)
+			return err
+		})
+		if err != nil {
+			return err
 		}
-		fmt.Fprintf(e.out, "%s with %s read without a problem. Nothing was stored (--dry-run).\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"))
+		fmt.Fprintf(e.out, "%s read without a problem. Nothing was stored (--dry-run).\n", what)
+		if !known {
+			fmt.Fprintf(e.out, "The shop %q is not stored yet. Import a coach file with its shop: block first (it may hold nothing else), then this.\n", c.Account)
+		}
 		return nil
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
-		d := &desk.Desk{DB: db, Now: e.now}
-		if err := d.Import(e.ctx, coach.AccountID(c.Account), content); err != nil {
+		d := &desk.Desk{DB: db, Now: e.now, Places: tables}
+		if err := d.Import(e.ctx, id, content); err != nil {
 			return err
 		}
 		booked := 0
@@ -71,9 +81,20 @@ func (c *importCmd) Run(e *env) error {
 		if len(content.BookingFiles) > 0 {
 			also = " and " + count(booked, "booked period", "booked periods")
 		}
-		fmt.Fprintf(e.out, "%s with %s%s stored in account %q (%s). The daemon dates them at its next pass.\n", count(len(content.Coaches), "coach", "coaches"), count(nParts, "part", "parts"), also, c.Account, db.Name())
+		fmt.Fprintf(e.out, "%s%s stored in account %q (%s). The daemon dates them at its next pass.\n", what, also, c.Account, db.Name())
 		return nil
 	})
+}
+
+func countParts(cs []coach.Coach) (n int) {
+	for _, c := range cs {
+		for _, s := range c.Slides {
+			for _, r := range s.Runs {
+				n += len(r.Parts)
+			}
+		}
+	}
+	return n
 }
 
 // accountName refuses names that would make an account by a slip.
@@ -84,30 +105,40 @@ func (c *importCmd) accountName() error {
 	return nil
 }
 
-// haveAccount reports, without making a store, whether the account is there that
-// files without a shop: block need.
-func (c *importCmd) haveAccount(e *env, cfg settings.Config) error {
-	missing := fault.New(fault.NotFound, fmt.Sprintf("there is no account %q yet", c.Account), "Import a coach file with a shop: block first (it may hold nothing else).")
+// forTrial opens the configured store without making or migrating it. Where there is none
+// yet, an empty one stands for it while f runs.
+func forTrial(e *env, cfg settings.Config, f func(*store.DB) error) error {
+	fresh := false
 	if cfg.StoreKind == "sqlite" {
-		if _, err := os.Stat(cfg.StorePath); err != nil {
-			return missing
+		_, err := os.Stat(cfg.StorePath)
+		fresh = os.IsNotExist(err)
+	}
+	if !fresh {
+		db, err := daemon.OpenStore(cfg)
+		if err != nil {
+			return err
+		}
+		defer db.Close() //nolint:errcheck // nothing was written
+		if err := db.Ping(e.ctx); err != nil {
+			return err
+		}
+		have, _, err := db.Schema(e.ctx)
+		if err != nil {
+			return err
+		}
+		if have > 0 {
+			if err := db.Ready(e.ctx); err != nil {
+				return err
+			}
+			return f(db)
 		}
 	}
-	db, err := daemon.OpenStore(cfg)
+	dir, err := os.MkdirTemp("", "sealmanac-trial-")
 	if err != nil {
 		return err
 	}
-	defer db.Close() //nolint:errcheck // nothing was written
-	if db.Ready(e.ctx) != nil {
-		return missing
-	}
-	return db.View(e.ctx, func(tx *store.Tx) error {
-		if _, err := tx.Account(e.ctx, coach.AccountID(c.Account), false); fault.KindOf(err) == fault.NotFound {
-			return missing
-		} else {
-			return err
-		}
-	})
+	defer os.RemoveAll(dir) //nolint:errcheck // the system's temporary folder
+	return withStore(e, settings.Config{StoreKind: "sqlite", StorePath: filepath.Join(dir, "trial.db")}, f)
 }
 
 func count(n int, one, many string) string {
@@ -300,15 +331,19 @@ func (c *requestsCmd) Run(e *env) error {
 			return nil
 		}
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-		fmt.Fprintln(t, "what\tcoach\tperson\tabout\tasked on")
+		fmt.Fprintln(t, "what\tperson\tphone\tcoach\tabout\tasked on")
 		for _, r := range rs {
-			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "call": "ring them: messages went unanswered",
-				"moved": "accept the new place"}[r.Kind]
-			task := strings.Split(r.TaskKey, "|")
-			if r.Place != "" {
-				task = []string{"stands in " + r.Place}
+			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "moved": "accept the new place"}[r.Kind]
+			if r.Kind == "call" {
+				what = "call: " + callWords(r.Reason)
 			}
-			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", what, r.Coach, r.Person, strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " "), r.Day)
+			task := strings.Split(r.TaskKey, "|")
+			about := strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " ")
+			if r.Place != "" {
+				about = "stands in " + r.Place
+			}
+			who := cmp.Or(r.Name, r.Person, "nobody on record")
+			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", what, who, cmp.Or(r.Phone, "-"), r.Coach, about, r.Day)
 		}
 		return t.Flush()
 	})

@@ -8,6 +8,7 @@
 package coach
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
@@ -85,6 +86,10 @@ type Person struct {
 	Consents []Consent // one a channel at most
 	External string    // key of another system, such as the shop's customer system; may be empty
 }
+
+// Ref names a person among those of a coach: by e-mail address, else by name or phone
+// number. "" is nobody.
+func (p Person) Ref() string { return cmp.Or(p.Email, p.Name, p.Phone) }
 
 // Consent is a person's agreement to be reached over a channel.
 type Consent struct {
@@ -232,12 +237,12 @@ func (s *Slide) HasRun(key string) bool {
 	return s != nil && slices.ContainsFunc(s.Runs, func(r Run) bool { return r.Key() == key })
 }
 
-// DangerOn returns the latest dangerous reading of a slide that is not settled
-// on a day. A later harmless reading of the same kind on the same run settles it
+// DangersOn returns the dangerous readings of a slide that are not settled on a day, the
+// latest last. A later harmless reading of the same kind on the same run settles one
 // (one of the whole slide settles all runs; an owner's does not settle what the shop
 // found); so does the shop's replacement, unless the floor gives. That somebody came to
 // look settles nothing by itself: what was seen does.
-func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
+func (c *Coach) DangersOn(slide SlideID, on civil.Date) []Reading {
 	var open []Reading
 	for _, r := range c.Readings {
 		if r.Slide != slide || r.Day > on {
@@ -250,7 +255,12 @@ func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) 
 			open = append(open, r)
 		}
 	}
-	open = slices.DeleteFunc(open, func(o Reading) bool { return c.renewed(slide, o, on) })
+	return slices.DeleteFunc(open, func(o Reading) bool { return c.renewed(slide, o, on) })
+}
+
+// DangerOn returns the latest of DangersOn.
+func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) {
+	open := c.DangersOn(slide, on)
 	if len(open) == 0 {
 		return Reading{}, false
 	}

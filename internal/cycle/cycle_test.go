@@ -327,6 +327,9 @@ func TestSendingHours(t *testing.T) {
 	year := map[string]int{}
 	for _, x := range found {
 		n := x.Notice
+		if n.Task == coach.SafetyStop { // leaves on any day
+			continue
+		}
 		if d := n.NotBefore.Weekday().String()[:3]; !slices.Contains(tl.Engine.Rules.Manners.SendDays, d) || n.NotBefore.Hour() != tl.Engine.Rules.Manners.SendFrom {
 			t.Errorf("%s is sent on %v", n.Key, n.NotBefore)
 		}
@@ -378,12 +381,16 @@ func TestNeedsArePulledBeforeTheSeason(t *testing.T) {
 	}
 }
 
-// Who does all that is asked is never rung.
+// Who does all that is asked is called about dangers alone, and only who cannot be written
+// to is called about the rest.
 func TestDoersAreNotCalled(t *testing.T) {
 	tl, s := demo(t)
 	r := cycle.Rehearse(tl, s, today+500, cycle.AllDone)
 	for _, c := range r.Calls {
-		t.Errorf("%s: %s is on the call list for %s", c.Day, c.Person, c.TaskKey)
+		if c.Reason == string(coach.SafetyStop) || c.Person == "Vi" && c.Reason == string(reminder.NoAddress) {
+			continue
+		}
+		t.Errorf("%s: %s is on the call list for %s: %s", c.Day, c.Person, c.TaskKey, c.Reason)
 	}
 }
 

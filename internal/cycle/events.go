@@ -70,11 +70,11 @@ func (b before) changed(o *Outcome) (out []store.Happened) {
 	return out
 }
 
-// noticesMade are the events of new notices.
-func noticesMade(ns []reminder.Notice) (out []store.Happened) {
+// NoticesMade are the events of new notices.
+func NoticesMade(ns []reminder.Notice) (out []store.Happened) {
 	for i := range ns {
 		n := &ns[i]
-		out = append(out, store.Happened{Kind: "notice.made", Coach: n.Coach, Data: map[string]any{"notice": n.LinkID[:min(12, len(n.LinkID))], "person": n.Person, "task": n.Task, "run": n.Run, "target": n.Target, "not_before": n.NotBefore, "subject": n.Subject, "why": n.Why}})
+		out = append(out, store.Happened{Kind: "notice.made", Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "run": n.Run, "target": n.Target, "not_before": n.NotBefore, "subject": n.Subject, "why": n.Why}})
 	}
 	return out
 }

@@ -14,60 +14,71 @@ import (
 type Enqueue func(ctx context.Context, tx *store.Tx, ns []reminder.Notice) error
 
 // Load reads an account's snapshot. With lock, no other pass over the account
-// runs until the transaction ends.
+// runs until the transaction ends. The account is locked before anything is read:
+// what others commit while this call waits for them belongs into the snapshot.
 func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, lock bool) (s Snapshot, err error) {
+	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
+		return s, err
+	}
 	cs, err := tx.Coaches(ctx, id)
 	if err != nil {
 		return s, err
 	}
-	return load(ctx, tx, id, "", cs, on, lock)
+	err = s.load(ctx, tx, "", cs, on)
+	return s, err
 }
 
 // LoadOne reads the snapshot of one coach of an account, and its document's version.
 func LoadOne(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date, lock bool) (s Snapshot, version int64, err error) {
+	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
+		return s, 0, err
+	}
 	one, version, err := tx.Coach(ctx, id, c)
 	if err != nil {
 		return s, 0, err
 	}
-	s, err = load(ctx, tx, id, c, []coach.Coach{one}, on, lock)
+	err = s.load(ctx, tx, c, []coach.Coach{one}, on)
 	return s, version, err
 }
 
-func load(ctx context.Context, tx *store.Tx, id coach.AccountID, only coach.ID, cs []coach.Coach, on civil.Date, lock bool) (s Snapshot, err error) {
+// load adds to a snapshot what belongs to its account and coaches.
+func (s *Snapshot) load(ctx context.Context, tx *store.Tx, only coach.ID, cs []coach.Coach, on civil.Date) (err error) {
+	id := s.Account.ID
 	s.Today, s.Now = on, tx.Now()
-	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
-		return s, err
-	}
 	if s.Workshop, err = tx.Workshop(ctx, id); err != nil {
-		return s, err
+		return err
 	}
 	past, err := tx.Past(ctx, id, only)
 	if err != nil {
-		return s, err
+		return err
 	}
 	answers, err := tx.Answers(ctx, id, only)
 	if err != nil {
-		return s, err
+		return err
+	}
+	calls, err := tx.Calls(ctx, id, only)
+	if err != nil {
+		return err
 	}
 	for _, c := range cs {
-		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID]})
+		s.Members = append(s.Members, Member{Coach: c, Past: past[c.ID], Answers: answers[c.ID], Calls: calls[c.ID]})
 	}
 	bad, err := tx.BadAddresses(ctx, id)
 	if err != nil {
-		return s, err
+		return err
 	}
 	s.Bad = map[string]bool{}
 	for email := range bad {
 		s.Bad[email] = true
 	}
 	s.OptedOut, err = tx.OptOuts(ctx, id)
-	return s, err
+	return err
 }
 
 // Pass evaluates an account as of a day and saves forecasts, tasks, notices and
 // their jobs in one transaction: a notice exists if and only if its pass was
-// committed. Running it again on the same day adds only what is new. A quiet account gets
-// dates and plans, and no notices.
+// committed. Running it again on the same day adds only what is new. It returns the
+// notices that may leave: those of a paused account and of an unusual day are held.
 func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue) (res Result, added []reminder.Notice, err error) {
 	err = db.Update(ctx, func(tx *store.Tx) error {
 		snap, err := Load(ctx, tx, id, on, true)
@@ -83,20 +94,14 @@ func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civ
 			}
 			news = append(news, hs...)
 		}
-		quiet, err := tx.Quiet(ctx, id)
-		if err != nil {
+		if added, err = saveAll(ctx, tx, id, on, res.Notices()); err != nil {
 			return err
-		}
-		if !quiet {
-			if added, err = tx.AddNotices(ctx, on, res.Notices()); err != nil {
-				return err
-			}
 		}
 		planned, err := saveSeason(ctx, tx, t, snap, res)
 		if err != nil {
 			return err
 		}
-		news = append(append(news, noticesMade(added)...), planned...)
+		news = append(append(news, NoticesMade(added)...), planned...)
 		if err := tx.SavePass(ctx, id, on, t.Engine.Rules.Version, len(res.Outcomes), len(added)); err != nil {
 			return err
 		}

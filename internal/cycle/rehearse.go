@@ -8,6 +8,7 @@ import (
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/plan"
 	"sealmanac/internal/reminder"
 )
 
@@ -27,12 +28,14 @@ type Rehearsed struct {
 	Notice reminder.Notice
 }
 
-// Call is a person who would come on the shop's call list.
+// Call is a person who would come on the shop's call list, and why.
 type Call struct {
 	Day     civil.Date
 	Coach   coach.ID
-	Person  string
+	Person  string // as coach.Person.Ref names them; "": nobody is on record
+	Phone   string
 	TaskKey string
+	Reason  string // a reminder.Reason, or "safety_stop"
 }
 
 // Rehearsal is what would happen over some days.
@@ -82,11 +85,14 @@ func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) Rehe
 		}
 		delete(due, in.Today)
 		o := t.coach(&in, &m)
+		for i := range o.Tasks {
+			p.Calls = append(p.Calls, m.stopCalls(in.Today, &o.Tasks[i], called)...)
+		}
 		for _, s := range o.Suppressed {
 			p.Reasons[s.Reason]++
-			if who := s.Person + "|" + s.TaskKey; s.Reason == reminder.CallList && !called[who] {
+			if who := s.Person + "|" + s.TaskKey; s.Reason.Calls() && !called[who] {
 				called[who] = true
-				p.Calls = append(p.Calls, Call{in.Today, s.Coach, s.Person, s.TaskKey})
+				p.Calls = append(p.Calls, Call{in.Today, s.Coach, s.Person, m.phone(s.Person), s.TaskKey, string(s.Reason)})
 			}
 		}
 		for _, n := range o.Notices {
@@ -103,6 +109,35 @@ func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) Rehe
 		}
 	}
 	return p
+}
+
+// phone returns the number of one of a coach's people.
+func (m *Member) phone(person string) string {
+	for _, p := range m.Coach.People {
+		if p.Ref() == person {
+			return p.Phone
+		}
+	}
+	return ""
+}
+
+// stopCalls returns the calls of a safety stop, one for each of the coach's people, or one
+// for nobody when none is on record. They are made whether a message leaves or not.
+func (m *Member) stopCalls(on civil.Date, t *plan.Task, called map[string]bool) (out []Call) {
+	if t.Kind != coach.SafetyStop {
+		return nil
+	}
+	people := m.Coach.People
+	if len(people) == 0 {
+		people = []coach.Person{{}}
+	}
+	for _, p := range people {
+		if who := p.Ref() + "|" + t.Key(); !called[who] {
+			called[who] = true
+			out = append(out, Call{on, m.Coach.ID, p.Ref(), p.Phone, t.Key(), string(coach.SafetyStop)})
+		}
+	}
+	return out
 }
 
 // do plays that everything a notice named was done on a day.

@@ -67,9 +67,9 @@ type Daemon struct {
 	own      ownRules
 	river    *river.Client[*sql.Tx]
 	feeds    *http.Client
-	returns  *returns.Server   // nil: off
-	asked    map[string]*asked // passes asked for, by account and day; for keepSchedules alone
-	orphans  map[string]seen   // for keepTakingOver alone
+	returns  *returns.Server            // nil: off
+	asked    map[coach.AccountID]*asked // passes asked for; for keepSchedules alone
+	orphans  map[string]seen            // for keepTakingOver alone
 	registry *prometheus.Registry
 	meters   *meters
 	listener net.Listener
@@ -110,7 +110,7 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
-	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[string]*asked{}}
+	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[coach.AccountID]*asked{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close(ctx))
@@ -224,15 +224,27 @@ func (d *Daemon) listen() error {
 	return nil
 }
 
+// finish is how long requests may go on once the daemon ends. Those that wait for
+// changes end at once; what still runs then is cut off and stores nothing.
+const finish = 10 * time.Second
+
 // Start serves the pages and lets the jobs run.
 func (d *Daemon) Start(ctx context.Context) error {
-	srv := httpkit.Server(d.handler())
+	ending := make(chan struct{})
+	base, cut := context.WithCancel(context.WithoutCancel(ctx))
+	srv := httpkit.Server(d.handler(ending))
+	srv.BaseContext = func(net.Listener) context.Context { return base }
 	go func() {
 		if err := srv.Serve(d.listener); !errors.Is(err, http.ErrServerClosed) {
 			d.opt.Log.Error("the page server stopped", "err", err)
 		}
 	}()
-	d.onClose("pages", srv.Shutdown)
+	d.onClose("pages", func(ctx context.Context) error {
+		close(ending)
+		defer cut()
+		defer time.AfterFunc(finish, cut).Stop()
+		return srv.Shutdown(ctx)
+	})
 	if c := d.opt.Config; c.ReturnsListen != "" {
 		s, err := returns.Start(returns.Options{Listen: c.ReturnsListen, Domain: c.ReturnsDomain, Read: d.Desk.Signer.ReadReturnPath, Desk: d.Desk, Log: d.opt.Log,
 			Seen: func(k desk.ReturnKind) { d.meters.returned.WithLabelValues(string(k)).Inc() }})
@@ -294,7 +306,7 @@ func (d *Daemon) Close(ctx context.Context) error {
 	return errors.Join(errs...)
 }
 
-func (d *Daemon) handler() http.Handler {
+func (d *Daemon) handler(ending <-chan struct{}) http.Handler {
 	mux := http.NewServeMux()
 	mux.Handle("GET /metrics", metrics.Handler(d.registry))
 	mux.HandleFunc("GET /livez", func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "ok") })
@@ -308,7 +320,7 @@ func (d *Daemon) handler() http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
-	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL, Origins: d.opt.Config.APIOrigins}).Handler()
+	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL, Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
 	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())

@@ -96,6 +96,9 @@ func importDemo(t *testing.T, d *Daemon, id coach.AccountID) {
 	if err := d.Desk.Import(t.Context(), id, c); err != nil {
 		t.Fatal(err)
 	}
+	if err := d.Desk.Start(t.Context(), id, "t"); err != nil { // a new account is paused
+		t.Fatal(err)
+	}
 }
 
 // wait polls until f is true; a minute is against a hang only.
@@ -293,7 +296,7 @@ func TestQuietAccount(t *testing.T) {
 		o.Look = 100 * time.Millisecond
 		d := start(t, o)
 		importDemo(t, d, "demo")
-		if err := d.Desk.Hush(t.Context(), "demo", "t"); err != nil {
+		if err := d.Desk.Pause(t.Context(), "demo", "t"); err != nil {
 			t.Fatal(err)
 		}
 		wait(t, "the missed pass", func() bool {
@@ -326,7 +329,7 @@ func TestQuietAccount(t *testing.T) {
 		if n := len(m.Messages()); n != 1 {
 			t.Errorf("%d mails left a quiet account", n)
 		}
-		if err := d.Desk.Wake(t.Context(), "demo", "t"); err != nil {
+		if err := d.Desk.Start(t.Context(), "demo", "t"); err != nil {
 			t.Fatal(err)
 		}
 		wait(t, "what waited", got("owner"))

@@ -176,7 +176,11 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 			return err
 		}
 	}
+	begun := time.Now()
 	res, added, err := w.daemon.RunPass(ctx, j.Args.Account, on)
+	if err != nil {
+		w.daemon.opt.Log.Warn("pass failed", "account", j.Args.Account, "day", on.String(), "attempt", j.Attempt, "seconds", time.Since(begun).Seconds(), "err", err)
+	}
 	if fault.KindOf(err) == fault.NotFound {
 		return river.JobCancel(err) // the account is gone
 	}
@@ -284,10 +288,10 @@ func (o outbox) Extend(ctx context.Context, n *reminder.Notice) error {
 // Settle records the outcome.
 func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error {
 	return o.db.Update(ctx, func(tx *store.Tx) error {
-		if err := tx.SettleTry(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
+		if err := tx.Settle(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
 			return err
 		}
-		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": n.LinkID[:min(12, len(n.LinkID))], "person": n.Person, "task": n.Task, "words": reply}}
+		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "words": reply}}
 		switch s {
 		case reminder.Accepted:
 			h.Kind = "notice.sent"

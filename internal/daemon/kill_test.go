@@ -20,6 +20,7 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/intake"
 	"sealmanac/internal/mailbox"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
 	"sealmanac/internal/testkit"
@@ -130,10 +131,26 @@ func (r *rig) add(coaches int) {
 	id := coach.AccountID(fmt.Sprintf("a%d", r.next))
 	r.next++
 	r.db(func(db *store.DB) {
-		if err := (&desk.Desk{DB: db, Now: time.Now}).Import(context.Background(), id, c); err != nil {
+		k := &desk.Desk{DB: db, Now: time.Now}
+		if err := k.Import(context.Background(), id, c); err != nil {
+			r.t.Fatal(err)
+		}
+		allowAll(r.t, db, id, today) // one pass makes them all at once
+		if err := k.Start(context.Background(), id, "t"); err != nil {
 			r.t.Fatal(err)
 		}
 	})
+}
+
+// allowAll lets a day send as many messages as there are.
+func allowAll(t testing.TB, db *store.DB, id coach.AccountID, day civil.Date) {
+	t.Helper()
+	err := db.Update(context.Background(), func(tx *store.Tx) error {
+		return tx.AddDecision(context.Background(), id, store.Decision{Day: day, Hold: reminder.HoldUnusual, Released: true, Messages: 1_000_000})
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // settle waits until the wanted number of notices is made and none is open.

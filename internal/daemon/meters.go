@@ -23,9 +23,6 @@ type meters struct {
 	hooks      *prometheus.CounterVec
 }
 
-var reasons = []reminder.Reason{reminder.NotYet, reminder.AlreadyTold, reminder.Merged, reminder.TooSoon, reminder.YearFull, reminder.Snoozed,
-	reminder.BookedAsked, reminder.CallList, reminder.OptedOut, reminder.NoAddress, reminder.BadAddress, reminder.CoachSold, reminder.DoneReported}
-
 func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	m := &meters{
 		attempts:   prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_notice_attempts_total", Help: "Attempts to send a notice, by channel and outcome."}, []string{"channel", "outcome"}),
@@ -43,7 +40,7 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, o := range []string{"ok", "failed"} {
 		m.passes.WithLabelValues(o)
 	}
-	for _, x := range reasons {
+	for _, x := range reminder.Reasons {
 		m.suppressed.WithLabelValues(string(x))
 	}
 	m.hooks = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_events_total", Help: "Attempts to send an event to an endpoint, by outcome."}, []string{"outcome"})

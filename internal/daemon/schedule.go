@@ -71,8 +71,10 @@ func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
 	return passArgs{Account: a.ID, Day: today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
 }
 
-// asked is how often a pass was asked for, and when it may be asked for again.
+// asked is how often an account's pass of a day was asked for, and when it may be asked
+// for again.
 type asked struct {
+	day   string
 	times int
 	next  time.Time
 }
@@ -80,11 +82,10 @@ type asked struct {
 // turn tells whether to ask for a pass now, and its number: 0 at first, then a new
 // number at growing distances, so that a job whose worker died does not stand in
 // the way and a pass that fails does not pile up jobs.
-func (d *Daemon) turn(what string) (n int64, now bool) {
-	a := d.asked[what]
-	if a == nil {
-		a = &asked{next: time.Now().Add(lease)}
-		d.asked[what] = a
+func (d *Daemon) turn(id coach.AccountID, day string) (n int64, now bool) {
+	a := d.asked[id]
+	if a == nil || a.day != day { // the day before is forgotten
+		d.asked[id] = &asked{day: day, next: time.Now().Add(lease)}
 		return 0, true
 	}
 	if time.Now().Before(a.next) {
@@ -120,7 +121,7 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 			continue
 		}
 		args, opts := d.passJob(a)
-		turn, now := d.turn(string(a.ID) + args.Day)
+		turn, now := d.turn(a.ID, args.Day)
 		if !now {
 			continue
 		}

@@ -16,7 +16,6 @@ import (
 	"github.com/emersion/go-smtp"
 
 	"sealmanac/internal/coach"
-	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
 )
 
@@ -33,7 +32,8 @@ type Outbox interface {
 	Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error)
 	// Extend keeps a claimed notice with the caller for another while.
 	Extend(ctx context.Context, n *reminder.Notice) error
-	// Settle records the outcome; a notice to be tried again rests for wait.
+	// Settle records the outcome; a notice to be tried again rests for wait. It fails
+	// with reminder.ErrSettled when there is nothing to record for this try any more.
 	Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error
 }
 
@@ -181,7 +181,10 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 		reply = Words(sendErr)
 	}
 	reply = Clean(reply, 500)
-	if err := record(ctx, func(ctx context.Context) error { return out.Settle(ctx, &n, state, reply, wait) }); err != nil {
+	err = record(ctx, func(ctx context.Context) error { return out.Settle(ctx, &n, state, reply, wait) })
+	if errors.Is(err, reminder.ErrSettled) {
+		log.Info("the outcome is on record already, or another worker has the notice", "message_id", n.MessageID, "verdict", v)
+	} else if err != nil {
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err
 	}
@@ -208,6 +211,10 @@ const Beat = 3 * time.Second
 func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice) (string, error) {
 	beat, stop := context.WithCancel(ctx)
 	done := make(chan struct{})
+	defer func() { // also when the channel panics: a dead worker must not keep the notice
+		stop()
+		<-done
+	}()
 	go func() {
 		defer close(done)
 		tick := time.NewTicker(Beat)
@@ -221,17 +228,7 @@ func attend(ctx context.Context, out Outbox, ch Channel, n *reminder.Notice) (st
 			}
 		}
 	}()
-	reply, err := ch.Send(ctx, n)
-	stop()
-	<-done
-	return reply, err
-}
-
-// decided reports whether the store itself said no, rather than failed: the notice
-// was taken over, or is settled.
-func decided(err error) bool {
-	e, ok := errors.AsType[*fault.Error](err)
-	return ok && e.Kind == fault.Conflict && e.Err == nil
+	return ch.Send(ctx, n)
 }
 
 // recordFor is how long an outcome waits for the store to come back.
@@ -244,7 +241,7 @@ func record(ctx context.Context, settle func(context.Context) error) (err error)
 	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), recordFor)
 	defer cancel()
 	for pause := 100 * time.Millisecond; ; pause = min(2*pause, 2*time.Second) {
-		if err = settle(ctx); err == nil || decided(err) {
+		if err = settle(ctx); err == nil || errors.Is(err, reminder.ErrSettled) {
 			return err
 		}
 		select {

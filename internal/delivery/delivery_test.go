@@ -116,6 +116,54 @@ func (o *beating) Settle(ctx context.Context, n *reminder.Notice, s reminder.Sta
 	return o.outbox.Settle(ctx, n, s, reply, w)
 }
 
+// A commit whose answer was lost is on record. The store says so when the outcome is
+// recorded again, however deep in its chain of errors, and that ends the matter.
+func TestSettledIsDecided(t *testing.T) {
+	settled := &fault.Error{Op: "store.Settle", Kind: fault.Conflict, Err: &fault.Error{Kind: fault.Conflict, Msg: "notice k is not being sent", Err: reminder.ErrSettled}}
+	for name, says := range map[string][]error{"the answer was lost": {context.DeadlineExceeded, settled}, "taken over": {settled}} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				o := &settling{says: says}
+				v, err := Step(t.Context(), o, channel(func() (string, error) { return "250 ok", nil }), "a", "k", 1, slog.New(slog.DiscardHandler))
+				if v != Taken || err != nil || o.asked != len(says) {
+					t.Errorf("%s %v, asked %d times", v, err, o.asked)
+				}
+			})
+		})
+	}
+}
+
+// settling is an outbox that answers Settle with its errors in turn, and stays with the
+// last one.
+type settling struct {
+	outbox
+	says  []error
+	asked int
+}
+
+func (o *settling) Settle(context.Context, *reminder.Notice, reminder.State, string, time.Duration) error {
+	o.asked++
+	return o.says[min(o.asked, len(o.says))-1]
+}
+
+// A channel that panics takes its worker along: nobody keeps the notice any more, so that
+// another worker can take it over.
+func TestPanicEndsTheBeats(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		o := &beating{}
+		func() {
+			defer func() { _ = recover() }() // as the job library does
+			_, _ = Step(ctx, o, channel(func() (string, error) { panic("a fault in a channel") }), "a", "k", 1, slog.New(slog.DiscardHandler))
+		}()
+		time.Sleep(10 * Beat)
+		if o.beats > 0 {
+			t.Errorf("%d beats after the worker died", o.beats)
+		}
+	})
+}
+
 func TestClean(t *testing.T) {
 	for in, want := range map[string]string{"250 angenommen f\xfcr Sie": "250 angenommen f?r Sie", "a\x00b\x1b[1mc": "ab[1mc", "Grüße\nzwei": "Grüße\nzwei", "0123456789abc": "0123456789"} {
 		if got := Clean(in, 10+10*len(want)/11); got != want && len(in) != 13 || len(in) == 13 && Clean(in, 10) != want {

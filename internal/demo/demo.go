@@ -98,6 +98,9 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	if err := d.Daemon.Desk.Import(ctx, Account, content); err != nil {
 		return nil, err
 	}
+	if err := d.Daemon.Desk.Start(ctx, Account, Email); err != nil { // a new account waits for that
+		return nil, err
+	}
 	if err := d.Daemon.Access.Demo(ctx, Account, Email, Password); err != nil {
 		return nil, err
 	}

@@ -63,8 +63,8 @@ func TestMailsArrive(t *testing.T) {
 		if strings.Contains(m.Text, w.T("Before you come")) {
 			asks = []string{w.T("What is planned"), w.T("I need another day")}
 		}
-		if strings.Contains(m.Text, w.T("Stop using this slide-out and call the shop")) { // only the shop ends it
-			asks = []string{w.T("Why now"), w.T("Book the shop")}
+		if strings.Contains(m.Text, w.T("Please call me")) { // only the shop ends it
+			asks = []string{w.T("Why now"), w.T("Call the shop: %s", "970-555-0100"), w.T("Please call me")}
 			for _, no := range []string{w.T("It is done"), w.T("Not now")} {
 				if strings.Contains(m.Text, no) || strings.Contains(m.HTML, no) {
 					t.Errorf("%s: a safety mail offers %q", m.To, no)

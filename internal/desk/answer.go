@@ -3,7 +3,6 @@ package desk
 import (
 	"context"
 	"slices"
-	"strings"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -163,40 +162,41 @@ func nextAgreed(shop *coach.Workshop, c coach.ID, today civil.Date) (next *coach
 }
 
 // Answer does what a link says, with what the person added. Doing it twice changes
-// nothing more.
+// nothing more and makes no second event.
 func (d *Desk) Answer(ctx context.Context, token string, details Details) (q Question, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		if q, err = d.ask(ctx, tx, token); err != nil {
 			return err
 		}
-		if q.Ended() {
-			return nil
+		// From here on no pass runs and nobody else answers. What was said before this
+		// transaction had its turn is read anew.
+		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
+			return err
+		}
+		if q, err = d.ask(ctx, tx, token); err != nil || q.Ended() {
+			return err
 		}
 		x, err := details.read(d, &q)
 		if err != nil {
 			return err
 		}
-		// No pass over the account runs until this is written down.
-		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
-			return err
-		}
-		changed := true
+		var news bool
 		switch q.Kind {
 		case reminder.Stop:
 			q.Undo = d.undoLink(reminder.Restart, q.Notice.LinkID, q.Today+linkDays)
-			return d.stop(ctx, tx, q)
+			news, err = d.stop(ctx, tx, q)
 		case reminder.NotSold, reminder.Restart:
-			changed, err = d.undo(ctx, tx, &q)
+			news, err = d.undo(ctx, tx, &q)
 		case reminder.Sold, reminder.Moved:
 			q.Where = x.where
 			if q.Kind == reminder.Sold {
 				q.Undo = d.undoLink(reminder.NotSold, q.Notice.LinkID, q.Today+undoDays)
 			}
-			err = d.ofCoach(ctx, tx, &q, x)
+			news, err = d.ofCoach(ctx, tx, &q, x)
 		default:
-			err = d.answer(ctx, tx, &q, x)
+			news, err = d.answer(ctx, tx, &q, x)
 		}
-		if err != nil || !changed {
+		if err != nil || !news {
 			return err
 		}
 		return tx.AddEvents(ctx, q.Account.ID, answered(q))
@@ -226,18 +226,10 @@ func (d *Desk) undo(ctx context.Context, tx *store.Tx, q *Question) (changed boo
 // answered is the event of an answer.
 func answered(q Question) store.Happened {
 	n := q.Notice
-	h := store.Happened{
-		Kind:  "task.answered",
-		Coach: n.Coach,
-		Data: map[string]any{
-			"answer": q.Kind,
-			"person": n.Person,
-			"task":   n.Task,
-			"run":    n.Run,
-			"notice": n.LinkID[:12],
-		},
-	}
+	h := store.Happened{Kind: "task.answered", Coach: n.Coach, Data: map[string]any{"answer": q.Kind, "person": n.Person, "task": n.Task, "run": n.Run, "notice": reminder.Short(n.LinkID)}}
 	switch q.Kind {
+	case reminder.Stop:
+		h.Kind, h.Data = "notice.opted_out", map[string]any{"person": n.Person}
 	case reminder.Done:
 		h.Kind = "task.done"
 	case reminder.Later:
@@ -256,38 +248,39 @@ func answered(q Question) store.Happened {
 	return h
 }
 
-func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) error {
+// stop ends the reminders of a person; it reports whether that is news.
+func (d *Desk) stop(ctx context.Context, tx *store.Tx, q Question) (news bool, err error) {
+	outs, err := tx.OptOuts(ctx, q.Account.ID)
+	if err != nil {
+		return false, err
+	}
 	if err := tx.OptOut(ctx, q.Account.ID, q.Notice.Person); err != nil {
-		return err
+		return false, err
 	}
-	if _, err := tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, ""); err != nil {
-		return err
-	}
-	return tx.AddEvents(
-		ctx,
-		q.Account.ID,
-		store.Happened{
-			Kind:  "notice.opted_out",
-			Coach: q.Notice.Coach,
-			Data:  map[string]any{"person": q.Notice.Person},
-		},
-	)
+	_, err = tx.Withdraw(ctx, q.Account.ID, q.Notice.Person, "")
+	return !outs[q.Notice.Person], err
 }
 
 // answer records the answer for every task of the leading kind that the message
-// named; work that is done is recorded as a service, which re-dates the task.
-func (d *Desk) answer(ctx context.Context, tx *store.Tx, q *Question, x detailed) error {
+// named; work that is done is recorded as a service, which re-dates the task. It
+// reports whether that is news.
+func (d *Desk) answer(ctx context.Context, tx *store.Tx, q *Question, x detailed) (news bool, err error) {
 	n, today := q.Notice, d.today(q.Account)
+	news = q.Kind == reminder.Book && !q.Settled // each message can ask for an appointment
 	a := reminder.Answer{Kind: q.Kind, Day: today}
 	if n.IsLot() {
 		a.TaskKey = n.TaskKey
+		said, err := tx.SaidBefore(ctx, n.Account, n.Coach, n.Person, a)
+		if err != nil {
+			return false, err
+		}
 		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
-			return err
+			return false, err
 		}
 		if q.Kind == reminder.Book {
-			return d.tellShop(ctx, tx, q)
+			err = d.tellShop(ctx, tx, q)
 		}
-		return nil
+		return news || !said, err
 	}
 	if q.Kind == reminder.Later {
 		a.Until = q.Until
@@ -298,54 +291,53 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q *Question, x detailed
 			continue
 		}
 		a.TaskKey = taskKey
-		before, err := tx.HasAnswer(ctx, n.Account, n.Coach, taskKey, reminder.Done)
+		said, err := d.answerTask(ctx, tx, q, a, run, x)
 		if err != nil {
-			return err
+			return false, err
 		}
-		if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
-			return err
-		}
-		if _, err := tx.Withdraw(ctx, n.Account, "", taskKey); err != nil {
-			return err
-		}
-		if q.Kind == reminder.Done && Care(n.Task) && !before {
-			s := coach.Service{Day: x.day, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
-			if x.product != "" {
-				s.Note += "; " + x.product
-			}
-			slide, rest, _ := strings.Cut(run, "/") // "galley/outer/top", or a slide alone
-			s.Slide, s.Run = coach.SlideID(slide), rest
-			if err := tx.AddService(ctx, n.Account, n.Coach, s); err != nil {
-				return err
-			}
-			q.Day = x.day
-		}
+		news = news || !said
 	}
 	if q.Kind == reminder.Book {
-		return d.tellShop(ctx, tx, q)
+		return news, d.tellShop(ctx, tx, q)
 	}
 	if q.Product = x.class; x.class == Petroleum {
 		if err := d.tellPetroleum(ctx, tx, q); err != nil {
-			return err
+			return false, err
 		}
 	}
 	if x.height > 0 {
-		slide, run, _ := strings.Cut(n.Run, "/")
-		return tx.AddReading(
-			ctx,
-			n.Account,
-			n.Coach,
-			coach.Reading{
-				Day:   x.day,
-				Slide: coach.SlideID(slide),
-				Run:   run,
-				Part:  coach.Bulb,
-				Kind:  coach.BulbHeight,
-				Value: float64(x.height),
-				By:    "owner",
-				Note:  "answered by mail, " + n.Person,
-			},
-		)
+		slide, run := slideRun(n.Run)
+		err = tx.AddReading(ctx, n.Account, n.Coach, coach.Reading{Day: x.day, Slide: slide, Run: run, Part: coach.Bulb, Kind: coach.BulbHeight, Value: float64(x.height), By: "owner", Note: "answered by mail, " + n.Person})
 	}
-	return nil
+	return news, err
+}
+
+// answerTask records an answer about one task. It reports whether the same was said
+// before: by the person, or by anybody that the work is done.
+func (d *Desk) answerTask(ctx context.Context, tx *store.Tx, q *Question, a reminder.Answer, run string, x detailed) (said bool, err error) {
+	n := q.Notice
+	if q.Kind == reminder.Done {
+		said, err = tx.HasAnswer(ctx, n.Account, n.Coach, a.TaskKey, reminder.Done)
+	} else {
+		said, err = tx.SaidBefore(ctx, n.Account, n.Coach, n.Person, a)
+	}
+	if err != nil {
+		return false, err
+	}
+	if err := tx.AddAnswer(ctx, n.Account, n.Coach, n.Person, a); err != nil {
+		return false, err
+	}
+	if _, err := tx.Withdraw(ctx, n.Account, "", a.TaskKey); err != nil {
+		return false, err
+	}
+	if q.Kind != reminder.Done || said || !Care(n.Task) {
+		return said, nil
+	}
+	s := coach.Service{Day: x.day, Kind: n.Task, By: "owner", Note: "answered by mail, " + n.Person}
+	if x.product != "" {
+		s.Note += "; " + x.product
+	}
+	q.Day = x.day
+	s.Slide, s.Run = slideRun(run) // "galley/outer/top", or a slide alone
+	return false, tx.AddService(ctx, n.Account, n.Coach, s)
 }

@@ -2,9 +2,11 @@ package desk_test
 
 import (
 	"bytes"
+	"fmt"
 	"image"
 	"image/color"
 	"image/png"
+	"math/rand/v2"
 	"testing"
 
 	"sealmanac/config"
@@ -91,4 +93,69 @@ func TestArchive(t *testing.T) {
 	if refused < 20 {
 		t.Errorf("only %d of 40 damaged archives were refused", refused)
 	}
+}
+
+// writer runs something once, when the first bytes are written.
+type writer struct {
+	bytes.Buffer
+	first func()
+}
+
+func (w *writer) Write(b []byte) (int, error) {
+	if f := w.first; f != nil {
+		w.first = nil
+		f()
+	}
+	return w.Buffer.Write(b)
+}
+
+// An archive that is taken while somebody writes is one moment of the account: it can be
+// restored, and holds either all of what was written or nothing.
+func TestArchiveWhileSomebodyWrites(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
+		d := &desk.Desk{DB: db, Now: civil.Of(2026, 2, 10).Time, Places: testkit.Tables(t)}
+		save := func(cs []coach.Coach, done ...coach.Service) {
+			err := db.Update(t.Context(), func(tx *store.Tx) error {
+				if _, err := tx.SaveCoaches(t.Context(), "main", cs); err != nil {
+					return err
+				}
+				for _, s := range done {
+					if err := tx.AddService(t.Context(), "main", cs[0].ID, s); err != nil {
+						return err
+					}
+				}
+				return nil
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := d.Import(t.Context(), "main", intake.Content{Shop: &coach.Account{Name: "A Shop", Postal: "1 Road"}}); err != nil {
+			t.Fatal(err)
+		}
+		noise := rand.New(rand.NewPCG(1, 2)) // does not compress, so that bytes leave before the last table is read
+		var cs []coach.Coach
+		for i := range 400 {
+			cs = append(cs, coach.Coach{ID: coach.ID(fmt.Sprintf("c-%03d", i)), Label: fmt.Sprintf("%x%x", noise.Uint64(), noise.Uint64())})
+		}
+		save(cs)
+		wrote := false
+		w := &writer{first: func() {
+			wrote = true
+			save([]coach.Coach{{ID: "late"}}, coach.Service{Day: civil.Of(2026, 2, 9), Kind: coach.Clean, By: "shop"})
+		}}
+		if err := d.Archive(t.Context(), "main", w); err != nil {
+			t.Fatal(err)
+		}
+		if !wrote {
+			t.Fatal("nothing was written meanwhile")
+		}
+		to := &desk.Desk{DB: storetest.Fresh(t, db.Name()), Now: d.Now, Places: d.Places}
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(w.Bytes()), int64(w.Len()), false); err != nil {
+			t.Fatalf("the archive cannot be restored: %v", err)
+		}
+		if late, err := to.Coach(t.Context(), "main", "late"); fault.KindOf(err) != fault.NotFound && len(late.Services) != 1 {
+			t.Errorf("half of what was written meanwhile came back: %+v, %v", late, err)
+		}
+	})
 }

@@ -32,7 +32,8 @@ type BoardPage struct {
 	Places   []string
 	Views    []store.SavedView
 	Last     *store.PassRow // nil: no pass was made
-	Quiet    bool           // no reminder leaves
+	Quiet    bool           // paused: no reminder leaves
+	Held     []store.Held   // what waits for a decision
 }
 
 // Board returns a page of an account's coaches, ordered by risk before opening unless
@@ -43,6 +44,9 @@ func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f s
 			return err
 		}
 		if b.Quiet, err = tx.Quiet(ctx, id); err != nil {
+			return err
+		}
+		if b.Held, err = tx.Held(ctx, id); err != nil {
 			return err
 		}
 		today := d.today(b.Account)

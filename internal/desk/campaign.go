@@ -99,7 +99,7 @@ func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign
 
 func lotEvents(c Campaign, ns []reminder.Notice) (out []store.Happened) {
 	for i := range ns {
-		out = append(out, store.Happened{Kind: "lot.notice", Coach: ns[i].Coach, Data: map[string]any{"campaign": c.Name, "lot": c.Lot, "person": ns[i].Person, "notice": ns[i].LinkID[:12]}})
+		out = append(out, store.Happened{Kind: "lot.notice", Coach: ns[i].Coach, Data: map[string]any{"campaign": c.Name, "lot": c.Lot, "person": ns[i].Person, "notice": reminder.Short(ns[i].LinkID)}})
 	}
 	return out
 }

@@ -99,7 +99,7 @@ func ServiceKey(s coach.Service) string {
 
 // ReadingKey names a reading.
 func ReadingKey(r coach.Reading) string {
-	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, r.By}, "|")
+	return strings.Join([]string{"reading", r.Day.String(), string(r.Kind), string(r.Slide), r.Run, string(r.Part), r.By}, "|")
 }
 
 // undoable returns what people sent in besides the document. A renewal is not taken
@@ -215,6 +215,11 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err != nil {
 			return err
 		}
+		if c == "" {
+			if err := d.markBatch(ctx, tx, account, cs); err != nil {
+				return err
+			}
+		}
 		if err := saveBooked(ctx, tx, id, content.BookingFiles, content.Booked); err != nil {
 			return err
 		}
@@ -272,7 +277,8 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 }
 
 // refresh dates one coach anew and keeps the result, so that the board and its page
-// agree at once. Notices are made by the nightly pass alone.
+// agree at once. A safety stop's messages are made at once, with the record that caused
+// it; all others by the nightly pass alone.
 func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) ([]store.Happened, error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
@@ -286,7 +292,17 @@ func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coac
 	if err := d.sweep(ctx, tx, snap, &res.Outcomes[0]); err != nil {
 		return nil, err
 	}
-	return cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+	added, err := cycle.SaveStops(ctx, tx, id, snap.Today, res)
+	if err != nil {
+		return nil, err
+	}
+	if d.Enqueue != nil {
+		if err := d.Enqueue(ctx, tx, added); err != nil {
+			return nil, err
+		}
+	}
+	news, err := cycle.Save(ctx, tx, t, snap, 0, &res.Outcomes[0])
+	return append(news, cycle.NoticesMade(added)...), err
 }
 
 // sweep takes back the open notices of a coach whose reason has gone: the task is done,
@@ -306,7 +322,8 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 	}
 	for _, s := range o.Suppressed {
 		switch s.Reason {
-		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent:
+		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent,
+			reminder.Reached, reminder.ByPhone:
 			live[s.Person+" "+s.TaskKey] = true // silenced for this person
 		}
 	}
@@ -316,7 +333,8 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 			continue
 		}
 		known := slices.ContainsFunc(c.People, func(p coach.Person) bool { return p.Email == n.Person })
-		if live[n.TaskKey] && known && !live[n.Person+" "+n.TaskKey] {
+		written := known && !snap.OptedOut[n.Person] && !snap.Bad[n.Person]
+		if live[n.TaskKey] && written && !live[n.Person+" "+n.TaskKey] {
 			continue
 		}
 		if _, err := tx.WithdrawOne(ctx, snap.Account.ID, n.Key); err != nil {
@@ -341,34 +359,15 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 	if err != nil {
 		return err
 	}
-	f := strings.Split(key, "|")
-	if len(f) != 5 && (len(f) != 6 || f[0] != "reading") {
-		return errEntry
-	}
-	day, err := civil.Parse(f[1])
+	e, err := parseEntry(key)
 	if err != nil {
-		return errEntry
+		return err
 	}
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, true); err != nil {
 			return err
 		}
-		var ok bool
-		if f[0] == "service" {
-			if ok, err = tx.DropService(ctx, id, c, coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]}); err == nil && ok {
-				address := f[3] // "done" was said of it: that is taken back too
-				if f[4] != "" {
-					address += "/" + f[4]
-				}
-				err = tx.DropDone(ctx, id, c, f[2]+"|"+address+"|", day)
-			}
-		} else {
-			ok, err = tx.DropReading(ctx, id, c, coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4], By: f[len(f)-1]})
-		}
-		if err == nil && !ok {
-			err = errEntry
-		}
-		if err != nil {
+		if err := e.drop(ctx, tx, id, c); err != nil {
 			return err
 		}
 		if err := tx.AddAudit(ctx, id, by, "took back", string(c), key); err != nil {
@@ -376,6 +375,70 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		}
 		return d.settle(ctx, tx, tools, id, c, store.Happened{Kind: "entry.taken_back", Coach: c, Data: map[string]any{"entry": key}})
 	})
+}
+
+// entry is what the key of an entry names: a service, or else a reading.
+type entry struct {
+	service *coach.Service
+	reading coach.Reading
+	noPart  bool // the key is of a page from before keys named the part
+}
+
+func parseEntry(key string) (e entry, err error) {
+	f := strings.Split(key, "|")
+	if len(f) < 5 {
+		return e, errEntry
+	}
+	day, err := civil.Parse(f[1])
+	if err != nil {
+		return e, errEntry
+	}
+	e.reading = coach.Reading{Day: day, Kind: coach.ReadingKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4], By: f[len(f)-1]}
+	switch {
+	case f[0] == "service" && len(f) == 5:
+		e.service = &coach.Service{Day: day, Kind: coach.TaskKind(f[2]), Slide: coach.SlideID(f[3]), Run: f[4]}
+	case f[0] == "reading" && len(f) == 6:
+		e.noPart = true
+	case f[0] == "reading" && len(f) == 7:
+		e.reading.Part = coach.PartKind(f[5])
+	default:
+		return e, errEntry
+	}
+	return e, nil
+}
+
+func (e entry) drop(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID) error {
+	if s := e.service; s != nil {
+		ok, err := tx.DropService(ctx, id, c, *s)
+		if err == nil && !ok {
+			err = errEntry
+		}
+		if err != nil {
+			return err
+		}
+		address := string(s.Slide) // "done" was said of it: that is taken back too
+		if s.Run != "" {
+			address += "/" + s.Run
+		}
+		return tx.DropDone(ctx, id, c, string(s.Kind)+"|"+address+"|", s.Day)
+	}
+	if e.noPart {
+		parts, err := tx.ReadingParts(ctx, id, c, e.reading)
+		if err != nil {
+			return err
+		}
+		if len(parts) > 1 {
+			return fault.New(fault.Conflict, "this page does not say which part's reading it means", "Open the page again: each reading stands there with its part.")
+		}
+		if len(parts) == 1 {
+			e.reading.Part = parts[0]
+		}
+	}
+	ok, err := tx.DropReading(ctx, id, c, e.reading)
+	if err == nil && !ok {
+		err = errEntry
+	}
+	return err
 }
 
 var errEntry = fault.New(fault.NotFound, "there is no such entry to take back", "What stands in the coach's file is changed there.")

@@ -8,6 +8,7 @@ package desk
 import (
 	"context"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"html"
 	"maps"
@@ -59,34 +60,91 @@ func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content)
 	if err := c.Problems.Err(); err != nil {
 		return err
 	}
-	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if c.Shop != nil {
-			shop := *c.Shop
-			shop.ID = id
-			if err := tx.SaveAccount(ctx, shop); err != nil {
+	return d.DB.Update(ctx, func(tx *store.Tx) error { return d.importInto(ctx, tx, id, c) })
+}
+
+// TryImport does what Import does and stores nothing: what Import would refuse, it
+// refuses. Where the account is missing the rest is tried all the same, and known is
+// false.
+func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Content) (known bool, err error) {
+	if err := c.Problems.Err(); err != nil {
+		return false, err
+	}
+	errTried := errors.New("tried") // ends the transaction without a commit
+	err = d.DB.Update(ctx, func(tx *store.Tx) error {
+		free, err := tx.Empty(ctx, id)
+		if err != nil {
+			return err
+		}
+		if known = !free || c.Shop != nil; !known {
+			if err := tx.SaveAccount(ctx, coach.Account{ID: id}); err != nil {
 				return err
 			}
 		}
-		account, err := tx.Account(ctx, id, true)
-		if err != nil {
+		if err := d.importInto(ctx, tx, id, c); err != nil {
 			return err
 		}
-		today := d.today(account)
-		if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
-			return err
-		}
-		cs, err := d.onto(ctx, tx, id, today, c)
-		if err != nil {
-			return err
-		}
-		if err := keepStops(ctx, tx, id, today, cs); err != nil {
-			return err
-		}
-		if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
-			return err
-		}
-		return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
+		return errTried
 	})
+	if errors.Is(err, errTried) {
+		err = nil
+	}
+	return known, err
+}
+
+func (d *Desk) importInto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Content) error {
+	if c.Shop != nil {
+		shop := *c.Shop
+		shop.ID = id
+		if err := addAccount(ctx, tx, shop); err != nil {
+			return err
+		}
+	}
+	account, err := tx.Account(ctx, id, true)
+	if err != nil {
+		return err
+	}
+	today := d.today(account)
+	if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
+		return err
+	}
+	cs, err := d.onto(ctx, tx, id, today, c)
+	if err != nil {
+		return err
+	}
+	if err := keepStops(ctx, tx, id, today, cs); err != nil {
+		return err
+	}
+	if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
+		return err
+	}
+	if err := d.markBatch(ctx, tx, account, cs); err != nil {
+		return err
+	}
+	return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
+}
+
+// addAccount saves what an account says of itself. A new one begins paused: nobody is
+// written to before a person has read what would leave, and started it.
+func addAccount(ctx context.Context, tx *store.Tx, a coach.Account) error {
+	_, err := tx.Account(ctx, a.ID, false)
+	fresh := fault.KindOf(err) == fault.NotFound
+	if err != nil && !fresh {
+		return err
+	}
+	if err := tx.SaveAccount(ctx, a); err != nil || !fresh {
+		return err
+	}
+	return tx.SetQuiet(ctx, a.ID, true)
+}
+
+// markBatch notes on coaches which import stored them, by its time at the shop.
+func (d *Desk) markBatch(ctx context.Context, tx *store.Tx, a coach.Account, cs []coach.Coach) error {
+	ids := make([]coach.ID, len(cs))
+	for i := range cs {
+		ids[i] = cs[i].ID
+	}
+	return tx.MarkBatch(ctx, a.ID, tx.Now().In(a.Location()).Format("2006-01-02 15:04:05"), ids)
 }
 
 // onto returns the coaches of what was read: those of lists upon what is on record, with
@@ -111,7 +169,8 @@ func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today
 		if err != nil {
 			return nil, err
 		}
-		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places}, []intake.Text{intake.TextOf(text[0])})[0]
+		// Old fittings were confirmed when the record, or this list, was read.
+		whole := intake.ReadTrees(intake.Options{Today: today, Places: d.Places, ConfirmOld: true}, []intake.Text{intake.TextOf(text[0])})[0]
 		for _, line := range whole.Problems.Wrong().Lines() {
 			bad = append(bad, strings.TrimPrefix(line, "item 0: "))
 		}
@@ -171,84 +230,6 @@ func (d *Desk) enqueue(ctx context.Context, tx *store.Tx, a coach.Account, m rem
 		return err
 	}
 	return d.Enqueue(ctx, tx, added)
-}
-
-// Requests returns what an account's people wait for: bookings asked for in the
-// last 90 days, as long as no day is agreed, and the call list of the last pass.
-func (d *Desk) Requests(ctx context.Context, id coach.AccountID) (out []store.Request, err error) {
-	err = d.DB.View(ctx, func(tx *store.Tx) error {
-		a, err := tx.Account(ctx, id, false)
-		if err == nil {
-			out, err = waiting(ctx, tx, id, d.today(a))
-		}
-		if err != nil {
-			return err
-		}
-		moves, err := moved(ctx, tx, id)
-		out = append(out, moves...)
-		return err
-	})
-	return out, err
-}
-
-func waiting(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date) ([]store.Request, error) {
-	out, err := tx.Requests(ctx, id, today-90)
-	if err != nil {
-		return nil, err
-	}
-	shop, err := tx.Workshop(ctx, id)
-	if err != nil {
-		return nil, err
-	}
-	known := map[string]coach.Coach{}
-	return slices.DeleteFunc(out, func(q store.Request) bool {
-		c, ok := known[q.Coach]
-		if !ok {
-			var e error
-			if c, _, e = tx.Coach(ctx, id, coach.ID(q.Coach)); e != nil && fault.KindOf(e) != fault.NotFound {
-				err = e
-			}
-			known[q.Coach] = c
-		}
-		return settled(q, &c, shop, today)
-	}), err
-}
-
-// settled reports whether nobody waits any more: a day is agreed, the work was done on
-// the day of the answer or later, or the danger is over.
-func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.Date) bool {
-	kind, address, _ := strings.Cut(q.TaskKey, "|")
-	address, _, _ = strings.Cut(address, "|")
-	slide, run := slideRun(address)
-	said, err := civil.Parse(q.Day)
-	if q.Kind == "call" || err != nil || kind == "lot" || kind == string(coach.BookedVisit) {
-		return false
-	}
-	if q.Kind == "book" &&
-		slices.ContainsFunc(
-			shop.Agreed(),
-			func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today },
-		) {
-		return true
-	}
-	if kind == string(coach.SafetyStop) {
-		_, held := c.DangerOn(slide, today)
-		return !held
-	}
-	if coach.TaskKind(kind).Renews() && renewed(c, slide, run, said) {
-		return true
-	}
-	return slices.ContainsFunc(c.Services, func(s coach.Service) bool {
-		return s.By == "shop" && s.Day >= said && s.Covers(slide, run) && (string(s.Kind) == kind || s.Kind == coach.ReplaceSeal && coach.TaskKind(kind).Renews())
-	})
-}
-
-// renewed reports whether a run carries a part that was fitted on a day or later.
-func renewed(c *coach.Coach, slide coach.SlideID, run string, since civil.Date) bool {
-	s := c.FindSlide(slide)
-	return s != nil && slices.ContainsFunc(s.Runs, func(r coach.Run) bool {
-		return (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool { return p.Fitted >= since })
-	})
 }
 
 // Resume switches a person's reminders on again, also after an address was found

@@ -3,19 +3,24 @@ package desk
 import (
 	"context"
 	"encoding/base64"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
 
 	"pgregory.net/rapid"
 
+	"sealmanac/config"
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
+	"sealmanac/internal/exposure"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/projection"
 	"sealmanac/internal/reminder"
+	"sealmanac/internal/rulebook"
 	"sealmanac/internal/store"
+	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
 
@@ -37,35 +42,51 @@ coaches:
           - {run: outer/aft, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}
 `
 
-func setup(t *testing.T) (*Desk, reminder.Notice) {
+// fresh is a desk with the scenario's coach on a database, able to date coaches.
+func fresh(t *testing.T, db *store.DB) *Desk {
 	t.Helper()
-	db, err := store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
+	now := func() time.Time { return today.Time().Add(18 * time.Hour) }
+	r, err := rulebook.Parse(config.Rulebook)
 	if err != nil {
 		t.Fatal(err)
 	}
-	t.Cleanup(func() { _ = db.Close() })
-	if err := db.Migrate(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21, Places: testkit.Tables(t),
-		Now: func() time.Time { return today.Time().Add(18 * time.Hour) }}
-	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
+	tables := testkit.Tables(t)
+	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
+	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21, Places: tables, Now: now,
+		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
+	c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
 	if err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
+	if err := d.Start(t.Context(), "main", "t"); err != nil {
+		t.Fatal(err)
+	}
+	return d
+}
+
+// setup is a fresh desk on SQLite with two open notices about one task.
+func setup(t *testing.T) (*Desk, reminder.Notice) {
+	t.Helper()
+	d := fresh(t, storetest.Fresh(t, "sqlite"))
+	return d, withNotices(t, d)
+}
+
+// withNotices adds two open notices about one task, and returns the first.
+func withNotices(t *testing.T, d *Desk) reminder.Notice {
+	t.Helper()
 	key := func(run string) string { return "lubricate|s/outer/" + run + "|2024-01-01" }
 	n := reminder.Notice{Key: "n", Account: "main", Coach: "a", Person: "ann@example.org", Task: coach.Lubricate, TaskKey: key("top"), Covers: []string{key("top") + "#0", key("aft") + "#0", "inspect|s|2024-01-01#0"},
 		Target: today, NotBefore: today.Time(), LinkID: sid, MessageID: "<" + sid + "@x>", Subject: "Condition"}
 	other := n
 	other.Key, other.LinkID, other.MessageID = "m", strings.Repeat("cd", 16), "<m@x>"
-	err = db.Update(t.Context(), func(tx *store.Tx) error {
+	err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
 		_, err := tx.AddNotices(t.Context(), today, []reminder.Notice{n, other})
 		return err
 	})
 	if err != nil {
 		t.Fatal(err)
 	}
-	return d, n
+	return n
 }
 
 func token(t *testing.T, d *Desk, n reminder.Notice, k reminder.AnswerKind) string {

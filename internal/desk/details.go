@@ -152,55 +152,33 @@ func (d *Desk) place(typed string) (string, error) {
 	return "", unclear
 }
 
-// ofCoach records that a coach was sold or has moved, and tells the shop.
-func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q *Question, x detailed) error {
+// ofCoach records that a coach was sold or has moved, and tells the shop. It reports
+// whether that is news.
+func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q *Question, x detailed) (news bool, err error) {
 	n := q.Notice
-	if err := tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, q.Today, x.where); err != nil {
-		return err
+	news, err = tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, q.Today, x.where)
+	if err != nil || !news {
+		return false, err
 	}
 	row, err := tx.NoticeByKey(ctx, n.Account, n.Key)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if q.Kind == reminder.Moved {
 		where := x.where
 		if x.typed != where {
 			where += fmt.Sprintf(" (they wrote %q)", x.typed)
 		}
-		return d.tell(
-			ctx,
-			tx,
-			q.Account,
-			row,
-			"moved",
-			"Coach has moved: "+q.coach.Name(),
-			fmt.Sprintf(
-				"%s says that this coach stands at another place now.\n\n%s\nAccept the new place with one press: %s/calls\nThe dates then follow it.\n",
-				n.PersonName,
-				d.lines(q, [2]string{"Where", where}),
-				d.Signer.BaseURL,
-			),
-			n.Person,
-		)
+		text := n.PersonName + " says that this coach stands at another place now.\n\n" +
+			d.lines(q, [2]string{"Where", where}) +
+			"\nAccept the new place with one press: " + d.Signer.BaseURL + "/calls\nThe dates then follow it.\n"
+		return true, d.tell(ctx, tx, q.Account, row, "moved", "Coach has moved: "+q.coach.Name(), text, n.Person)
 	}
 	if _, err := tx.WithdrawCoach(ctx, n.Account, n.Coach); err != nil {
-		return err
+		return false, err
 	}
-	return d.tell(
-		ctx,
-		tx,
-		q.Account,
-		row,
-		"sold",
-		"Coach sold: "+q.coach.Name(),
-		fmt.Sprintf(
-			"%s says that this coach was sold. Nobody is written to about it any more; its history stays.\n\n%s\n"+
-				"When you know the new owner, enter them on the coach's page. If it was a mistake, %s can undo it for %d days with the link they used.\n",
-			n.PersonName,
-			d.lines(q),
-			n.PersonName,
-			undoDays,
-		),
-		n.Person,
-	)
+	text := fmt.Sprintf("%s says that this coach was sold. Nobody is written to about it any more; its history stays.\n\n%s\n"+
+		"When you know the new owner, enter them on the coach's page. If it was a mistake, "+
+		"%s can undo it for %d days with the link they used.\n", n.PersonName, d.lines(q), n.PersonName, undoDays)
+	return true, d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+q.coach.Name(), text, n.Person)
 }

@@ -62,7 +62,7 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 		var news []store.Happened
 		for _, s := range x.Services {
 			if slices.ContainsFunc(now.Services, func(o coach.Service) bool {
-				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && strings.Contains(o.Note, s.Note)
+				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && (s.Note == "" || strings.Contains("; "+o.Note+";", "; "+s.Note+";"))
 			}) {
 				continue
 			}
@@ -80,6 +80,11 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 			news = append(news, store.Happened{Kind: "reading.recorded", Coach: c, Data: map[string]any{"kind": r.Kind, "value": intake.ReadingText(r), "day": r.Day, "slide": r.Slide, "run": r.Run, "part": r.Part, "by": r.By}})
 			if err := tx.AddReading(ctx, id, c, r); err != nil {
 				return err
+			}
+			if r.Danger() {
+				if err := tx.RenewStop(ctx, id, c, r.Slide); err != nil {
+					return err
+				}
 			}
 		}
 		if len(said) == 0 {

@@ -39,9 +39,10 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 		case "calls":
 			var rs []store.Request
 			rs, err = waiting(ctx, tx, id, d.today(a))
-			rows = [][]string{{"what", "coach", "person", "task", "day"}}
+			rows = [][]string{{"what", "coach", "label", "person", "name", "phone", "language", "reason", "task", "where", "by", "day", "last_message"}}
 			for _, r := range rs {
-				rows = append(rows, []string{r.Kind, r.Coach, r.Person, r.TaskKey, r.Day})
+				f := append(strings.Split(r.TaskKey, "|"), "", "")
+				rows = append(rows, []string{r.Kind, r.Coach, r.Label, r.Person, r.Name, r.Phone, r.Speaks, r.Reason, f[0], f[1], r.Target, r.Day, r.Last})
 			}
 		default:
 			err = fault.New(fault.NotFound, fmt.Sprintf("there is no list %q", list), "Lists: "+strings.Join(Exports, ", ")+".")

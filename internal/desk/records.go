@@ -210,7 +210,7 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		return now, err
 	}
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		a, err := tx.Account(ctx, id, true)
+		account, err := tx.Account(ctx, id, true)
 		if err != nil {
 			return err
 		}
@@ -228,23 +228,31 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if target != "" && now.Target != target {
 			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target), "Look at the present one and decide again.")
 		}
-		today := d.today(a)
+		today := d.today(account)
 		if day == 0 {
 			day = today
 		}
 		if day > today || kind == reminder.Later && until <= today {
 			return fault.New(fault.Invalid, "the day does not fit", "Done: a day up to today. Later: a day after today.")
 		}
-		if err := tx.AddAnswer(ctx, id, c, by, reminder.Answer{TaskKey: key, Kind: kind, Day: today, Until: until}); err != nil {
+		a := reminder.Answer{TaskKey: key, Kind: kind, Day: today, Until: until}
+		said, err := tx.SaidBefore(ctx, id, c, by, a)
+		if err != nil {
+			return err
+		}
+		if err := tx.AddAnswer(ctx, id, c, by, a); err != nil {
 			return err
 		}
 		if _, err := tx.Withdraw(ctx, id, "", key); err != nil {
 			return err
 		}
-		h := store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}}
+		var news []store.Happened
 		if kind == reminder.Later {
-			h = store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}}
+			if !said { // the same again is no news
+				news = append(news, store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}})
+			}
 		} else {
+			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}})
 			s := coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}
 			s.Slide, s.Run = slideRun(now.Run)
 			if err := tx.AddService(ctx, id, c, s); err != nil {
@@ -254,7 +262,7 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if err := tx.AddAudit(ctx, id, by, string(kind), string(c), key); err != nil {
 			return err
 		}
-		return d.settle(ctx, tx, tools, id, c, h)
+		return d.settle(ctx, tx, tools, id, c, news...)
 	})
 	return now, err
 }
@@ -262,40 +270,6 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 func slideRun(address string) (coach.SlideID, string) {
 	slide, run, _ := strings.Cut(address, "/")
 	return coach.SlideID(slide), run
-}
-
-// Once keeps what a post with a key was answered for a day, so that sending it again
-// changes nothing more. asked is a hash of the request: the same key with another
-// request is refused.
-func (d *Desk) Once(ctx context.Context, id coach.AccountID, key, asked string) (status int, body string, first bool, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		a, ok, err := tx.KeptAnswerOf(ctx, id, key)
-		switch {
-		case err != nil:
-			return err
-		case ok && a.Asked != asked:
-			return fault.New(fault.Invalid, "this Idempotency-Key was used for another request", "Use a new key for each request.")
-		case ok && a.Status == 0:
-			return fault.New(fault.Conflict, "the first request with this Idempotency-Key is still at work", "Send it again in a moment.")
-		case ok:
-			status, body = a.Status, a.Body
-			return nil
-		}
-		first, err = tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked})
-		return err
-	})
-	return status, body, first, err
-}
-
-// Answered keeps the answer to a key; a status of 0 forgets the key.
-func (d *Desk) Answered(ctx context.Context, id coach.AccountID, key, asked string, status int, body string) error {
-	return d.DB.Update(ctx, func(tx *store.Tx) error {
-		if status == 0 {
-			return tx.DropAnswer(ctx, id, key)
-		}
-		_, err := tx.KeepAnswer(ctx, id, key, store.KeptAnswer{Asked: asked, Status: status, Body: body})
-		return err
-	})
 }
 
 // SaveCoach stores one coach and dates it anew; with a version it must not have changed

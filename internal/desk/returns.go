@@ -75,6 +75,10 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 		if err != nil {
 			return err
 		}
+		outs, err := tx.OptOuts(ctx, a.ID)
+		if err != nil {
+			return err
+		}
 		shops := strings.HasPrefix(row.TaskKey, "shop|")
 		err = d.returned(ctx, tx, a, row, r, shops)
 		if err != nil || shops {
@@ -82,8 +86,11 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 		}
 		switch r.Kind {
 		case Bounced, Refused:
-			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.bounced", Coach: coach.ID(row.Coach), Data: map[string]any{"notice": row.LinkID[:12], "person": row.Person, "words": r.Words, "address_dead": r.Kind == Bounced}})
+			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.bounced", Coach: coach.ID(row.Coach), Data: map[string]any{"notice": reminder.Short(row.LinkID), "person": row.Person, "words": r.Words, "address_dead": r.Kind == Bounced}})
 		case Complained:
+			if outs[row.Person] {
+				return nil // they had stopped already
+			}
 			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.opted_out", Coach: coach.ID(row.Coach), Data: map[string]any{"person": row.Person, "complaint": true}})
 		}
 		return nil

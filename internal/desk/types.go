@@ -17,6 +17,8 @@ type (
 	LotPart = store.LotPart
 	// SuppressedRow is a notice that was kept back, and why.
 	SuppressedRow = store.SuppressedRow
+	// KeptAnswer is what a post with an Idempotency-Key was answered.
+	KeptAnswer = store.KeptAnswer
 	// Request is something an account's people wait for.
 	Request = store.Request
 )

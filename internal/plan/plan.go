@@ -241,12 +241,12 @@ func (p *planner) stops() map[coach.SlideID]bool {
 		}
 		stopped[s.ID] = true
 		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Earliest: r.Day, Target: p.on, Latest: p.on,
-			Why: wording.Say("On %[1]s a reading showed %[2]s. That can do harm, so this room is on hold.", r.Day, dangerWords[r.Kind])})
+			Why: wording.Say("On %[1]s somebody saw %[2]s. That can do harm: do not use this slide-out until the shop clears it.", r.Day, dangerWords[r.Kind])})
 	}
 	return stopped
 }
 
-var dangerWords = map[coach.ReadingKind]wording.Text{coach.Light: wording.Say("light through the seal"), coach.HoseTest: wording.Say("water coming through"), coach.SoftFloor: wording.Say("a floor that gives at the room's edge")}
+var dangerWords = map[coach.ReadingKind]wording.Text{coach.Light: wording.Say("light through the seal"), coach.HoseTest: wording.Say("water coming through"), coach.SoftFloor: wording.Say("a floor that gives at the slide-out's edge")}
 
 // last returns the latest day on which a kind of service was done on a run, and
 // whether there was one.

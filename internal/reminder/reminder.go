@@ -11,6 +11,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
+	"math"
 	"slices"
 	"strings"
 	"time"
@@ -53,7 +54,7 @@ const (
 	YearFull     Reason = "year_full"     // this year's messages are used up
 	Snoozed      Reason = "snoozed"       // the person asked for later
 	BookedAsked  Reason = "booking_asked" // the shop has the request
-	CallList     Reason = "call_list"     // unanswered too often: a person rings
+	CallList     Reason = "call_list"     // unanswered too often: the shop calls
 	OptedOut     Reason = "opted_out"     // the person said stop
 	NoAddress    Reason = "no_address"    // nobody to write to
 	BadAddress   Reason = "bad_address"   // a mail server said that the address does not exist
@@ -61,7 +62,19 @@ const (
 	DoneReported Reason = "done_reported" // the person said it is done
 	Booked       Reason = "booked"        // a day is agreed with the shop
 	NoConsent    Reason = "no_consent"    // the rulebook asks for a recorded consent
+	Reached      Reason = "reached"       // the shop spoke with the person
+	ByPhone      Reason = "by_phone"      // the shop chose to call instead of writing
 )
+
+// Calls reports whether a reason leaves it to the shop to call: the task is due, and no
+// message about it reaches the person.
+func (r Reason) Calls() bool {
+	switch r {
+	case CallList, OptedOut, NoAddress, BadAddress, NoConsent, ByPhone:
+		return true
+	}
+	return false
+}
 
 // Notice is one message to one person about one coach on one rung.
 type Notice struct {
@@ -89,6 +102,7 @@ type Notice struct {
 	LinkID     string // names the notice in its links, 32 hex digits
 	Language   string // tag of the language it is written in
 	Try        int    // which attempt at sending this is; 0: none was made
+	Hold       string // why it waits for a person's decision; "": it does not
 }
 
 // Suppressed is a message that is not sent, and why.
@@ -160,6 +174,7 @@ type Input struct {
 	Tasks    []plan.Task
 	Past     []Past
 	Answers  []Answer
+	Calls    []Call
 	OptedOut func(email string) bool
 	Bad      func(email string) bool // addresses that do not work; nil: none
 	Today    civil.Date
@@ -219,8 +234,12 @@ type candidate struct {
 func (c candidate) key() string { return rungKey(c.task.Key(), c.rung, c.anew) }
 
 // Due returns today's notices for one coach, at most one per person, and the
-// reasons for the rest. The result depends on nothing but its input.
+// reasons for the rest. A coach without people has the reasons of an owner whom nobody
+// knows, so that it stands on the call list. The result depends on nothing but its input.
 func Due(in Input) (notices []Notice, rest []Suppressed) {
+	if len(in.Coach.People) == 0 {
+		return in.forPerson(&coach.Person{Role: coach.Owner})
+	}
 	for i := range in.Coach.People {
 		n, s := in.forPerson(&in.Coach.People[i])
 		notices, rest = append(notices, n...), append(rest, s...)
@@ -230,7 +249,7 @@ func Due(in Input) (notices []Notice, rest []Suppressed) {
 
 func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed) {
 	say := func(t *plan.Task, r Reason) {
-		rest = append(rest, Suppressed{in.Coach.ID, p.Email, t.Key(), r})
+		rest = append(rest, Suppressed{in.Coach.ID, p.Ref(), t.Key(), r})
 	}
 	var due []candidate
 	for i := range in.Tasks {
@@ -247,8 +266,15 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 		return nil, rest
 	}
 	slices.SortStableFunc(due, func(a, b candidate) int {
-		return cmp.Or(cmp.Compare(in.Rules.Tasks[b.task.Kind].Weight, in.Rules.Tasks[a.task.Kind].Weight), cmp.Compare(a.task.Target, b.task.Target))
+		return cmp.Or(cmp.Compare(in.weight(b.task), in.weight(a.task)), cmp.Compare(a.task.Target, b.task.Target))
 	})
+	// A safety stop stands alone in its message; what else is due keeps its distance from it.
+	if stops := slices.IndexFunc(due, func(c candidate) bool { return c.task.Kind != coach.SafetyStop }); stops > 0 {
+		for _, c := range due[stops:] {
+			say(c.task, TooSoon)
+		}
+		due = due[:stops]
+	}
 	if r := in.manners(p, due[0].task.Kind); r != "" {
 		for _, c := range due {
 			say(c.task, r)
@@ -261,12 +287,34 @@ func (in *Input) forPerson(p *coach.Person) (notices []Notice, rest []Suppressed
 	return []Notice{in.write(p, due)}, rest
 }
 
+// weight orders the tasks of a message; nothing comes before a safety stop, whatever a
+// rulebook says.
+func (in *Input) weight(t *plan.Task) int {
+	if t.Kind == coach.SafetyStop {
+		return math.MaxInt
+	}
+	return in.Rules.Tasks[t.Kind].Weight
+}
+
 // against returns why a person is not told about a task on a rung, or "". It
-// fills in from when the rungs begin anew.
+// fills in from when the rungs begin anew. What makes the task wait comes before what
+// keeps the person from being written to: only a task that is due now needs a call.
 func (in *Input) against(p *coach.Person, c *candidate) Reason {
 	switch {
 	case in.Coach.Sold != 0 && in.Today >= in.Coach.Sold:
 		return CoachSold
+	case c.rung < 0:
+		return NotYet
+	case in.pinned(c.task):
+		return Booked
+	}
+	if r := in.answered(c); r != "" {
+		return r
+	}
+	if r := in.called(p, c); r != "" {
+		return r
+	}
+	switch {
 	case p.Email == "":
 		return NoAddress
 	case in.Bad != nil && in.Bad(p.Email):
@@ -275,13 +323,6 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 		return OptedOut
 	case in.Rules.Manners.NeedConsent && !agreed(p):
 		return NoConsent
-	case c.rung < 0:
-		return NotYet
-	case in.pinned(c.task):
-		return Booked
-	}
-	if r := in.answered(c); r != "" {
-		return r
 	}
 	m := in.memory(p, c)
 	rungs := len(in.Rules.Tasks[c.task.Kind].Rungs(p.Role))
@@ -366,8 +407,8 @@ func (in *Input) manners(p *coach.Person, lead coach.TaskKind) Reason {
 	for i := range in.Past {
 		if m := &in.Past[i]; m.Person == p.Email {
 			last = max(last, m.Day)
-			if m.Day > in.Today-365 {
-				year++
+			if m.Day > in.Today-365 && m.Task != coach.SafetyStop && m.Task != coach.BookedVisit {
+				year++ // dangers and agreed days use up nothing
 			}
 		}
 	}
@@ -412,7 +453,7 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	n := Notice{
 		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
 		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Rungs(p.Role)),
-		Target: lead.task.Target, Why: lead.task.Why.String(), NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, in.zone(p)),
+		Target: lead.task.Target, Why: lead.task.Why.String(), NotBefore: in.leaves(p, lead.task),
 		From: in.Account.Name, ReplyTo: in.Account.Email, Language: in.language(p).Lang(),
 	}
 	for _, c := range due {

@@ -58,6 +58,27 @@ func (l letter) Wide(ids ...string) int {
 	return n
 }
 
+// Tel is the shop's phone number as a link takes it; "" without one.
+func (l letter) Tel() htmltemplate.URL { return Tel(l.Account.Phone) }
+
+// Tel returns a phone number as a tel: link (RFC 3966): digits and a leading +, no blanks
+// or brackets; "" when there are no digits.
+func Tel(phone string) htmltemplate.URL {
+	digits := strings.Map(func(r rune) rune {
+		if r >= '0' && r <= '9' {
+			return r
+		}
+		return -1
+	}, phone)
+	if digits == "" {
+		return ""
+	}
+	if strings.HasPrefix(strings.TrimSpace(phone), "+") {
+		digits = "+" + digits
+	}
+	return htmltemplate.URL("tel:" + digits)
+}
+
 // Indent is where the values of the facts begin in plain text.
 func (l letter) Indent() int {
 	n := 6
@@ -75,6 +96,13 @@ type also struct {
 func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 	lead := due[0].task
 	rule := in.Rules.Tasks[lead.Kind]
+	if lead.Kind == coach.SafetyStop {
+		var slides []coach.SlideID
+		for _, c := range due {
+			slides = append(slides, c.task.Slide)
+		}
+		rule = StopRule(rule, in.Coach, slides, in.Today)
+	}
 	w := in.language(p)
 	in.words = w
 	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Shop: rule.Shop, Account: in.Account}

@@ -3,9 +3,13 @@ package store
 import (
 	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
+
+	"github.com/lib/pq"
+	sqlite "modernc.org/sqlite"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
@@ -16,8 +20,8 @@ import (
 // anew, sessions, keys and secrets are left out: nobody signs in by an archive.
 var archived = []struct{ table, order string }{
 	{"account", "account_id"}, {"workshop", "account_id"}, {"rules", "version"}, {"coach", "coach_id"}, {"part", "coach_id, run, part"}, {"service", "coach_id, day, kind, slide, run"},
-	{"reading", "coach_id, day, kind, slide, run, said_by"}, {"coach_report", "coach_id, kind"}, {"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
-	{"answer", "coach_id, task_key, kind, person"}, {"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"}, {"audit", "at, ordinal"}, {"event_head", "account_id"}, {"event", "seq"}, {"attachment", "coach_id, attachment_id"},
+	{"reading", "coach_id, day, kind, slide, run, part, said_by"}, {"coach_report", "coach_id, kind"}, {"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
+	{"answer", "coach_id, task_key, kind, person"}, {"call_outcome", "coach_id, person, task_key, outcome"}, {"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"}, {"audit", "at, ordinal"}, {"event_head", "account_id"}, {"event", "seq"}, {"attachment", "coach_id, attachment_id"},
 }
 
 // ArchivedTables lists the tables of an archive in order.
@@ -94,7 +98,40 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 	if taken(err) {
 		return fault.New(fault.Conflict, fmt.Sprintf("a row of %s has a number that is here already: the account, or a copy of it, is in this database", table), "Restore it into another database.")
 	}
+	if column, ok := missing(err); ok {
+		return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the archive has a row of %s without %q", table, column), Hint: badRow, Err: err}
+	}
+	if unfit(err) {
+		return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the archive has a row of %s that does not fit", table), Hint: badRow, Err: err}
+	}
 	return err
+}
+
+const badRow = "The archive was changed or is damaged. Take the original, or archive the account again. Nothing was stored."
+
+// missing reports which column a row was refused for because it has no value there.
+func missing(err error) (column string, ok bool) {
+	if e, ok := errors.AsType[*pq.Error](err); ok {
+		return e.Column, e.Code == "23502"
+	}
+	e, ok := errors.AsType[*sqlite.Error](err)
+	if !ok || e.Code() != 1299 { // SQLITE_CONSTRAINT_NOTNULL
+		return "", false
+	}
+	_, column, _ = strings.Cut(e.Error(), "failed: ") // "NOT NULL constraint failed: account.email (1299)"
+	_, column, _ = strings.Cut(column, ".")
+	column, _, _ = strings.Cut(column, " ")
+	return column, true
+}
+
+// unfit reports whether a row was refused for its values: of another type, not allowed, or
+// about something that is not there.
+func unfit(err error) bool {
+	if e, ok := errors.AsType[*pq.Error](err); ok {
+		return e.Code.Class() == "22" || e.Code.Class() == "23"
+	}
+	e, ok := errors.AsType[*sqlite.Error](err)
+	return ok && (e.Code()&0xff == 19 || e.Code()&0xff == 20) // SQLITE_CONSTRAINT, _MISMATCH
 }
 
 // columns returns the names of a table's columns.

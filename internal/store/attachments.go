@@ -73,8 +73,15 @@ func (tx *Tx) DropDone(ctx context.Context, id coach.AccountID, c coach.ID, pref
 // DropReading takes back a reading that somebody sent in.
 func (tx *Tx) DropReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (_ bool, err error) {
 	defer fail("store.DropReading", &err)
-	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND said_by = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
+	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND part = ? AND said_by = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.By)
 	return n > 0, err
+}
+
+// ReadingParts returns the parts of which somebody sent in a reading like r on its day.
+func (tx *Tx) ReadingParts(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (out []coach.PartKind, err error) {
+	defer fail("store.ReadingParts", &err)
+	err = tx.list(ctx, &out, `SELECT part FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND said_by = ? ORDER BY part`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
+	return out, err
 }
 
 // NoticesOf returns a coach's notices, newest first.

@@ -47,12 +47,12 @@ func (tx *Tx) Accounts(ctx context.Context) (out []coach.Account, err error) {
 }
 
 // Account returns one account; lock keeps other passes over it waiting until
-// this transaction ends.
+// this transaction ends. Rows that only refer to the account do not wait.
 func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coach.Account, err error) {
 	defer fail("store.Account", &err)
 	q := `SELECT account_id, name, postal, email, phone, zone, language FROM account WHERE account_id = ?`
 	if lock {
-		q += tx.d.forUpdate
+		q += tx.d.lock
 	}
 	var r accountRow
 	if err := tx.GetContext(ctx, &r, tx.Rebind(q), id); err != nil {
@@ -171,14 +171,16 @@ func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at 
 }
 
 // AddService records that something was done. Saying it twice changes
-// nothing; another note of the same day is added to the first.
+// nothing; another note of the same day is added to the first. A note is on record when
+// it stands there whole, between semicolons.
 func (tx *Tx) AddService(ctx context.Context, id coach.AccountID, c coach.ID, s coach.Service) (err error) {
 	defer fail("store.AddService", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO service (account_id, coach_id, day, kind, slide, run, said_by, note, made_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO UPDATE SET note = service.note || '; ' || excluded.note
-			WHERE service.note NOT LIKE '%' || excluded.note || '%'`,
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO UPDATE
+			SET note = CASE WHEN service.note = '' THEN excluded.note ELSE service.note || '; ' || excluded.note END
+			WHERE excluded.note <> '' AND `+tx.d.position+`('; ' || service.note || ';', '; ' || excluded.note || ';') = 0`,
 		id, c, s.Day.String(), s.Kind, s.Slide, s.Run, s.By, s.Note, micro(tx.now))
 	return err
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"sealmanac/internal/coach"
 )
@@ -165,43 +166,6 @@ func (tx *Tx) DropEndpoint(ctx context.Context, id coach.AccountID, endpoint str
 	return n > 0, err
 }
 
-// KeptAnswer is what a post with an Idempotency-Key was answered.
-type KeptAnswer struct {
-	Asked  string `db:"asked"` // hash of the request
-	Status int    `db:"status"`
-	Body   string `db:"body"`
-}
-
-// KeptAnswerOf returns the kept answer to a key of the last day; ok is false when there
-// is none.
-func (tx *Tx) KeptAnswerOf(ctx context.Context, id coach.AccountID, key string) (a KeptAnswer, ok bool, err error) {
-	defer fail("store.KeptAnswerOf", &err)
-	var rows []KeptAnswer
-	err = tx.list(ctx, &rows, `SELECT asked, status, body FROM kept_answer WHERE account_id = ? AND idem_key = ? AND made_at > ?`, id, key, micro(tx.now)-24*3600*1e6)
-	if len(rows) > 0 {
-		a, ok = rows[0], true
-	}
-	return a, ok, err
-}
-
-// KeepAnswer keeps an answer for a day; it reports whether this call was the first with
-// the key.
-func (tx *Tx) KeepAnswer(ctx context.Context, id coach.AccountID, key string, a KeptAnswer) (_ bool, err error) {
-	defer fail("store.KeepAnswer", &err)
-	if _, err := tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND made_at <= ?`, id, micro(tx.now)-24*3600*1e6); err != nil {
-		return false, err
-	}
-	n, err := tx.exec(ctx, `INSERT INTO kept_answer (account_id, idem_key, asked, status, body, made_at) VALUES (?, ?, ?, ?, ?, ?) ON CONFLICT (account_id, idem_key) DO UPDATE SET status = excluded.status, body = excluded.body WHERE kept_answer.status = 0`, id, key, a.Asked, a.Status, a.Body, micro(tx.now))
-	return n == 1, err
-}
-
-// DropAnswer forgets a key whose request came to nothing.
-func (tx *Tx) DropAnswer(ctx context.Context, id coach.AccountID, key string) (err error) {
-	defer fail("store.DropAnswer", &err)
-	_, err = tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND idem_key = ? AND status = 0`, id, key)
-	return err
-}
-
 // ChangedCoaches returns coaches' short names by the time of their last change, after a
 // change time and name, so that a reader can catch up page by page.
 func (tx *Tx) ChangedCoaches(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []ChangedCoach, err error) {
@@ -242,13 +206,15 @@ type TaskRow struct {
 	Why      string `db:"why" json:"why"`
 }
 
-// TasksAfter returns an account's tasks by target after a target and key, aimed at up
-// to a day; of one coach when it is named.
+// TasksAfter returns an account's tasks by target, coach and key, up to a target. They
+// come after a task, which its target and its coach|key name; of one coach when it is
+// named.
 func (tx *Tx) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []TaskRow, err error) {
 	defer fail("store.TasksAfter", &err)
 	where, args := scope{id, c}.where()
-	args = append(args, target, target, key, until, most)
-	err = tx.list(ctx, &out, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE `+where+` AND (target > ? OR target = ? AND coach_id || '|' || task_key > ?) AND target <= ? ORDER BY target, coach_id || '|' || task_key LIMIT ?`, args...)
+	last, key, _ := strings.Cut(key, "|") // no coach has a | in its name
+	args = append(args, target, last, key, until, most)
+	err = tx.list(ctx, &out, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE `+where+` AND (target, coach_id, task_key) > (?, ?, ?) AND target <= ? ORDER BY target, coach_id, task_key LIMIT ?`, args...)
 	return out, err
 }
 

@@ -27,14 +27,14 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 		}
 		k, err := tx.exec(ctx, `
 			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
-				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, reply)
-			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
+				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, hold, state, tries, reply)
+			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
 			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', made_on = excluded.made_on, not_before = excluded.not_before, target = excluded.target,
 				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, person_name = excluded.person_name, from_name = excluded.from_name, reply_to = excluded.reply_to, subject = excluded.subject, body_text = excluded.body_text,
-				body_html = excluded.body_html, language = excluded.language, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
+				body_html = excluded.body_html, language = excluded.language, hold = excluded.hold, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
 				WHERE notice.state = 'withdrawn'`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
-			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML, n.Language)
+			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML, n.Language, n.Hold)
 		if err != nil {
 			return nil, err
 		}
@@ -76,10 +76,11 @@ type NoticeRow struct {
 	Reply      string `db:"reply"`
 	SettledAt  *int64 `db:"settled_at"`
 	AnsweredAt *int64 `db:"answered_at"`
+	Hold       string `db:"hold"`
 }
 
 const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before,
-	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, lease_end, reply, settled_at, answered_at`
+	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, lease_end, reply, settled_at, answered_at, hold`
 
 // Notice returns the row as the notice it stores.
 func (r NoticeRow) Notice() (n reminder.Notice, err error) {
@@ -90,7 +91,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	n = reminder.Notice{
 		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
 		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
-		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, Language: r.Language, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries,
+		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, Language: r.Language, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries, Hold: r.Hold,
 	}
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }
@@ -163,20 +164,6 @@ func (tx *Tx) Extend(ctx context.Context, id coach.AccountID, key string, try in
 	return err
 }
 
-// SettleTry is Settle by the worker of one try; it fails with Conflict when another
-// worker has taken over meanwhile.
-func (tx *Tx) SettleTry(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
-	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM notice WHERE account_id = ? AND notice_key = ? AND tries = ?`), id, key, try); err != nil {
-		fail("store.SettleTry", &err)
-		return err
-	}
-	if n == 0 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s was taken over by another worker", key), "")
-	}
-	return tx.Settle(ctx, id, key, s, reply, wait)
-}
-
 // Waiting returns open notices that have been due for longer than grace, but for those of
 // quiet accounts.
 func (tx *Tx) Waiting(ctx context.Context, grace time.Duration, most int) (out []NoticeRow, err error) {
@@ -192,34 +179,27 @@ func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error
 	return out, err
 }
 
-// Settle records how an attempt ended, with the server's words. Only a notice
-// that is being sent can be settled. One that is to be tried again is not due
-// before wait has gone; one that was recalled meanwhile is withdrawn instead.
-func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, s reminder.State, reply string, wait time.Duration) (err error) {
+// Settle records how a try ended, with the server's words. The number of the try is
+// the fence: the UPDATE itself checks it, so a worker that was taken over from settles
+// nothing, and its call fails with reminder.ErrSettled, as does a second call. A notice
+// that is to be tried again is not due before wait has gone; one that was recalled
+// meanwhile is withdrawn instead.
+func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
 	defer fail("store.Settle", &err)
-	if s == reminder.Retry {
-		return tx.postpone(ctx, id, key, reply, wait)
-	}
-	var settled *int64
-	if s == reminder.Accepted || s == reminder.GivenUp {
-		now := micro(tx.now)
-		settled = &now
+	set, args := `state = ?, settled_at = ?`, []any{s, nil}
+	switch s {
+	case reminder.Retry:
+		set = `state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, not_before = ?`
+		args = []any{micro(tx.now.Add(wait))}
+	case reminder.Accepted, reminder.GivenUp:
+		args[1] = micro(tx.now)
 	}
 	k, err := tx.exec(ctx, `
-		UPDATE notice SET state = ?, reply = ?, lease_end = NULL, settled_at = ?
-		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, s, reply, settled, id, key)
+		UPDATE notice SET `+set+`, reply = ?, lease_end = NULL
+		WHERE account_id = ? AND notice_key = ? AND state = 'sending' AND tries = ?`, append(args, reply, id, key, try)...)
 	if err == nil && k != 1 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
-	}
-	return err
-}
-
-func (tx *Tx) postpone(ctx context.Context, id coach.AccountID, key, reply string, wait time.Duration) error {
-	k, err := tx.exec(ctx, `
-		UPDATE notice SET state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, reply = ?, lease_end = NULL, not_before = ?
-		WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, reply, micro(tx.now.Add(wait)), id, key)
-	if err == nil && k != 1 {
-		return fault.New(fault.Conflict, fmt.Sprintf("notice %s is not being sent", key), "")
+		msg := fmt.Sprintf("notice %s is not being sent", key)
+		return &fault.Error{Kind: fault.Conflict, Msg: msg, Err: reminder.ErrSettled}
 	}
 	return err
 }
@@ -261,9 +241,24 @@ func (tx *Tx) Release(ctx context.Context, id coach.AccountID, key string) (n re
 	defer fail("store.Release", &err)
 	var rows []NoticeRow
 	err = tx.list(ctx, &rows, `
-		UPDATE notice SET state = 'queued', not_before = ?, recalled_at = NULL, settled_at = NULL
+		UPDATE notice SET state = 'queued', hold = '', not_before = ?, recalled_at = NULL, settled_at = NULL
 		WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry', 'given_up', 'withdrawn')
 		RETURNING `+noticeColumns, micro(tx.now), id, key)
+	if err != nil || len(rows) == 0 {
+		return n, false, err
+	}
+	n, err = rows[0].Notice()
+	return n, err == nil, err
+}
+
+// Hurry lets an open notice that is not due yet leave at an instant, or at its own time if
+// that comes first; ok is false when it is being sent, has left, or was withdrawn.
+func (tx *Tx) Hurry(ctx context.Context, id coach.AccountID, key string, at time.Time) (n reminder.Notice, ok bool, err error) {
+	defer fail("store.Hurry", &err)
+	var rows []NoticeRow
+	err = tx.list(ctx, &rows, `
+		UPDATE notice SET not_before = CASE WHEN not_before < ? THEN not_before ELSE ? END
+		WHERE account_id = ? AND notice_key = ? AND state = 'queued' RETURNING `+noticeColumns, micro(at), micro(at), id, key)
 	if err != nil || len(rows) == 0 {
 		return n, false, err
 	}

@@ -24,7 +24,7 @@ func TestFutureNoticesAreFree(t *testing.T) {
 		t.Run(c.kind, func(t *testing.T) {
 			db := storetest.Fresh(t, c.kind)
 			soon := time.Now().Add(24 * time.Hour).UnixMicro()
-			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL, ''`, soon)
+			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL, '', ''`, soon)
 			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
 				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0, '')`, fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
 					if _, err := tx.ExecContext(t.Context(), q); err != nil {
@@ -35,8 +35,8 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			}))
 			now := time.Now().UnixMicro()
 			for name, q := range map[string]string{
-				"waiting": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state IN ('queued', 'retry') AND not_before < %d AND recalled_at IS NULL AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet)) ORDER BY not_before, notice_key LIMIT 1000`, now),
-				"orphans": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state = 'sending' AND lease_end < %d AND recalled_at IS NULL AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet)) ORDER BY lease_end, notice_key LIMIT 1000`, now),
+				"waiting": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state IN ('queued', 'retry') AND not_before < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet))) ORDER BY not_before, notice_key LIMIT 1000`, now),
+				"orphans": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state = 'sending' AND lease_end < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet))) ORDER BY lease_end, notice_key LIMIT 1000`, now),
 			} {
 				plan := explain(t, db, c.explain+q)
 				t.Logf("%s: %s", name, plan)

@@ -99,30 +99,14 @@ func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, tas
 	return n > 0, err
 }
 
-// Request is something an account's people wait for.
-type Request struct {
-	Coach   string `db:"coach_id" json:"coach"`
-	Person  string `db:"person" json:"person"`
-	TaskKey string `db:"task_key" json:"task"`
-	Kind    string `db:"kind" json:"kind"`             // "book", "confirm", "call" or "moved"
-	Day     string `db:"day" json:"day"`               // of the request; "" for calls
-	Place   string `db:"place" json:"place,omitempty"` // moved: where the coach stands now
-}
-
-// Requests returns, with kind "book", the bookings asked for since a day; with
-// "confirm" the work that a person reported as done and only the shop can confirm;
-// and with "call" the tasks on the call list of the last pass.
-func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
-	defer fail("store.Requests", &err)
-	err = tx.list(ctx, &out, `
-		SELECT coach_id, person, task_key, kind, day FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?
-		UNION ALL
-		SELECT coach_id, person, task_key, 'confirm', day FROM answer WHERE account_id = ? AND kind = 'done' AND day >= ?
-			AND (task_key LIKE 'replace_%' OR task_key LIKE 'rebond|%' OR task_key LIKE 'refit|%' OR task_key LIKE 'safety_%')
-		UNION ALL
-		SELECT coach_id, person, task_key, 'call', '' FROM suppressed WHERE account_id = ? AND reason = 'call_list'
-		ORDER BY 4, 5, 1, 3, 2`, id, since.String(), id, since.String(), id)
-	return out, err
+// SaidBefore reports whether a person's answer about a task is on record as it stands:
+// of the same kind, until the same day.
+func (tx *Tx) SaidBefore(ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer) (_ bool, err error) {
+	defer fail("store.SaidBefore", &err)
+	var n int
+	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
+		id, c, a.TaskKey, a.Kind, person, a.Until.String())
+	return n > 0, err
 }
 
 // OptOut records that a person wants no more reminders.

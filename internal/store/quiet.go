@@ -6,12 +6,13 @@ import (
 	"sealmanac/internal/coach"
 )
 
-// mayLeave is the condition that a notice's account is not quiet; mails to members, by
-// which they sign in, and to the shop itself leave all the same.
-const mayLeave = `(task_kind = 'access' OR task_key LIKE 'shop|%' OR account_id NOT IN (SELECT account_id FROM quiet))`
+// mayLeave is the condition that a notice waits for nobody's decision and its account is
+// not paused; mails to members, by which they sign in, and to the shop itself leave all
+// the same.
+const mayLeave = `(hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%' OR account_id NOT IN (SELECT account_id FROM quiet)))`
 
-// SetQuiet makes an account quiet, or ends that: no reminder of a quiet account leaves,
-// and its passes make none.
+// SetQuiet pauses an account, or ends that: no reminder of a paused account leaves, and
+// those that its passes make are held.
 func (tx *Tx) SetQuiet(ctx context.Context, id coach.AccountID, quiet bool) (err error) {
 	defer fail("store.SetQuiet", &err)
 	if !quiet {
@@ -22,7 +23,7 @@ func (tx *Tx) SetQuiet(ctx context.Context, id coach.AccountID, quiet bool) (err
 	return err
 }
 
-// Quiet reports whether an account is quiet.
+// Quiet reports whether an account is paused.
 func (tx *Tx) Quiet(ctx context.Context, id coach.AccountID) (_ bool, err error) {
 	defer fail("store.Quiet", &err)
 	var n int

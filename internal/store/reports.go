@@ -9,14 +9,15 @@ import (
 	"sealmanac/internal/reminder"
 )
 
-// AddReading records a reading that somebody sent in. Sending it again replaces it;
+// AddReading records a reading that somebody sent in. Sending it again replaces it, and
+// each part of an edge has its own;
 // but a danger stays when something harmless of the same day comes after it, as from a
 // form that waited for signal: only a later day, or taking it back, ends it.
 func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (err error) {
 	defer fail("store.AddReading", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO reading (account_id, coach_id, day, kind, slide, run, part, value, said_by, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, day, kind, slide, run, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run, part, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at
 			WHERE excluded.value >= reading.value OR reading.kind NOT IN ('light', 'soft_floor', 'hose_test')`,
 		id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.Value, r.By, r.Note, micro(tx.now))
 	return err
@@ -45,7 +46,9 @@ func (tx *Tx) DangersRead(ctx context.Context, id coach.AccountID, cs []coach.ID
 	return out, nil
 }
 
-// mergeReadings adds the readings that people sent in to their coaches, by date.
+// mergeReadings adds the readings that people sent in to their coaches, by date. Of one
+// day and edge the highest value comes last: a test that was dry on one part does not end
+// the danger that was read on another.
 func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []struct {
 		Coach string  `db:"coach_id"`
@@ -59,7 +62,7 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 		Note  string  `db:"note"`
 	}
 	where, args := in.where()
-	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE `+where+` ORDER BY coach_id, day, kind, slide, run, said_by`, args...)
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE `+where+` ORDER BY coach_id, day, kind, slide, run, said_by, value, part`, args...)
 	if err != nil {
 		return err
 	}
@@ -78,14 +81,17 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 	return nil
 }
 
-// AddReport records what somebody said about the coach itself: sold or moved.
-func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (err error) {
+// AddReport records what somebody said about the coach itself: sold or moved. It
+// reports whether that is news: a person can sell a coach once, and a move is told once
+// a day with the same words.
+func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (_ bool, err error) {
 	defer fail("store.AddReport", &err)
-	_, err = tx.exec(ctx, `
+	n, err := tx.exec(ctx, `
 		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at`,
+		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at
+			WHERE coach_report.person <> excluded.person OR coach_report.kind <> 'sold' AND (coach_report.day <> excluded.day OR coach_report.note <> excluded.note)`,
 		id, c, kind, person, day.String(), note, micro(tx.now))
-	return err
+	return n > 0, err
 }
 
 // Report is what somebody said about a coach itself.

@@ -33,16 +33,18 @@ import (
 // dialect is every difference between the two databases. If a further query
 // needs a difference, it goes here and storetest gains a case.
 type dialect struct {
-	name      string
-	forUpdate string // appended to a SELECT of a row that is about to change
-	copies    bool   // has COPY
-	arrays    bool   // takes a list as one value
-	river     func(*sql.DB) riverdriver.Driver[*sql.Tx]
+	name     string
+	lock     string             // appended to a SELECT of an account that others must wait for
+	position string             // function of a text and a part of it: where that begins, or 0
+	snapshot sql.IsolationLevel // at which all reads of a transaction see one moment
+	copies   bool               // has COPY
+	arrays   bool               // takes a list as one value
+	river    func(*sql.DB) riverdriver.Driver[*sql.Tx]
 }
 
 var (
-	postgres = dialect{"postgres", " FOR UPDATE", true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
-	embedded = dialect{"sqlite", "", false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
+	postgres = dialect{"postgres", " FOR NO KEY UPDATE", "strpos", sql.LevelRepeatableRead, true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
+	embedded = dialect{"sqlite", "", "instr", sql.LevelDefault, false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
 )
 
 func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
@@ -124,16 +126,22 @@ func (db *DB) Ping(ctx context.Context) error {
 }
 
 // Update runs f in a transaction and commits if f returns nil. f must not
-// outlive the call and must not start goroutines. On PostgreSQL a transaction
-// that lost against another is run again, a few times.
+// outlive the call and must not start goroutines. A transaction that lost against
+// another is run again, a few times, so f must set what it returns anew each time.
+//
+// On PostgreSQL the isolation is READ COMMITTED: each statement sees what was
+// committed when it began. Whoever decides by what it read must lock the account
+// first (Account), and read then. On SQLite updates run one after the other.
 func (db *DB) Update(ctx context.Context, f func(*Tx) error) error {
 	return db.tries(ctx, nil, f)
 }
 
 // View runs f in a transaction that only reads: it takes no write lock, so pages,
-// metrics and schedules never make a pass wait. f must not write.
+// metrics and schedules never make a pass wait. All of f sees one moment (REPEATABLE
+// READ on PostgreSQL; SQLite's readers always do), so that an archive or a page never
+// holds half of a change. f must not write.
 func (db *DB) View(ctx context.Context, f func(*Tx) error) error {
-	return db.tries(ctx, &sql.TxOptions{ReadOnly: true}, f)
+	return db.tries(ctx, &sql.TxOptions{ReadOnly: true, Isolation: db.d.snapshot}, f)
 }
 
 func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) (err error) {

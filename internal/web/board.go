@@ -6,7 +6,6 @@ import (
 	"html/template"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -162,45 +161,4 @@ func (s *Site) saveView(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	return goTo("/board?"+query, "view")
-}
-
-type callsData struct {
-	Book, Confirm, Call, Moved []call
-	May                        bool
-	Today                      civil.Date
-}
-
-type call struct {
-	desk.Request
-	Kind, Run string
-}
-
-func (s *Site) calls(r *http.Request, w access.Who) (view, error) {
-	rs, err := s.Desk.Requests(r.Context(), w.Account)
-	if err != nil {
-		return view{}, err
-	}
-	today, err := s.Desk.Today(r.Context(), w.Account)
-	if err != nil {
-		return view{}, err
-	}
-	d := callsData{May: w.Role.May(access.Technician), Today: today}
-	for _, q := range rs {
-		f := append(strings.Split(q.TaskKey, "|"), "", "")
-		c := call{Request: q, Kind: f[0], Run: f[1]}
-		switch q.Kind {
-		case "book":
-			d.Book = append(d.Book, c)
-		case "confirm":
-			d.Confirm = append(d.Confirm, c)
-		case "moved":
-			d.Moved = append(d.Moved, c)
-		default:
-			d.Call = append(d.Call, c)
-		}
-	}
-	const most = 300
-	d.Call = d.Call[:min(len(d.Call), most)]
-	slices.Reverse(d.Book) // newest first
-	return view{page: "calls", title: "Calls", data: d}, nil
 }

@@ -37,7 +37,8 @@ type coachData struct {
 	Pictures  []picture
 	Kinds     []coach.TaskKind
 	TodayText string
-	Linked    bool // pictures lead to the table
+	Linked    bool  // pictures lead to the table
+	Now       int64 // microseconds since 1970
 }
 
 type slideView struct {
@@ -46,6 +47,15 @@ type slideView struct {
 	Picture template.HTML
 	Rows    []partRow
 	Danger  string
+	// Messages tell its people of the danger.
+	Messages []stopMessage
+}
+
+// stopMessage is a message about a danger; it waits while the shop may still choose to
+// call instead.
+type stopMessage struct {
+	desk.NoticeRow
+	Waits bool
 }
 
 type partRow struct {
@@ -98,7 +108,8 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	u := unitsOf(r)
-	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds, TodayText: p.Today.String()}
+	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds, TodayText: p.Today.String(),
+		Now: s.Desk.Now().UnixMicro()}
 	d.Tasks, d.Later = groupTasks(p.Outcome.Tasks, p.Today)
 	if s.Desk.Signer != nil && d.May {
 		d.OwnerLink = s.Desk.Signer.BaseURL + "/o/" + s.Desk.Signer.OwnerToken(w.Account, &p.Coach)
@@ -135,6 +146,7 @@ func (d *coachData) slide(s *coach.Slide, u unit.System) slideView {
 	v := slideView{Slide: *s, Called: reminder.Place(d.Words, &d.Coach, s.ID, "")}
 	if r, held := d.Coach.DangerOn(s.ID, d.Today); held {
 		v.Danger = plain(r.Kind) + " on " + r.Day.Long()
+		v.Messages = d.stopMessages(s.ID)
 	}
 	for _, f := range d.Outcome.Forecasts {
 		if f.Slide != s.ID {
@@ -157,6 +169,22 @@ func (d *coachData) slide(s *coach.Slide, u unit.System) slideView {
 	}
 	v.Picture = elevation(&v, u, d.Words, d.Linked)
 	return v
+}
+
+// stopMessages returns the messages about the danger that stops a slide.
+func (d *coachData) stopMessages(slide coach.SlideID) (out []stopMessage) {
+	for _, t := range d.Outcome.Tasks {
+		if t.Kind != coach.SafetyStop || t.Slide != slide {
+			continue
+		}
+		for _, n := range d.Notices {
+			if n.TaskKey == t.Key() && n.State != string(reminder.Withdrawn) {
+				waits := n.State == string(reminder.Queued) && n.Hold == "" && n.NotBefore > d.Now
+				out = append(out, stopMessage{n, waits})
+			}
+		}
+	}
+	return out
 }
 
 // squeeze says gaps and squeeze of a run where both were measured.
@@ -195,6 +223,9 @@ func (d *coachData) history() {
 		where := string(r.Slide)
 		if r.Run != "" {
 			where = edge(where + "/" + r.Run)
+		}
+		if r.Part != "" {
+			where += ", " + string(r.Part)
 		}
 		p := past{Day: r.Day, What: plain(r.Kind) + ": " + intake.ReadingText(r), Where: where, By: r.By, Note: r.Note}
 		if k := desk.ReadingKey(r); d.Undo[k] {

@@ -41,9 +41,10 @@ var tabStates = map[string][]reminder.State{"planned": desk.Open, "sent": {remin
 // reasonWords say why nobody is told.
 var reasonWords = map[reminder.Reason]string{
 	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day", reminder.TooSoon: "too soon after the last message",
-	reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "asked for later", reminder.BookedAsked: "asked to be booked in; the shop has it", reminder.CallList: "unanswered: a person rings",
+	reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "asked for later", reminder.BookedAsked: "asked to be booked in; the shop has it", reminder.CallList: "unanswered: on the call list",
 	reminder.OptedOut: "said stop", reminder.NoAddress: "no address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "sold", reminder.DoneReported: "said it is done",
 	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record",
+	reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
 }
 
 // mostRows is how many notices a page shows.

@@ -178,6 +178,9 @@ func (d *ownerData) others() (out []string) {
 
 func (d *ownerData) task(t plan.Task) ownerTask {
 	w, rule := d.Words, d.Rules.Tasks[t.Kind]
+	if t.Kind == coach.SafetyStop {
+		rule = reminder.StopRule(rule, &d.Coach, []coach.SlideID{t.Slide}, d.Today)
+	}
 	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
 	if t.Kind == coach.SafetyStop {
 		o.When = w.T("now")

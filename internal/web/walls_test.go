@@ -74,6 +74,9 @@ coaches:
 		if err := d.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
+		if err := d.Start(t.Context(), id, "t"); err != nil {
+			t.Fatal(err)
+		}
 		if _, _, err := cycle.Pass(t.Context(), db, tools, id, civil.Of(2026, 3, 3), func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
 			t.Fatal(err)
 		}

@@ -5,6 +5,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/google/go-cmp/cmp"
+
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
@@ -53,6 +55,29 @@ func viewsDoNotWait(t *testing.T, open func() *store.DB) {
 			return err
 		})
 	})
+}
+
+// A reader sees one moment, whatever is committed while it reads.
+func viewIsOneMoment(t *testing.T, open func() *store.DB) {
+	db, other := open(), open()
+	seed(t, db)
+	must(t, db.View(t.Context(), func(tx *store.Tx) error {
+		before, err := tx.Coaches(t.Context(), shop.ID)
+		if err != nil {
+			return err
+		}
+		update(t, other, func(ctx context.Context, tx *store.Tx) error {
+			if _, err := tx.SaveCoaches(ctx, shop.ID, []coach.Coach{{ID: "later"}}); err != nil {
+				return err
+			}
+			return tx.AddService(ctx, shop.ID, "later", coach.Service{Day: civil.Of(2026, 6, 2), Kind: coach.Clean, By: "shop"})
+		})
+		after, err := tx.Coaches(t.Context(), shop.ID)
+		if len(before) != 1 || len(after) != 1 {
+			t.Errorf("one reader sees %d coaches, then %d", len(before), len(after))
+		}
+		return err
+	}))
 }
 
 func accountsAreWalls(t *testing.T, open func() *store.DB) {
@@ -138,6 +163,71 @@ func outcomeIsReplaced(t *testing.T, open func() *store.DB) {
 			t.Errorf("passes %+v", p)
 		}
 		return err
+	})
+}
+
+// Tasks are read page by page in one order, also those of one day and of coaches whose
+// names begin alike.
+func tasksPageByPage(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	on := civil.Of(2026, 6, 2)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		cs := []coach.Coach{{ID: "wren"}, {ID: "wren-0"}, {ID: "Wren"}}
+		if _, err := tx.SaveCoaches(ctx, shop.ID, cs); err != nil {
+			return err
+		}
+		for i, c := range append(cs, sample) {
+			ts := []plan.Task{{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}, {Kind: coach.Clean, Run: "galley", Target: on, Anchor: on}, {Kind: coach.Clean, Run: "bed", Target: on.Add(i), Anchor: on}}
+			if err := tx.SaveOutcome(ctx, shop.ID, c.ID, on, "v1", nil, ts, nil); err != nil {
+				return err
+			}
+		}
+		all, err := tx.TasksAfter(ctx, shop.ID, "", "", "", "9999-12-31", 100)
+		if err != nil {
+			return err
+		}
+		if len(all) != 12 {
+			t.Errorf("%d tasks", len(all))
+		}
+		for most := 1; most <= 5; most++ {
+			var pages []store.TaskRow
+			var last store.TaskRow
+			for {
+				page, err := tx.TasksAfter(ctx, shop.ID, "", last.Target, last.Coach+"|"+last.Key, "9999-12-31", most)
+				if err != nil {
+					return err
+				}
+				if len(page) == 0 {
+					break
+				}
+				pages, last = append(pages, page...), page[len(page)-1]
+			}
+			if diff := cmp.Diff(all, pages); diff != "" {
+				t.Errorf("pages of %d (-whole +pages):\n%s", most, diff)
+			}
+		}
+		return nil
+	})
+}
+
+// A row that refers to an account is written while a pass holds the account. SQLite has
+// one writer for all.
+func rowsBesideALock(t *testing.T, open func() *store.DB) {
+	db, other := open(), open()
+	if db.Name() == "sqlite" {
+		t.Skip("one writer at a time")
+	}
+	seed(t, db)
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		if _, err := tx.Account(ctx, shop.ID, true); err != nil {
+			return err
+		}
+		short, cancel := context.WithTimeout(ctx, 5*time.Second)
+		defer cancel()
+		return other.Update(short, func(tx *store.Tx) error {
+			return tx.AddAudit(short, shop.ID, "ana@example.org", "signed in", "", "")
+		})
 	})
 }
 

@@ -3,6 +3,7 @@ package storetest
 import (
 	"path/filepath"
 	"testing"
+	"time"
 
 	"sealmanac/internal/store"
 	"sealmanac/internal/testkit"
@@ -43,6 +44,21 @@ func Each(t *testing.T, f func(t *testing.T, db *store.DB)) {
 	t.Helper()
 	for _, kind := range Kinds {
 		t.Run(kind, func(t *testing.T) { f(t, Fresh(t, kind)) })
+	}
+}
+
+// Stalled returns once n transactions of the database wait for locks that others hold.
+// On SQLite nobody can see who waits, and it returns at once.
+func Stalled(t testing.TB, db *store.DB, n int) {
+	t.Helper()
+	for waiting := 0; waiting < n && db.Name() == "postgres"; time.Sleep(5 * time.Millisecond) {
+		err := db.View(t.Context(), func(tx *store.Tx) error {
+			return tx.GetContext(t.Context(), &waiting, `SELECT COUNT(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'`)
+		})
+		if err != nil {
+			t.Error(err)
+			return
+		}
 	}
 }
 

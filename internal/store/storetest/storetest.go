@@ -4,6 +4,7 @@ package storetest
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"sync"
 	"sync/atomic"
@@ -30,10 +31,13 @@ func Run(t *testing.T, open Open) {
 	for name, check := range map[string]func(*testing.T, func() *store.DB){
 		"CoachRoundTrip":       coachRoundTrip,
 		"ReimportKeepsReports": reimportKeepsReports,
+		"NotesAreText":         notesAreText,
+		"TasksPageByPage":      tasksPageByPage,
 		"NoticeTwiceIsOnce":    noticeTwiceIsOnce,
 		"LostLeaseIsReclaimed": lostLeaseIsReclaimed,
 		"NotBeforeItsTime":     notBeforeItsTime,
 		"SettleNeedsClaim":     settleNeedsClaim,
+		"TakenOverSettles":     takenOverSettlesNothing,
 		"RetryWaits":           retryWaits,
 		"RecalledWhileSending": recalledWhileSending,
 		"RecalledThenCrashed":  recalledThenCrashed,
@@ -45,6 +49,8 @@ func Run(t *testing.T, open Open) {
 		"RollbackKeepsNothing": rollbackKeepsNothing,
 		"AccountsAreWalls":     accountsAreWalls,
 		"ViewsDoNotWait":       viewsDoNotWait,
+		"ViewIsOneMoment":      viewIsOneMoment,
+		"RowsBesideALock":      rowsBesideALock,
 		"AnswersMarkNotices":   answersMarkNotices,
 		"OutcomeIsReplaced":    outcomeIsReplaced,
 		"LinkKeyIsKept":        linkKeyIsKept,
@@ -52,6 +58,10 @@ func Run(t *testing.T, open Open) {
 		"InstantsKeepMicros":   instantsKeepMicros,
 		"SeasonRoundTrip":      seasonRoundTrip,
 		"LotNoticesStay":       lotNoticesStay,
+		"ReadingsOfTwoParts":   readingsOfTwoParts,
+		"DangerOutlivesItsDay": dangerOutlivesItsDay,
+		"KeyIsClaimedOnce":     keyIsClaimedOnce,
+		"KeyLeaseEnds":         keyLeaseEnds,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
@@ -205,16 +215,21 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)
 	add(t, db, notice("k", noon))
-	settle := func(s reminder.State) error {
-		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", s, "250 ok", 0) })
+	settle := func(try int, s reminder.State) error {
+		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", try, s, "250 ok", 0) })
 	}
-	if err := settle(reminder.Accepted); fault.KindOf(err) != fault.Conflict {
-		t.Errorf("settled without a claim: %v", err)
+	refused := func(what string, err error) {
+		if fault.KindOf(err) != fault.Conflict || !errors.Is(err, reminder.ErrSettled) {
+			t.Errorf("%s: %v", what, err)
+		}
 	}
+	refused("settled without a claim", settle(0, reminder.Accepted))
 	claim(t, db, "k")
-	must(t, settle(reminder.Retry))
+	must(t, settle(1, reminder.Retry))
+	refused("put off twice", settle(1, reminder.Retry))
 	claim(t, db, "k")
-	must(t, settle(reminder.Accepted))
+	must(t, settle(2, reminder.Accepted))
+	refused("accepted twice", settle(2, reminder.Accepted))
 	if _, ok := claim(t, db, "k"); ok {
 		t.Error("claimed after acceptance")
 	}
@@ -236,7 +251,9 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 
 func settle(t *testing.T, db *store.DB, s reminder.State, wait time.Duration) {
 	t.Helper()
-	update(t, db, func(ctx context.Context, tx *store.Tx) error { return tx.Settle(ctx, shop.ID, "k", s, "words", wait) })
+	update(t, db, func(ctx context.Context, tx *store.Tx) error {
+		return tx.Settle(ctx, shop.ID, "k", 1, s, "words", wait)
+	})
 }
 
 func retryWaits(t *testing.T, open func() *store.DB) {
@@ -287,6 +304,9 @@ func recalledThenCrashed(t *testing.T, open func() *store.DB) {
 		return err
 	})
 	clock = noon.Add(3 * time.Hour)
+	if _, ok := claim(t, db, "k"); ok {
+		t.Error("a recalled notice was claimed when its lease had run out")
+	}
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		stuck, err := tx.Stuck(ctx, time.Minute, 10)
 		if len(stuck) != 0 {
