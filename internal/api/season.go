@@ -70,7 +70,8 @@ func (a *API) bookings(api huma.API) {
 			Planned []civil.Date `json:"planned" doc:"Days that the shop chose for its plan. Nobody agreed to them, and nobody is reminded of them."`
 		}
 	}
-	huma.Register(api, op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it; or choose a day for the plan only"), func(ctx context.Context, in *struct {
+	book := op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it; or choose a day for the plan only")
+	huma.Register(api, book, func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
 			Was      string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
@@ -97,7 +98,8 @@ func (a *API) bookings(api huma.API) {
 			return nil, a.fail(err)
 		}
 		w := who(ctx)
-		err = a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), desk.DayChange{Was: days[0], Day: days[1], At: at, Planned: in.Body.PlanOnly, ClosedOK: in.Body.ClosedOK})
+		m := desk.DayChange{Was: days[0], Day: days[1], At: at, Planned: in.Body.PlanOnly, ClosedOK: in.Body.ClosedOK}
+		err = a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), m)
 		conflict := fault.KindOf(err) == fault.Conflict
 		if err != nil && !conflict {
 			return nil, a.fail(err)

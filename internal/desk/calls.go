@@ -215,7 +215,7 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 	if q.Kind == "call" || err != nil || kind == "lot" || kind == string(coach.BookedVisit) {
 		return false
 	}
-	if q.Kind == "book" && slices.ContainsFunc(shop.Agreed(), func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today }) {
+	if q.Kind == "book" && nextAgreed(shop, coach.ID(q.Coach), today) != nil {
 		return true
 	}
 	if kind == string(coach.SafetyStop) {

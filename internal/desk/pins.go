@@ -143,7 +143,8 @@ func (m *DayChange) apply(
 		}
 	}
 	next := coach.Pin{Coach: c, Day: m.Day, Task: was.Task, At: m.At, Planned: m.Planned}
-	switch k := slices.IndexFunc(rest, func(p coach.Pin) bool { return p.Coach == c && m.Day != 0 && p.Day.Monday() == m.Day.Monday() }); {
+	sameWeek := func(p coach.Pin) bool { return p.Coach == c && m.Day != 0 && p.Day.Monday() == m.Day.Monday() }
+	switch k := slices.IndexFunc(rest, sameWeek); {
 	case m.Was != 0 && was.Day == 0:
 		return was, false, fault.New(
 			fault.Conflict,
