@@ -17,9 +17,8 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"time"
-
-	"golang.org/x/time/rate"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
@@ -67,11 +66,11 @@ func (w Who) Scoped(scope string) bool {
 
 // How long things last.
 const (
-	sessionFor = 14 * 24 * time.Hour
+	sessionFor = 14 * 24 * time.Hour // since it was used last
+	atMost     = 30 * 24 * time.Hour // since it began
 	inviteFor  = 7 * 24 * time.Hour
 	resetFor   = time.Hour
 	touchEvery = 5 * time.Minute
-	perHost    = 60 // tries of one host in ten minutes
 )
 
 // Post sends a mail of the account to somebody, in the transaction.
@@ -84,9 +83,11 @@ type Access struct {
 	Post Post   // nil: links are shown instead of mailed
 	OIDC *OIDC  // nil: passwords only
 
-	mu    sync.Mutex
-	tries map[string]*rate.Limiter
-	swept time.Time // when those at rest were forgotten last
+	noting atomic.Bool // the use of a token is being noted
+	notes  sync.WaitGroup
+	Key    []byte // seals what known browsers keep; nil: none is known
+
+	tries tries
 }
 
 var (
@@ -153,7 +154,7 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 	if err != nil {
 		return err
 	}
-	hash, err := hashPassword(password)
+	hash, err := hashPassword(password, email, name, shop.Name)
 	if err != nil {
 		return err
 	}
@@ -217,13 +218,14 @@ func (a *Access) Peek(ctx context.Context, secret, kind string) (o store.OneTime
 }
 
 // Enter signs somebody in and returns the session's secret. Wrong addresses and wrong
-// passwords take the same time and say the same.
-func (a *Access) Enter(ctx context.Context, email, password, host, agent string) (secret string, err error) {
+// passwords take the same time and say the same. kept is what Remember gave this
+// browser, or "".
+func (a *Access) Enter(ctx context.Context, email, password, host, agent, kept string) (secret string, err error) {
 	email = strings.ToLower(strings.TrimSpace(email))
 	if len(email) > 254 {
 		return "", errEnter
 	}
-	if !a.allow("h|"+host, perHost) || !a.allow("m|"+email, 10) {
+	if !a.mayTry(email, host, kept) {
 		return "", errOften
 	}
 	var m store.Member
@@ -244,39 +246,6 @@ func (a *Access) Enter(ctx context.Context, email, password, host, agent string)
 	})
 }
 
-// mostHeld bounds how many addresses and hosts are held in mind.
-const mostHeld = 20_000
-
-// allow lets so many tries through at once, and then as many in ten minutes. When too
-// many are held in mind, those that have all their tries left are forgotten; if none
-// has, newcomers are refused rather than those being let go.
-func (a *Access) allow(key string, tries int) bool {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.tries == nil {
-		a.tries = map[string]*rate.Limiter{}
-	}
-	l := a.tries[key]
-	if l == nil {
-		if len(a.tries) >= mostHeld {
-			if time.Since(a.swept) > time.Second { // a flood must not make this dear
-				a.swept = time.Now()
-				for k, x := range a.tries {
-					if x.Tokens() >= float64(x.Burst()) {
-						delete(a.tries, k)
-					}
-				}
-			}
-			if len(a.tries) >= mostHeld {
-				return false
-			}
-		}
-		l = rate.NewLimiter(rate.Every(10*time.Minute/time.Duration(tries)), tries)
-		a.tries[key] = l
-	}
-	return l.Allow()
-}
-
 // Session returns who has a session's secret.
 func (a *Access) Session(ctx context.Context, secret string) (w Who, err error) {
 	if secret == "" {
@@ -290,7 +259,8 @@ func (a *Access) Session(ctx context.Context, secret string) (w Who, err error) 
 		s, m, err = tx.SessionByHash(ctx, hashOf(secret))
 		return err
 	})
-	if fault.KindOf(err) == fault.NotFound {
+	end := s.MadeAt + atMost.Microseconds()
+	if fault.KindOf(err) == fault.NotFound || err == nil && now >= end {
 		return w, errGone
 	}
 	if err != nil {
@@ -298,7 +268,7 @@ func (a *Access) Session(ctx context.Context, secret string) (w Who, err error) 
 	}
 	if now-s.SeenAt > touchEvery.Microseconds() {
 		err = a.DB.Update(ctx, func(tx *store.Tx) error {
-			return tx.TouchSession(ctx, s.Hash, tx.Now().Add(sessionFor).UnixMicro())
+			return tx.TouchSession(ctx, s.Hash, min(end, tx.Now().Add(sessionFor).UnixMicro()))
 		})
 	}
 	return Who{Account: coach.AccountID(m.Account), Email: m.Email, Name: m.Name, Role: Role(m.Role), session: s.Hash}, err
@@ -315,30 +285,54 @@ func (a *Access) Leave(ctx context.Context, w Who) error {
 // Bearer returns who an API token stands for.
 func (a *Access) Bearer(ctx context.Context, secret string) (w Who, err error) {
 	hash := hashOf(secret)
-	if w, err = a.bearer(ctx, hash); err != nil {
+	w, noted, err := a.bearer(ctx, hash)
+	if err != nil {
 		return Who{}, err
 	}
-	err = a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hash) })
-	return w, err
+	if !noted {
+		a.noteUse(ctx, hash)
+	}
+	return w, nil
 }
 
 // Still fails as Bearer does when the API token by which somebody came has ended since.
 func (a *Access) Still(ctx context.Context, w Who) error {
-	_, err := a.bearer(ctx, w.token)
+	_, _, err := a.bearer(ctx, w.token)
 	return err
 }
 
-func (a *Access) bearer(ctx context.Context, hash string) (w Who, err error) {
+// bearer returns who an API token stands for, and whether its use was noted lately.
+func (a *Access) bearer(ctx context.Context, hash string) (w Who, noted bool, err error) {
 	err = a.DB.View(ctx, func(tx *store.Tx) error {
 		t, err := tx.TokenByHash(ctx, hash)
 		if fault.KindOf(err) == fault.NotFound {
 			return fault.New(fault.Denied, "this token does not work", "Make a new one on the page of people and keys.")
 		}
-		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician, token: hash, scopes: strings.Fields(t.Scopes)}
+		w = Who{Account: coach.AccountID(t.Account), Email: "token " + t.ID, Name: t.Name, Role: Technician,
+			token: hash, scopes: strings.Fields(t.Scopes)}
+		noted = t.UsedAt != nil && tx.Now().UnixMicro()-*t.UsedAt < touchEvery.Microseconds()
 		return err
 	})
-	return w, err
+	return w, noted, err
 }
+
+// noteUse notes that a token was used, without making its request wait: on SQLite the
+// note stands in line behind whoever writes. One is noted at a time; the next request
+// notes what was left out.
+func (a *Access) noteUse(ctx context.Context, hash string) {
+	if !a.noting.CompareAndSwap(false, true) {
+		return
+	}
+	ctx = context.WithoutCancel(ctx)
+	a.notes.Go(func() {
+		defer a.noting.Store(false)
+		// When this fails, the next request tries again.
+		_ = a.DB.Update(ctx, func(tx *store.Tx) error { return tx.TouchToken(ctx, hash) })
+	})
+}
+
+// Close waits until what is being noted is written.
+func (a *Access) Close() { a.notes.Wait() }
 
 func address(s string) (string, error) {
 	s = strings.ToLower(strings.TrimSpace(s))

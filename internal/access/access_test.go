@@ -3,6 +3,8 @@ package access
 import (
 	"context"
 	"fmt"
+	"os"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -13,6 +15,12 @@ import (
 	"sealmanac/internal/store/storetest"
 )
 
+// TestMain makes hashes cheap: these tests make some hundred.
+func TestMain(m *testing.M) {
+	memory = 1 << 10
+	os.Exit(m.Run())
+}
+
 const good = "four words of mine"
 
 // both runs a test on a fresh SQLite file and a fresh PostgreSQL database.
@@ -22,7 +30,7 @@ func both(t *testing.T, f func(t *testing.T, a *Access, clock *time.Time, mails 
 		now := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
 		db.Now = func() time.Time { return now }
 		var mails []string
-		f(t, &Access{DB: db, Base: "https://x.example.org", Post: func(_ context.Context, _ *store.Tx, _ coach.Account, email, _, _, text string) error {
+		f(t, &Access{DB: db, Key: []byte("a key"), Base: "https://x.example.org", Post: func(_ context.Context, _ *store.Tx, _ coach.Account, email, _, _, text string) error {
 			mails = append(mails, email+"\n"+text)
 			return nil
 		}}, &now, &mails)
@@ -85,7 +93,7 @@ func manager(t *testing.T, a *Access) Who {
 
 func enter(t *testing.T, a *Access, email, password string) Who {
 	t.Helper()
-	secret, err := a.Enter(t.Context(), email, password, "192.0.2.1", "a browser")
+	secret, err := a.Enter(t.Context(), email, password, "192.0.2.1", "a browser", "")
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -119,6 +127,8 @@ func TestPasswords(t *testing.T) {
 	if _, err := hashPassword("short"); fault.KindOf(err) != fault.Invalid {
 		t.Errorf("a short password: %v", err)
 	}
+	defer func(m uint32) { memory = m }(memory)
+	memory = 64 << 10 // the figure that is served
 	h, err := hashPassword(good)
 	if err != nil {
 		t.Fatal(err)
@@ -169,7 +179,7 @@ func TestMembersAndRoles(t *testing.T) {
 		if err := a.Remove(t.Context(), ana, "bo@example.org"); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := a.Enter(t.Context(), "bo@example.org", good+" bo", "192.0.2.1", ""); fault.KindOf(err) != fault.Denied {
+		if _, err := a.Enter(t.Context(), "bo@example.org", good+" bo", "192.0.2.1", "", ""); fault.KindOf(err) != fault.Denied {
 			t.Errorf("a removed member signs in: %v", err)
 		}
 		// An invitation runs out.
@@ -192,8 +202,8 @@ func second[T any](_ T, err error) error { return err }
 func TestSessionsAndResets(t *testing.T) {
 	both(t, func(t *testing.T, a *Access, clock *time.Time, mails *[]string) {
 		ana := manager(t, a)
-		one, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "one")
-		two, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "two")
+		one, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "one", "")
+		two, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "two", "")
 		if err := a.EndSession(t.Context(), ana, ""); err != nil {
 			t.Fatal(err)
 		}
@@ -217,17 +227,17 @@ func TestSessionsAndResets(t *testing.T) {
 		if _, err := a.Join(t.Context(), secret, "X", good); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("a reset link joins: %v", err)
 		}
-		three, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "three")
+		three, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "three", "")
 		if _, err := a.Reset(t.Context(), secret, "another four words"); err != nil {
 			t.Fatal(err)
 		}
 		if _, err := a.Session(t.Context(), three); fault.KindOf(err) != fault.Denied {
 			t.Errorf("a session outlived the new password: %v", err)
 		}
-		if _, err := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", ""); fault.KindOf(err) != fault.Denied {
+		if _, err := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "", ""); fault.KindOf(err) != fault.Denied {
 			t.Errorf("the old password works: %v", err)
 		}
-		four, err := a.Enter(t.Context(), "ana@example.org", "another four words", "192.0.2.1", "")
+		four, err := a.Enter(t.Context(), "ana@example.org", "another four words", "192.0.2.1", "", "")
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -238,20 +248,242 @@ func TestSessionsAndResets(t *testing.T) {
 	})
 }
 
+// Guesses are held by host and member together: nobody can lock a member out from
+// elsewhere. Guesses from many hosts are held too, but not where the member has signed
+// in before.
 func TestTriesAreLimited(t *testing.T) {
 	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
 		manager(t, a)
-		last := error(nil)
-		for range 15 {
-			_, last = a.Enter(t.Context(), "ana@example.org", "wrong", "192.0.2.9", "")
+		try := func(password, host, kept string) string {
+			_, err := a.Enter(t.Context(), "ana@example.org", password, host, "", kept)
+			return fault.SentenceOf(err)
 		}
-		if fault.SentenceOf(last) != "too many tries" {
-			t.Errorf("after fifteen tries: %v", last)
+		const often = "too many tries"
+		guess := func(host string, n int) (last string) {
+			for range n {
+				last = try("wrong", host, "")
+			}
+			return last
 		}
-		if _, err := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", ""); fault.SentenceOf(err) != "too many tries" {
-			t.Errorf("the address is not held: %v", err)
+		if guess("192.0.2.9", perPair) == often || guess("192.0.2.9", 1) != often {
+			t.Error("a host has not ten tries")
+		}
+		if got := try(good, "192.0.2.9", ""); got != often {
+			t.Errorf("the host that guessed is let in: %q", got)
+		}
+		if got := try(good, "192.0.2.1", ""); got != "" {
+			t.Errorf("the member is locked out by another host: %q", got)
+		}
+		if got := try(good, "192.0.2.9", a.Remember("Ana@example.org ")); got != "" {
+			t.Errorf("a known browser is locked out: %q", got)
+		}
+		forged := []string{a.Remember("bo@example.org"), (&Access{Key: []byte("other")}).Remember("ana@example.org"), (&Access{}).Remember("ana@example.org"), "x", ".", "x."}
+		for _, kept := range forged {
+			if got := try(good, "192.0.2.9", kept); got != often {
+				t.Errorf("the browser of somebody else, %q, is let in: %q", kept, got)
+			}
+		}
+		if guess("2001:db8:1:2::1", perPair) == often || guess("2001:db8:1:2:ffff::9", 1) != often || guess("2001:db8:1:3::1", 1) == often {
+			t.Error("one IPv6 network is not one host")
 		}
 	})
+}
+
+// Who has many hosts gets no more than so many tries at one member; the member's own
+// browser is let in all the same.
+func TestManyHostsAreLimited(t *testing.T) {
+	a := &Access{Key: []byte("k")}
+	n := 0
+	for i := range 2 * perMember {
+		if a.mayTry("ana@example.org", fmt.Sprint("192.0.2.", i), "") {
+			n++
+		}
+	}
+	if n != perMember {
+		t.Errorf("%d tries", n)
+	}
+	if a.mayTry("ana@example.org", "198.51.100.1", "") || !a.mayTry("ana@example.org", "198.51.100.1", a.Remember("ana@example.org")) {
+		t.Error("the member's own browser is not told from another")
+	}
+	kept := a.Remember("bo@example.org")
+	for range perKnown {
+		a.mayTry("bo@example.org", "192.0.2.1", kept)
+	}
+	if a.mayTry("bo@example.org", "192.0.2.1", kept) {
+		t.Error("a known browser guesses without end")
+	}
+}
+
+// Who is removed, or no longer a manager, loses the keys that they made; others keep
+// theirs. Calendars are only read: they end with the member.
+func TestKeysEndWithTheirMaker(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, mails *[]string) {
+		ana := manager(t, a)
+		joined := func(email string) Who {
+			if _, err := a.Invite(t.Context(), ana, email, Manager); err != nil {
+				t.Fatal(err)
+			}
+			if _, err := a.Join(t.Context(), secretOf(t, (*mails)[len(*mails)-1], "join"), "X", good+" too"); err != nil {
+				t.Fatal(err)
+			}
+			return enter(t, a, email, good+" too")
+		}
+		key := func(w Who) string {
+			secret, err := a.MakeToken(t.Context(), w, "CRM", []string{"read", "write"}, 3650)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if err := a.DB.Update(t.Context(), func(tx *store.Tx) error {
+				return tx.AddCalendar(t.Context(), store.Calendar{Account: "main", Hash: w.Email, ID: w.Email, Kind: "shop", MadeBy: w.Email})
+			}); err != nil {
+				t.Fatal(err)
+			}
+			return secret
+		}
+		bo, cy := joined("bo@example.org"), joined("cy@example.org")
+		of := map[string]string{"ana": key(ana), "bo": key(bo), "cy": key(cy)}
+		works := func(want ...string) {
+			t.Helper()
+			for who, secret := range of {
+				_, err := a.Bearer(t.Context(), secret)
+				if (err == nil) != slices.Contains(want, who) {
+					t.Errorf("the key of %s: %v", who, err)
+				}
+			}
+		}
+		calendars := func(want int) {
+			t.Helper()
+			if err := a.DB.View(t.Context(), func(tx *store.Tx) error {
+				cs, err := tx.Calendars(t.Context(), "main")
+				if len(cs) != want {
+					t.Errorf("%d calendars, want %d", len(cs), want)
+				}
+				return err
+			}); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := a.SetRole(t.Context(), ana, bo.Email, Manager); err != nil {
+			t.Fatal(err)
+		}
+		works("ana", "bo", "cy")
+		if err := a.SetRole(t.Context(), ana, bo.Email, Technician); err != nil {
+			t.Fatal(err)
+		}
+		works("ana", "cy")
+		calendars(3)
+		if err := a.Remove(t.Context(), ana, cy.Email); err != nil {
+			t.Fatal(err)
+		}
+		works("ana")
+		calendars(2)
+	})
+}
+
+// Who invites does not learn that an address signs in to another account; the person
+// does.
+func TestInvitingTellsNothingOfOtherAccounts(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, mails *[]string) {
+		ana := manager(t, a)
+		if err := a.DB.Update(t.Context(), func(tx *store.Tx) error {
+			if err := tx.SaveAccount(t.Context(), coach.Account{ID: "second", Name: "B Shop", Postal: "2 Road"}); err != nil {
+				return err
+			}
+			return tx.AddMember(t.Context(), store.Member{Account: "second", Email: "bo@example.org", Role: string(Viewer)})
+		}); err != nil {
+			t.Fatal(err)
+		}
+		for _, email := range []string{"bo@example.org", "nobody@example.org"} {
+			if link, err := a.Invite(t.Context(), ana, email, Viewer); err != nil || link != "" {
+				t.Errorf("%s: %q, %v", email, link, err)
+			}
+		}
+		if p, err := a.People(t.Context(), ana); err != nil || len(p.Invitations) != 2 {
+			t.Errorf("%d invitations, %v", len(p.Invitations), err)
+		}
+		if len(*mails) != 2 || strings.Contains((*mails)[0], "/join/") || !strings.Contains((*mails)[0], "another account") || !strings.Contains((*mails)[1], "/join/") {
+			t.Errorf("%q", *mails)
+		}
+		if _, err := a.Invite(t.Context(), ana, "ana@example.org", Viewer); fault.KindOf(err) != fault.Conflict {
+			t.Errorf("a member of this account: %v", err)
+		}
+	})
+}
+
+// A member changes the password with the present one; the other sessions end.
+func TestChangePassword(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
+		ana := manager(t, a)
+		mine, _ := a.Enter(t.Context(), ana.Email, good, "192.0.2.1", "", "")
+		me, err := a.Session(t.Context(), mine)
+		if err != nil {
+			t.Fatal(err)
+		}
+		other, _ := a.Enter(t.Context(), ana.Email, good, "192.0.2.1", "", "")
+		for name, err := range map[string]error{
+			"a wrong one": a.ChangePassword(t.Context(), me, "wrong", "another four words"), "a short one": a.ChangePassword(t.Context(), me, good, "short"),
+			"a common one": a.ChangePassword(t.Context(), me, good, "password12345"),
+		} {
+			if k := fault.KindOf(err); k != fault.Denied && k != fault.Invalid {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+		if err := a.ChangePassword(t.Context(), me, good, "another four words"); err != nil {
+			t.Fatal(err)
+		}
+		if _, err := a.Session(t.Context(), mine); err != nil {
+			t.Errorf("the own session ended: %v", err)
+		}
+		if _, err := a.Session(t.Context(), other); fault.KindOf(err) != fault.Denied {
+			t.Errorf("another session lives on: %v", err)
+		}
+		enter(t, a, ana.Email, "another four words")
+		if _, err := a.Enter(t.Context(), ana.Email, good, "192.0.2.1", "", ""); fault.KindOf(err) != fault.Denied {
+			t.Errorf("the old one works: %v", err)
+		}
+		for range perPair {
+			err = a.ChangePassword(t.Context(), me, "wrong", "another four words")
+		}
+		if fault.SentenceOf(err) != "too many tries" {
+			t.Errorf("guesses have no end: %v", err)
+		}
+	})
+}
+
+// A session ends thirty days after it began, however often it is used.
+func TestSessionsEnd(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, _ *[]string) {
+		manager(t, a)
+		secret, _ := a.Enter(t.Context(), "ana@example.org", good, "192.0.2.1", "", "")
+		begun := *clock
+		for d := range 30 {
+			*clock = begun.Add(time.Duration(d) * 24 * time.Hour)
+			if _, err := a.Session(t.Context(), secret); err != nil {
+				t.Fatalf("day %d: %v", d, err)
+			}
+		}
+		*clock = begun.Add(atMost - time.Second)
+		if _, err := a.Session(t.Context(), secret); err != nil {
+			t.Errorf("a second before: %v", err)
+		}
+		*clock = begun.Add(atMost)
+		if _, err := a.Session(t.Context(), secret); fault.KindOf(err) != fault.Denied {
+			t.Errorf("after thirty days: %v", err)
+		}
+	})
+}
+
+func TestEasyPasswords(t *testing.T) {
+	for _, p := range []string{"aaaaaaaaaaaa", "password1234", "Password123!", "P@ssw0rd2024", "qwertyuiop12", "123456789012", "letmeinletmein", "sealmanac2026", "ana@example.org", "heronbay heronbay", strings.Repeat("password", 25)} {
+		if _, err := hashPassword(p, "ana@example.org", "Ana", "heronbay"); fault.KindOf(err) != fault.Invalid {
+			t.Errorf("%q is taken: %v", p, err)
+		}
+	}
+	for _, p := range []string{good, "another four words", "mdfoiu4wkjds", "correct horse battery staple", strings.Repeat("ab3 ", 50)} {
+		if easy(p, []string{"ana@example.org", "Ana"}) {
+			t.Errorf("%q is refused", p)
+		}
+	}
 }
 
 func TestTokens(t *testing.T) {
@@ -265,6 +497,7 @@ func TestTokens(t *testing.T) {
 		if err != nil || w.Account != "main" || !w.Scoped("read") || w.Scoped("write") || w.Role.May(Manager) {
 			t.Errorf("%+v, %v", w, err)
 		}
+		a.Close()
 		p, _ := a.People(t.Context(), ana)
 		if len(p.Tokens) != 1 || p.Tokens[0].UsedAt == nil || strings.Contains(p.Tokens[0].Hash, secret) {
 			t.Errorf("%+v", p.Tokens)
@@ -283,19 +516,86 @@ func TestTokens(t *testing.T) {
 	})
 }
 
-// Strangers with many addresses cannot make the limits forget somebody, nor fill the
-// memory.
+// The use of a key is noted every five minutes, and no request waits for that: on SQLite
+// somebody else may be writing for a while.
+func TestUseOfKeysIsNoted(t *testing.T) {
+	both(t, func(t *testing.T, a *Access, clock *time.Time, _ *[]string) {
+		ana := manager(t, a)
+		secret, err := a.MakeToken(t.Context(), ana, "our CRM", []string{"read"}, 30)
+		if err != nil {
+			t.Fatal(err)
+		}
+		begun := *clock
+		for _, c := range []struct {
+			after time.Duration
+			want  time.Duration // of the last note, after the beginning
+		}{{0, 0}, {5*time.Minute - time.Microsecond, 0}, {5 * time.Minute, 5 * time.Minute}, {10*time.Minute - 1*time.Microsecond, 5 * time.Minute}, {11 * time.Minute, 11 * time.Minute}} {
+			*clock = begun.Add(c.after)
+			if _, err := a.Bearer(t.Context(), secret); err != nil {
+				t.Fatal(err)
+			}
+			a.Close()
+			p, err := a.People(t.Context(), ana)
+			if err != nil || len(p.Tokens) != 1 || p.Tokens[0].UsedAt == nil {
+				t.Fatalf("%+v %v", p.Tokens, err)
+			}
+			if got := time.UnixMicro(*p.Tokens[0].UsedAt).Sub(begun); got != c.want {
+				t.Errorf("after %v it was noted as used after %v, want %v", c.after, got, c.want)
+			}
+		}
+		*clock = begun.Add(time.Hour)
+		writes, ends := make(chan struct{}), make(chan struct{})
+		ended := make(chan error)
+		go func() {
+			ended <- a.DB.Update(t.Context(), func(tx *store.Tx) error {
+				if err := tx.OptOut(t.Context(), "main", "x@example.org"); err != nil {
+					return err
+				}
+				close(writes)
+				<-ends
+				return nil
+			})
+		}()
+		<-writes
+		for range 3 { // a request that waited would wait until the writer ends, which it does after these
+			if _, err := a.Bearer(t.Context(), secret); err != nil {
+				t.Errorf("while somebody writes: %v", err)
+			}
+		}
+		close(ends)
+		if err := <-ended; err != nil {
+			t.Fatal(err)
+		}
+		a.Close()
+		p, err := a.People(t.Context(), ana)
+		if err != nil || time.UnixMicro(*p.Tokens[0].UsedAt).Sub(begun) != time.Hour {
+			t.Errorf("the use was not noted afterwards: %+v %v", p.Tokens, err)
+		}
+	})
+}
+
+// Strangers with many addresses fill no memory, make the limits forget nobody, and keep
+// newcomers out of nothing.
 func TestLimitsHold(t *testing.T) {
-	a := &Access{}
-	for a.allow("m|victim@example.org", 10) {
+	var l tries
+	for l.allow("victim", 10) {
 	}
-	for i := range 3 * mostHeld {
-		a.allow(fmt.Sprint("m|", i), 10)
+	for i := range 20_000 {
+		l.allow(fmt.Sprint("stranger ", i), 10)
 	}
-	if a.allow("m|victim@example.org", 10) {
+	if l.allow("victim", 10) {
 		t.Error("the victim's tries are back")
 	}
-	if len(a.tries) > mostHeld {
-		t.Errorf("%d are held in mind", len(a.tries))
+	refused := 0
+	for i := range 1000 {
+		if !l.allow(fmt.Sprint("newcomer ", i), 10) {
+			refused++
+		}
+	}
+	if refused > 1 { // the slot of the victim
+		t.Errorf("%d of 1000 newcomers are refused", refused)
+	}
+	if len(l.held) != slots {
+		t.Errorf("%d are held in mind", len(l.held))
 	}
 }

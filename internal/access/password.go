@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"strings"
 
+	zxcvbn "github.com/ccojocar/zxcvbn-go"
 	"golang.org/x/crypto/argon2"
 
 	"sealmanac/internal/fault"
@@ -15,11 +16,12 @@ import (
 // The cost of a password's hash: the second recommended choice of RFC 9106, section
 // 4 (64 MiB, 3 passes, 4 lanes).
 const (
-	memory  = 64 << 10 // KiB
 	passes  = 3
 	lanes   = 4
 	keySize = 32
 )
+
+var memory uint32 = 64 << 10 // KiB; tests need less
 
 // Bounds of a password, in characters.
 const (
@@ -30,10 +32,29 @@ const (
 // hashing lets few hashes run at a time: each takes 64 MiB.
 var hashing = make(chan struct{}, 4)
 
-// hashPassword returns the encoded argon2id hash of a password.
-func hashPassword(password string) (string, error) {
+// judged is how much of a password is looked at for being easy: the work grows faster
+// than its length.
+const judged = 64
+
+// easy reports whether a password is among the first a guesser tries: a common one, a
+// row of the keyboard, a repetition, or made of the person's own words.
+func easy(password string, own []string) bool {
+	p := []rune(password)
+	words := []string{"sealmanac"}
+	for _, w := range own {
+		words = append(words, strings.Fields(strings.ToLower(w))...)
+	}
+	return zxcvbn.PasswordStrength(string(p[:min(len(p), judged)]), words).Score < 2
+}
+
+// hashPassword returns the encoded argon2id hash of a password. own are words that
+// everybody knows of the person.
+func hashPassword(password string, own ...string) (string, error) {
 	if n := len([]rune(password)); n < leastPassword || n > mostPassword {
 		return "", fault.New(fault.Invalid, fmt.Sprintf("the password has %d characters", n), fmt.Sprintf("Use %d to %d characters; four or five words of your own are easy to keep in mind.", leastPassword, mostPassword))
+	}
+	if easy(password, own) {
+		return "", fault.New(fault.Invalid, "this password is among the first that a guesser tries", "Use four or five words of your own that do not belong together.")
 	}
 	salt := make([]byte, 16)
 	_, _ = rand.Read(salt) // never fails

@@ -64,9 +64,12 @@ func (a *Access) Invite(ctx context.Context, w Who, email string, role Role) (li
 		return "", fault.New(fault.Invalid, fmt.Sprintf("%q is not a role", role), "Choose manager, technician or viewer.")
 	}
 	err = a.DB.Update(ctx, func(tx *store.Tx) error {
-		if _, err := tx.MemberByEmail(ctx, email); err == nil {
-			return fault.New(fault.Conflict, email+" signs in already", "One address belongs to one account.")
-		} else if fault.KindOf(err) != fault.NotFound {
+		m, err := tx.MemberByEmail(ctx, email)
+		if err == nil && m.Account == string(w.Account) {
+			return fault.New(fault.Conflict, email+" is a member already", "Change the role in the list of members.")
+		}
+		elsewhere := err == nil
+		if err != nil && fault.KindOf(err) != fault.NotFound {
 			return err
 		}
 		secret, hash := token()
@@ -76,6 +79,10 @@ func (a *Access) Invite(ctx context.Context, w Who, email string, role Role) (li
 		}
 		if err := tx.AddAudit(ctx, w.Account, w.Email, "invited", email, string(role)); err != nil {
 			return err
+		}
+		if elsewhere { // told to the person alone: who is a member of another account is not for this one to know
+			return a.post(ctx, tx, w.Account, email, "", "You are invited to Sealmanac",
+				fmt.Sprintf("%s invites you as a %s.\n\nYou sign in to another account with this address, and one address belongs to one account. To join, ask for an invitation at another address.\n", w.Email, role))
 		}
 		return a.post(ctx, tx, w.Account, email, "", "You are invited to Sealmanac",
 			fmt.Sprintf("%s invites you as a %s.\n\nOpen this link within seven days and choose a password:\n\n  %s\n\nIf you do not know what this is about, leave it alone: nothing happens.\n", w.Email, role, link))
@@ -99,7 +106,11 @@ func (a *Access) post(ctx context.Context, tx *store.Tx, id coach.AccountID, ema
 
 // Join makes a member by an invitation.
 func (a *Access) Join(ctx context.Context, secret, name, password string) (email string, err error) {
-	hash, err := hashPassword(password)
+	o, err := a.Peek(ctx, secret, "invite")
+	if err != nil {
+		return "", err
+	}
+	hash, err := hashPassword(password, o.Email, name)
 	if err != nil {
 		return "", err
 	}
@@ -123,7 +134,7 @@ func (a *Access) Forgot(ctx context.Context, email, host string) error {
 	if len(email) > 254 {
 		return nil
 	}
-	if !a.allow("fh|"+host, 20) || !a.allow("f|"+email, 3) {
+	if !a.tries.allow("forgot|"+network(host), 20) || !a.tries.allow("mail|"+email, 3) {
 		return errOften
 	}
 	return a.DB.Update(ctx, func(tx *store.Tx) error {
@@ -145,7 +156,11 @@ func (a *Access) Forgot(ctx context.Context, email, host string) error {
 
 // Reset gives a member a new password by the link of Forgot and ends all sessions.
 func (a *Access) Reset(ctx context.Context, secret, password string) (email string, err error) {
-	hash, err := hashPassword(password)
+	o, err := a.Peek(ctx, secret, "reset")
+	if err != nil {
+		return "", err
+	}
+	hash, err := hashPassword(password, o.Email)
 	if err != nil {
 		return "", err
 	}
@@ -169,7 +184,54 @@ func (a *Access) Reset(ctx context.Context, secret, password string) (email stri
 	})
 }
 
-// SetRole changes what a member may do. The last manager stays one.
+// ChangePassword gives who is there a new password, if the present one is right, and
+// ends all their other sessions.
+func (a *Access) ChangePassword(ctx context.Context, w Who, present, password string) error {
+	if !a.tries.allow("change|"+w.Email, perPair) {
+		return errOften
+	}
+	var m store.Member
+	err := a.DB.View(ctx, func(tx *store.Tx) (err error) {
+		m, err = tx.MemberByEmail(ctx, w.Email)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if m.Password == "" || !fits(present, m.Password) {
+		return fault.New(fault.Denied, "the present password is not right", "Try again, or ask for a new password on the page for signing in.")
+	}
+	hash, err := hashPassword(password, m.Email, m.Name)
+	if err != nil {
+		return err
+	}
+	return a.DB.Update(ctx, func(tx *store.Tx) error {
+		m, err := tx.MemberByEmail(ctx, w.Email)
+		if err != nil {
+			return err
+		}
+		m.Password = hash
+		if err := tx.SetMember(ctx, m); err != nil {
+			return err
+		}
+		if _, err := tx.DropSessions(ctx, w.Account, w.Email, "", w.session); err != nil {
+			return err
+		}
+		return tx.AddAudit(ctx, w.Account, w.Email, "new password", w.Email, "")
+	})
+}
+
+// endKeys ends the keys that a member made, who may make none any more.
+func (a *Access) endKeys(ctx context.Context, tx *store.Tx, w Who, email string) error {
+	n, err := tx.RevokeTokensOf(ctx, w.Account, email)
+	if err != nil || n == 0 {
+		return err
+	}
+	return tx.AddAudit(ctx, w.Account, w.Email, "ended keys", email, fmt.Sprint(n))
+}
+
+// SetRole changes what a member may do, and ends the keys of who is a manager no more.
+// The last manager stays one.
 func (a *Access) SetRole(ctx context.Context, w Who, email string, role Role) error {
 	if err := needs(w, Manager); err != nil {
 		return err
@@ -187,11 +249,17 @@ func (a *Access) SetRole(ctx context.Context, w Who, email string, role Role) er
 		if err := tx.SetMember(ctx, m); err != nil {
 			return err
 		}
+		if role != Manager {
+			if err := a.endKeys(ctx, tx, w, email); err != nil {
+				return err
+			}
+		}
 		return tx.AddAudit(ctx, w.Account, w.Email, "changed role", email, was+" to "+string(role))
 	})
 }
 
-// Remove takes a member out of the account, with all sessions.
+// Remove takes a member out of the account, with all sessions, and ends the keys and
+// the calendars that the member made: both are secrets that the member knows.
 func (a *Access) Remove(ctx context.Context, w Who, email string) error {
 	if err := needs(w, Manager); err != nil {
 		return err
@@ -205,6 +273,16 @@ func (a *Access) Remove(ctx context.Context, w Who, email string) error {
 		}
 		if _, err := tx.DropInvitations(ctx, w.Account, "", email); err != nil { // made by who is not trusted any more
 			return err
+		}
+		if err := a.endKeys(ctx, tx, w, email); err != nil {
+			return err
+		}
+		if n, err := tx.RevokeCalendarsOf(ctx, w.Account, email); err != nil {
+			return err
+		} else if n > 0 {
+			if err := tx.AddAudit(ctx, w.Account, w.Email, "ended calendars", email, fmt.Sprint(n)); err != nil {
+				return err
+			}
 		}
 		return tx.AddAudit(ctx, w.Account, w.Email, "removed", email, "")
 	})

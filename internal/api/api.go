@@ -17,6 +17,7 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"time"
 	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -36,6 +37,9 @@ const Root = "/api/v1"
 
 // MaxBulk is the largest body of a bulk of coaches: 64 MiB, about 20,000 of them.
 const MaxBulk = 64 << 20
+
+// bulkTime is how long the body of a bulk may take to come.
+const bulkTime = 3 * time.Minute
 
 // perMinute is how many requests a key may send in a minute.
 const perMinute = 1200
@@ -180,7 +184,7 @@ func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
 	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
-	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps."
+	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps. While other work holds the records of an account, a write is answered 503 with Retry-After, and changed nothing."
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies

@@ -68,7 +68,7 @@ func newRig(t testing.TB, db *store.DB) *rig {
 	x.api = &api.API{Desk: x.desk, Access: acc, Log: slog.New(slog.DiscardHandler), Source: "https://x.example.org"}
 	for _, id := range []coach.AccountID{"one", "two"} {
 		c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte("shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver}\n" + record(id))})
-		if err := x.desk.Import(t.Context(), id, c); err != nil {
+		if _, err := x.desk.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
 		if err := x.desk.Start(t.Context(), id, "t"); err != nil {
@@ -463,12 +463,34 @@ func TestPutKnowsTheShopsDay(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	x.now.Store(time.Date(2026, 3, 4, 2, 0, 0, 0, time.UTC).UnixMicro()) // March 3, 19:00 at the shop in Denver
 	for day, status := range map[string]int{"2026-03-03": http.StatusOK, "2026-03-04": http.StatusUnprocessableEntity} {
-		rec := `{"coach":"NAME","stays":[{"place":"Madison, WI","from":"2019-01-01","cycles":"20/year"}],"slides":[{"slide":"s","runs":[{"run":"outer/top","construction":"track","carrier":"none","fitted":"` + day + `","parts":[{"part":"bulb","material":"epdm_sponge"}]}]}]}`
-		put, _, said := x.do(x.keys["one"], "PUT", "/coaches/put", strings.ReplaceAll(rec, "NAME", "put"))
-		_, _, bulk := x.do(x.keys["one"], "POST", "/coaches/bulk", `{"coaches":[`+strings.ReplaceAll(rec, "NAME", "bulk")+`]}`)
+		rec := func(name string) string {
+			return `{"coach":"` + name + `","stays":[{"place":"Madison, WI","from":"2019-01-01","cycles":"20/year"}],
+				"slides":[{"slide":"s","runs":[{"run":"outer/top","construction":"track","carrier":"none",
+				"fitted":"` + day + `","parts":[{"part":"bulb","material":"epdm_sponge"}]}]}]}`
+		}
+		put, _, said := x.do(x.keys["one"], "PUT", "/coaches/put", rec("put"))
+		_, _, bulk := x.do(x.keys["one"], "POST", "/coaches/bulk", `{"coaches":[`+rec("bulk")+`]}`)
 		if put != status || strings.Contains(bulk, `"saved":1`) != (status == http.StatusOK) {
 			t.Errorf("fitted on %s: put %d %s, bulk %s", day, put, said, bulk)
 		}
+	}
+}
+
+// No time limit is left on a connection while a request works: it would cancel the
+// request. Bodies are read before, or have time to come.
+func TestBodyTimes(t *testing.T) {
+	bodies := 0
+	for _, o := range api.Operations(&api.API{}) {
+		if o.RequestBody == nil {
+			continue
+		}
+		bodies++
+		if o.BodyReadTimeout >= 0 && o.BodyReadTimeout < time.Minute {
+			t.Errorf("%s has %v", o.OperationID, o.BodyReadTimeout)
+		}
+	}
+	if bodies < 10 {
+		t.Errorf("%d operations have a body", bodies)
 	}
 }
 

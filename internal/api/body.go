@@ -135,7 +135,7 @@ func heads(doc *huma.OpenAPI) {
 			switch {
 			case status == "401":
 				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong with the one that came.", Schema: text}}
-			case status == "429":
+			case status == "429", status == "503":
 				r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
 			case status == "405":
 				r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}

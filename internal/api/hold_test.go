@@ -162,7 +162,7 @@ func TestRenamedSlideKeepsItsStop(t *testing.T) {
 				t.Errorf("in a bulk: %s", said)
 			}
 			items := intake.ReadTrees(intake.Options{Today: today, Places: x.desk.Places}, []intake.Text{intake.TextOf([]byte(renamed))})
-			if err := x.desk.Import(t.Context(), "one", intake.Content{Coaches: []coach.Coach{items[0].Coach}}); fault.KindOf(err) != fault.Invalid {
+			if _, err := x.desk.Import(t.Context(), "one", intake.Content{Coaches: []coach.Coach{items[0].Coach}}); fault.KindOf(err) != fault.Invalid {
 				t.Errorf("in a file: %v", err)
 			}
 			say("no")

@@ -53,7 +53,7 @@ func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key s
 		return
 	}
 	sum := sha256.Sum256(append([]byte(r.URL.Path+"\n"+who.Email+"\n"), body...))
-	r.Body = io.NopCloser(bytes.NewReader(body))
+	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body)) // its end ends the time for it once more
 	said, ran, err := a.Desk.Once(r.Context(), who.Account, who.Email+" "+key, hex.EncodeToString(sum[:]), func() (desk.KeptAnswer, bool) {
 		rec := &keeper{ResponseWriter: w, status: http.StatusOK}
 		next.ServeHTTP(rec, r)

@@ -34,6 +34,7 @@ func (a *API) register(api huma.API) {
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
 	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
+	o.BodyReadTimeout = -1 // bodies are read before (unread), in the time that the server gives them
 	if method == http.MethodPost {
 		o.Parameters = []*huma.Param{{Name: "Idempotency-Key", In: "header", Description: keyHelp, Schema: &huma.Schema{Type: huma.TypeString, MaxLength: &longestKey}}}
 	}
@@ -145,7 +146,7 @@ func (a *API) coaches(api huma.API) {
 	})
 	a.collections(api)
 	many := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
-	many.MaxBodyBytes = MaxBulk
+	many.MaxBodyBytes, many.BodyReadTimeout = MaxBulk, bulkTime
 	many.SkipValidateBody = true
 	huma.Register(api, many, func(ctx context.Context, in *struct{ Body bulk }) (*bulkResult, error) {
 		items, err := in.Body.coaches()

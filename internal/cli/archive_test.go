@@ -71,8 +71,8 @@ func TestArchiveCommands(t *testing.T) {
 			if second, err := os.ReadFile(again); err != nil || !bytes.Equal(first, second) {
 				t.Errorf("the archive of the copy is another one: %v", err)
 			}
-			says(t, 0, "awake", "wake", "--account", "copy")
-			says(t, 0, `account "copy" is quiet`, "hush", "--account", "copy")
+			says(t, 0, "sends reminders", "wake", "--account", "copy")
+			says(t, 0, `Account "copy" is paused`, "hush", "--account", "copy")
 			says(t, 2, `there is no account "other"`, "hush", "--account", "other")
 			says(t, 2, `there is no account "other"`, "wake", "--account", "other")
 		})

@@ -56,8 +56,9 @@ type commands struct {
 	First      firstCmd      `cmd:"" help:"Print the link that makes an account's first member."`
 	Archive    archiveCmd    `cmd:"" help:"Write an account, pictures and history included, into a ZIP file."`
 	Restore    restoreCmd    `cmd:"" help:"Make an account from such a file."`
-	Hush       hushCmd       `cmd:"" help:"Let no reminder of an account leave, until it is woken."`
-	Wake       wakeCmd       `cmd:"" help:"Let an account's reminders go again."`
+	Hush       hushCmd       `cmd:"" help:"Pause an account: no reminder of it leaves until it is started."`
+	Wake       wakeCmd       `cmd:"" help:"Start an account that is paused, as every new one is."`
+	Held       heldCmd       `cmd:"" help:"Messages that wait for a decision: list, release, withdraw."`
 	Words      wordsCmd      `cmd:"" help:"List the languages of messages, or print one's phrases as a PO file to edit."`
 	Check      checkCmd      `cmd:"" help:"Check configuration, rulebook, database and mail server."`
 	Climate    climateCmd    `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`

@@ -11,10 +11,14 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
 	"sealmanac/internal/daemon"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
+	"sealmanac/internal/rulebook"
 	"sealmanac/internal/settings"
 	"sealmanac/internal/store"
 )
@@ -47,16 +51,20 @@ func (c *importCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	tables, err := e.tables()
+	tables, rules, err := e.parts(cfg)
 	if err != nil {
 		return err
+	}
+	on := func(db *store.DB) *desk.Desk {
+		return &desk.Desk{DB: db, Now: e.now, Places: tables, ToolsFor: toolsOf(db, tables, rules, cfg)}
 	}
 	what := fmt.Sprintf("%s with %s", count(len(content.Coaches), "coach", "coaches"), count(countParts(content.Coaches), "part", "parts"))
 	id := coach.AccountID(c.Account)
 	if c.DryRun {
+		var o desk.Outlook
 		known := false
 		err := forTrial(e, cfg, func(db *store.DB) (err error) {
-			known, err = (&desk.Desk{DB: db, Now: e.now, Places: tables}).TryImport(e.ctx, id, content)
+			o, known, err = on(db).TryImport(e.ctx, id, content)
 			return err
 		})
 		if err != nil {
@@ -66,11 +74,12 @@ func (c *importCmd) Run(e *env) error {
 		if !known {
 			fmt.Fprintf(e.out, "The shop %q is not stored yet. Import a coach file with its shop: block first (it may hold nothing else), then this.\n", c.Account)
 		}
+		c.outlook(e, o)
 		return nil
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
-		d := &desk.Desk{DB: db, Now: e.now, Places: tables}
-		if err := d.Import(e.ctx, id, content); err != nil {
+		o, err := on(db).Import(e.ctx, id, content)
+		if err != nil {
 			return err
 		}
 		booked := 0
@@ -82,8 +91,47 @@ func (c *importCmd) Run(e *env) error {
 			also = " and " + count(booked, "booked period", "booked periods")
 		}
 		fmt.Fprintf(e.out, "%s%s stored in account %q (%s). The daemon dates them at its next pass.\n", what, also, c.Account, db.Name())
+		c.outlook(e, o)
 		return nil
 	})
+}
+
+// outlook says who would be written to because of an import, and what holds that back.
+func (c *importCmd) outlook(e *env, o desk.Outlook) {
+	if !o.Known {
+		return
+	}
+	would := "The next pass makes"
+	if c.DryRun {
+		would = "Stored, the next pass would make"
+	}
+	fmt.Fprintf(e.out, "%s %s to %s about them.\n", would, count(o.Messages, "message", "messages"), count(o.People, "person", "people"))
+	if o.Most > 1 {
+		fmt.Fprintf(e.out, "The most to one person: %d, to %s.\n", o.Most, o.ToOne)
+	}
+	if o.Paused {
+		fmt.Fprintf(e.out, "The account is paused: nothing leaves until 'sealmanac wake --account %s', or until a manager starts it on the board.\n", c.Account)
+	} else if reminder.Unusual(o.Messages, o.Most, nil) {
+		fmt.Fprintln(e.out, "That is far more than usual for one day: unless such days are common here, the messages wait for a decision. See 'sealmanac held'.")
+	}
+}
+
+// toolsOf returns what accounts of a store are dated with: their own rules, if they
+// accepted some.
+func toolsOf(
+	db *store.DB, tables *climate.Tables, rules *rulebook.Rulebook, cfg settings.Config,
+) func(context.Context, coach.AccountID) (cycle.Tools, error) {
+	return func(ctx context.Context, id coach.AccountID) (cycle.Tools, error) {
+		own := rules
+		err := db.View(ctx, func(tx *store.Tx) (err error) {
+			own, err = desk.RulesOf(ctx, tx, id, rules)
+			return err
+		})
+		if err != nil {
+			return cycle.Tools{}, err
+		}
+		return daemon.Tools(own, tables, cfg.Domain()), nil
+	}
 }
 
 func countParts(cs []coach.Coach) (n int) {

@@ -7,7 +7,10 @@
 package cycle
 
 import (
+	"runtime"
 	"time"
+
+	"golang.org/x/sync/errgroup"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -66,12 +69,19 @@ type Result struct {
 }
 
 // Evaluate is the program in a few lines. It reads no clock and no database:
-// the same snapshot and rulebook give the same result, byte for byte.
+// the same snapshot and rulebook give the same result, byte for byte. Coaches do not
+// influence each other, so all processors share them.
 func Evaluate(t Tools, in Snapshot) Result {
 	res := Result{Outcomes: make([]Outcome, len(in.Members))}
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
 	for i := range in.Members {
-		res.Outcomes[i] = t.coach(&in, &in.Members[i])
+		g.Go(func() error {
+			res.Outcomes[i] = t.coach(&in, &in.Members[i])
+			return nil
+		})
 	}
+	_ = g.Wait() // nothing fails
 	return res
 }
 

@@ -2,6 +2,7 @@ package cycle
 
 import (
 	"context"
+	"slices"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -26,6 +27,19 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 	}
 	err = s.load(ctx, tx, "", cs, on)
 	return s, err
+}
+
+// LoadSome reads the snapshot of some coaches of an account. The account is not locked.
+func LoadSome(ctx context.Context, tx *store.Tx, id coach.AccountID, ids []coach.ID, on civil.Date) (s Snapshot, err error) {
+	if s, err = Load(ctx, tx, id, on, false); err != nil {
+		return s, err
+	}
+	wanted := map[coach.ID]bool{}
+	for _, c := range ids {
+		wanted[c] = true
+	}
+	s.Members = slices.DeleteFunc(s.Members, func(m Member) bool { return !wanted[m.Coach.ID] })
+	return s, nil
 }
 
 // LoadOne reads the snapshot of one coach of an account, and its document's version.

@@ -16,6 +16,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
@@ -55,6 +56,7 @@ type Options struct {
 	Now     func() time.Time // default: the clock
 	Poll    time.Duration    // how often the queue is looked at; default 1 s
 	Look    time.Duration    // how often accounts and missed passes are looked at; default 10 s
+	Wait    time.Duration    // how long a request waits for a pass to let it write; default 5 s
 }
 
 // Daemon is the running program.
@@ -69,6 +71,7 @@ type Daemon struct {
 	feeds    *http.Client
 	returns  *returns.Server            // nil: off
 	asked    map[coach.AccountID]*asked // passes asked for; for keepSchedules alone
+	passing  sync.Map                   // passes that run in this process, as passArgs of account and day
 	orphans  map[string]seen            // for keepTakingOver alone
 	registry *prometheus.Registry
 	meters   *meters
@@ -95,6 +98,9 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	if opt.Poll == 0 {
 		opt.Poll = time.Second
+	}
+	if opt.Wait == 0 {
+		opt.Wait = 5 * time.Second
 	}
 	if opt.Look == 0 {
 		opt.Look = 10 * time.Second
@@ -140,7 +146,8 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	}
 	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow,
 		Titles: func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
-	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post}
+	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post, Key: signer.Key}
+	d.onClose("access", func(context.Context) error { d.Access.Close(); return nil })
 	if c := opt.Config; c.OIDCIssuer != "" {
 		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}
 	}
@@ -320,9 +327,14 @@ func (d *Daemon) handler(ending <-chan struct{}) http.Handler {
 		}
 		fmt.Fprintln(w, "ok")
 	})
-	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL, Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
+	programs := (&api.API{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Source: d.Desk.Signer.BaseURL,
+		Origins: d.opt.Config.APIOrigins, Ending: ending}).Handler()
 	mux.Handle(api.Root, programs)
 	mux.Handle(api.Root+"/", programs)
 	mux.Handle("/", (&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}).Handler())
-	return httpkit.Wrap(mux, d.opt.Log)
+	h := httpkit.Wrap(mux, d.opt.Log)
+	// A request must not wait for a pass until nobody reads its answer.
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		h.ServeHTTP(w, r.WithContext(store.Impatient(r.Context(), d.opt.Wait)))
+	})
 }

@@ -93,7 +93,7 @@ func box(t *testing.T, o mailbox.Options) *mailbox.Mailbox {
 func importDemo(t *testing.T, d *Daemon, id coach.AccountID) {
 	t.Helper()
 	c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
-	if err := d.Desk.Import(t.Context(), id, c); err != nil {
+	if _, err := d.Desk.Import(t.Context(), id, c); err != nil {
 		t.Fatal(err)
 	}
 	if err := d.Desk.Start(t.Context(), id, "t"); err != nil { // a new account is paused

@@ -151,10 +151,8 @@ func (d *Daemon) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) e
 // passed reports whether an account's pass of a day is on record.
 func (d *Daemon) passed(ctx context.Context, id coach.AccountID, day string) (done bool, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
-		ps, err := tx.Passes(ctx)
-		for _, p := range ps {
-			done = done || p.Account == string(id) && p.Day >= day
-		}
+		p, err := tx.LastPass(ctx, id)
+		done = p != nil && p.Day >= day
 		return err
 	})
 	return done, err
@@ -176,10 +174,14 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 			return err
 		}
 	}
+	key := passArgs{Account: j.Args.Account, Day: j.Args.Day}
+	w.daemon.passing.Store(key, true)
+	defer w.daemon.passing.Delete(key)
 	begun := time.Now()
 	res, added, err := w.daemon.RunPass(ctx, j.Args.Account, on)
 	if err != nil {
-		w.daemon.opt.Log.Warn("pass failed", "account", j.Args.Account, "day", on.String(), "attempt", j.Attempt, "seconds", time.Since(begun).Seconds(), "err", err)
+		w.daemon.opt.Log.Warn("pass failed", "account", j.Args.Account, "day", on.String(), "attempt", j.Attempt,
+			"seconds", time.Since(begun).Seconds(), "err", err)
 	}
 	if fault.KindOf(err) == fault.NotFound {
 		return river.JobCancel(err) // the account is gone

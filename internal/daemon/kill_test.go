@@ -132,7 +132,7 @@ func (r *rig) add(coaches int) {
 	r.next++
 	r.db(func(db *store.DB) {
 		k := &desk.Desk{DB: db, Now: time.Now}
-		if err := k.Import(context.Background(), id, c); err != nil {
+		if _, err := k.Import(context.Background(), id, c); err != nil {
 			r.t.Fatal(err)
 		}
 		allowAll(r.t, db, id, today) // one pass makes them all at once

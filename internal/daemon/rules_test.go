@@ -36,7 +36,7 @@ func TestOwnExperienceChangesTheRules(t *testing.T) {
 		load := func(id coach.AccountID, text []byte) {
 			t.Helper()
 			c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil, intake.File{Name: "f.yaml", Data: text})
-			if err := d.Desk.Import(t.Context(), id, c); err != nil {
+			if _, err := d.Desk.Import(t.Context(), id, c); err != nil {
 				t.Fatal(err)
 			}
 		}

@@ -2,9 +2,11 @@ package daemon
 
 import (
 	"context"
+	"encoding/json"
 	"time"
 
 	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
 	"github.com/robfig/cron/v3"
 
 	"sealmanac/internal/civil"
@@ -96,6 +98,51 @@ func (d *Daemon) turn(id coach.AccountID, day string) (n int64, now bool) {
 	return time.Now().Unix() / int64(lease/time.Second), true
 }
 
+// passesUnderWay returns the passes, by account and day alone, that have a job which waits
+// or runs.
+func (d *Daemon) passesUnderWay(ctx context.Context) (map[passArgs]rivertype.JobState, error) {
+	res, err := d.river.JobList(ctx, river.NewJobListParams().Kinds(passArgs{}.Kind()).First(mostListed).
+		States(rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRunning))
+	if err != nil {
+		return nil, err
+	}
+	out := make(map[passArgs]rivertype.JobState, len(res.Jobs))
+	for _, j := range res.Jobs {
+		var a passArgs
+		if err := json.Unmarshal(j.EncodedArgs, &a); err != nil {
+			return nil, err
+		}
+		key := passArgs{Account: a.Account, Day: a.Day}
+		if out[key] != rivertype.JobStateRunning {
+			out[key] = j.State
+		}
+	}
+	return out, nil
+}
+
+// mostListed is how many jobs are looked at; of those beyond, some are asked for twice.
+const mostListed = 10_000
+
+// works tells whether a pass need not be asked for again: its job waits for a worker, or a
+// worker that lives has it. A job whose process died looks the same as one that runs, but
+// nobody holds its account.
+func (d *Daemon) works(ctx context.Context, args passArgs, state rivertype.JobState) (held bool, err error) {
+	switch state {
+	case "":
+		return false, nil
+	case rivertype.JobStateRunning:
+		if _, ours := d.passing.Load(args); ours {
+			return true, nil
+		}
+		err = d.DB.Update(ctx, func(tx *store.Tx) error {
+			held, err = tx.Locked(ctx, args.Account)
+			return err
+		})
+		return held, err
+	}
+	return true, nil
+}
+
 // catchUp asks for the passes whose time has come today without a pass: the
 // schedules live in memory and miss what falls into a stop.
 func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
@@ -110,6 +157,7 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 	if err != nil {
 		return err
 	}
+	var under map[passArgs]rivertype.JobState
 	for _, a := range accounts {
 		s, err := d.nightly(a)
 		if err != nil {
@@ -121,6 +169,16 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 			continue
 		}
 		args, opts := d.passJob(a)
+		if under == nil { // most looks find nothing to catch up with
+			if under, err = d.passesUnderWay(ctx); err != nil {
+				return err
+			}
+		}
+		if works, err := d.works(ctx, args, under[args]); err != nil {
+			return err
+		} else if works {
+			continue
+		}
 		turn, now := d.turn(a.ID, args.Day)
 		if !now {
 			continue

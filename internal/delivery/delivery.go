@@ -183,7 +183,8 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	reply = Clean(reply, 500)
 	err = record(ctx, func(ctx context.Context) error { return out.Settle(ctx, &n, state, reply, wait) })
 	if errors.Is(err, reminder.ErrSettled) {
-		log.Info("the outcome is on record already, or another worker has the notice", "message_id", n.MessageID, "verdict", v)
+		log.Info("the outcome is on record already, or another worker has the notice",
+			"message_id", n.MessageID, "verdict", v)
 	} else if err != nil {
 		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
 		return Broken, err

@@ -119,12 +119,16 @@ func (o *beating) Settle(ctx context.Context, n *reminder.Notice, s reminder.Sta
 // A commit whose answer was lost is on record. The store says so when the outcome is
 // recorded again, however deep in its chain of errors, and that ends the matter.
 func TestSettledIsDecided(t *testing.T) {
-	settled := &fault.Error{Op: "store.Settle", Kind: fault.Conflict, Err: &fault.Error{Kind: fault.Conflict, Msg: "notice k is not being sent", Err: reminder.ErrSettled}}
-	for name, says := range map[string][]error{"the answer was lost": {context.DeadlineExceeded, settled}, "taken over": {settled}} {
+	inner := &fault.Error{Kind: fault.Conflict, Msg: "notice k is not being sent", Err: reminder.ErrSettled}
+	settled := &fault.Error{Op: "store.Settle", Kind: fault.Conflict, Err: inner}
+	for name, says := range map[string][]error{
+		"the answer was lost": {context.DeadlineExceeded, settled}, "taken over": {settled},
+	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				o := &settling{says: says}
-				v, err := Step(t.Context(), o, channel(func() (string, error) { return "250 ok", nil }), "a", "k", 1, slog.New(slog.DiscardHandler))
+				ch := channel(func() (string, error) { return "250 ok", nil })
+				v, err := Step(t.Context(), o, ch, "a", "k", 1, slog.New(slog.DiscardHandler))
 				if v != Taken || err != nil || o.asked != len(says) {
 					t.Errorf("%s %v, asked %d times", v, err, o.asked)
 				}
@@ -155,7 +159,8 @@ func TestPanicEndsTheBeats(t *testing.T) {
 		o := &beating{}
 		func() {
 			defer func() { _ = recover() }() // as the job library does
-			_, _ = Step(ctx, o, channel(func() (string, error) { panic("a fault in a channel") }), "a", "k", 1, slog.New(slog.DiscardHandler))
+			ch := channel(func() (string, error) { panic("a fault in a channel") })
+			_, _ = Step(ctx, o, ch, "a", "k", 1, slog.New(slog.DiscardHandler))
 		}()
 		time.Sleep(10 * Beat)
 		if o.beats > 0 {

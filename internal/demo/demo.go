@@ -95,7 +95,7 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 		return nil, err
 	}
 	content := intake.Read(intake.Options{Today: Day, Places: o.Tables}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
-	if err := d.Daemon.Desk.Import(ctx, Account, content); err != nil {
+	if _, err := d.Daemon.Desk.Import(ctx, Account, content); err != nil {
 		return nil, err
 	}
 	if err := d.Daemon.Desk.Start(ctx, Account, Email); err != nil { // a new account waits for that

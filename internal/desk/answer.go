@@ -226,7 +226,9 @@ func (d *Desk) undo(ctx context.Context, tx *store.Tx, q *Question) (changed boo
 // answered is the event of an answer.
 func answered(q Question) store.Happened {
 	n := q.Notice
-	h := store.Happened{Kind: "task.answered", Coach: n.Coach, Data: map[string]any{"answer": q.Kind, "person": n.Person, "task": n.Task, "run": n.Run, "notice": reminder.Short(n.LinkID)}}
+	h := store.Happened{Kind: "task.answered", Coach: n.Coach, Data: map[string]any{
+		"answer": q.Kind, "person": n.Person, "task": n.Task, "run": n.Run, "notice": reminder.Short(n.LinkID),
+	}}
 	switch q.Kind {
 	case reminder.Stop:
 		h.Kind, h.Data = "notice.opted_out", map[string]any{"person": n.Person}
@@ -307,14 +309,17 @@ func (d *Desk) answer(ctx context.Context, tx *store.Tx, q *Question, x detailed
 	}
 	if x.height > 0 {
 		slide, run := slideRun(n.Run)
-		err = tx.AddReading(ctx, n.Account, n.Coach, coach.Reading{Day: x.day, Slide: slide, Run: run, Part: coach.Bulb, Kind: coach.BulbHeight, Value: float64(x.height), By: "owner", Note: "answered by mail, " + n.Person})
+		err = tx.AddReading(ctx, n.Account, n.Coach, coach.Reading{Day: x.day, Slide: slide, Run: run, Part: coach.Bulb,
+			Kind: coach.BulbHeight, Value: float64(x.height), By: "owner", Note: "answered by mail, " + n.Person})
 	}
 	return news, err
 }
 
 // answerTask records an answer about one task. It reports whether the same was said
 // before: by the person, or by anybody that the work is done.
-func (d *Desk) answerTask(ctx context.Context, tx *store.Tx, q *Question, a reminder.Answer, run string, x detailed) (said bool, err error) {
+func (d *Desk) answerTask(
+	ctx context.Context, tx *store.Tx, q *Question, a reminder.Answer, run string, x detailed,
+) (said bool, err error) {
 	n := q.Notice
 	if q.Kind == reminder.Done {
 		said, err = tx.HasAnswer(ctx, n.Account, n.Coach, a.TaskKey, reminder.Done)

@@ -28,7 +28,7 @@ func TestArchive(t *testing.T) {
 	}
 	from := open("sqlite")
 	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: from.Places}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
-	if err := from.Import(t.Context(), "main", c); err != nil {
+	if _, err := from.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 	img := image.NewRGBA(image.Rect(0, 0, 2000, 1000))
@@ -130,13 +130,15 @@ func TestArchiveWhileSomebodyWrites(t *testing.T) {
 				t.Fatal(err)
 			}
 		}
-		if err := d.Import(t.Context(), "main", intake.Content{Shop: &coach.Account{Name: "A Shop", Postal: "1 Road"}}); err != nil {
+		shop := &coach.Account{Name: "A Shop", Postal: "1 Road"}
+		if _, err := d.Import(t.Context(), "main", intake.Content{Shop: shop}); err != nil {
 			t.Fatal(err)
 		}
 		noise := rand.New(rand.NewPCG(1, 2)) // does not compress, so that bytes leave before the last table is read
 		var cs []coach.Coach
 		for i := range 400 {
-			cs = append(cs, coach.Coach{ID: coach.ID(fmt.Sprintf("c-%03d", i)), Label: fmt.Sprintf("%x%x", noise.Uint64(), noise.Uint64())})
+			label := fmt.Sprintf("%x%x", noise.Uint64(), noise.Uint64())
+			cs = append(cs, coach.Coach{ID: coach.ID(fmt.Sprintf("c-%03d", i)), Label: label})
 		}
 		save(cs)
 		wrote := false

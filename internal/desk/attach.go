@@ -7,6 +7,7 @@ import (
 	"encoding/hex"
 	"fmt"
 	"image"
+	"image/color"
 	_ "image/gif" // read, kept as JPEG
 	_ "image/png" // read, kept as JPEG
 	"net/http"
@@ -23,7 +24,8 @@ import (
 // Bounds of what is attached: bytes as sent, and the longer side in pixels as kept.
 const (
 	MostAttached = 15 << 20
-	mostPixels   = 60e6
+	mostPixels   = 24_000_000
+	mostDecoded  = 128 << 20 // bytes of the picture in memory
 	longSide     = 1600
 	thumbSide    = 240
 )
@@ -50,7 +52,7 @@ func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coac
 		a.Media, a.Body = kind, f.Data
 	case strings.HasPrefix(kind, "image/"):
 		var err error
-		if a.Body, a.Thumb, err = shrink(f.Data); err != nil {
+		if a.Body, a.Thumb, err = shrink(ctx, f.Data); err != nil {
 			return err
 		}
 		a.Media = "image/jpeg"
@@ -80,12 +82,27 @@ func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coac
 	})
 }
 
-// shrinking lets few pictures be worked on at a time: a large one takes half a gigabyte.
-var shrinking = make(chan struct{}, 2)
+// shrinking lets one picture be worked on at a time: a large one takes a quarter of a
+// gigabyte, and several at once would take more than the program may have.
+var shrinking = make(chan struct{}, 1)
+
+// decoded returns how many bytes a picture takes in memory.
+func decoded(c image.Config) int64 {
+	each := int64(4)
+	switch c.ColorModel {
+	case color.RGBA64Model, color.NRGBA64Model:
+		each = 8
+	case color.Gray16Model:
+		each = 2
+	case color.GrayModel:
+		each = 1
+	}
+	return int64(c.Width) * int64(c.Height) * each
+}
 
 // shrink returns a picture and its small version as JPEG. Writing it anew leaves
 // behind place, time and camera.
-func shrink(data []byte) (body, thumb []byte, err error) {
+func shrink(ctx context.Context, data []byte) (body, thumb []byte, err error) {
 	bad := func(err error) error {
 		return &fault.Error{Kind: fault.Invalid, Msg: "the picture cannot be read", Hint: "Send JPEG, PNG or GIF.", Err: err}
 	}
@@ -93,11 +110,19 @@ func shrink(data []byte) (body, thumb []byte, err error) {
 	if err != nil {
 		return nil, nil, bad(err)
 	}
-	if float64(conf.Width)*float64(conf.Height) > mostPixels {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height), "Send one of up to 60 million pixels.")
+	if int64(conf.Width)*int64(conf.Height) > mostPixels {
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height), "Send one of up to 24 million pixels.")
 	}
-	shrinking <- struct{}{}
-	defer func() { <-shrinking }()
+	if decoded(conf) > mostDecoded {
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels of 16 bits a color", conf.Width, conf.Height),
+			"Save it with 8 bits a color, or send a smaller one.")
+	}
+	select {
+	case shrinking <- struct{}{}:
+		defer func() { <-shrinking }()
+	case <-ctx.Done():
+		return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "other pictures are being read", Hint: "Send it again in a minute.", Err: ctx.Err()}
+	}
 	img, err := imaging.Decode(bytes.NewReader(data), imaging.AutoOrientation(true))
 	if err != nil {
 		return nil, nil, bad(err)

@@ -71,12 +71,7 @@ func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f s
 		if b.Views, err = tx.SavedViews(ctx, id, member); err != nil {
 			return err
 		}
-		ps, err := tx.Passes(ctx)
-		for i := range ps {
-			if ps[i].Account == string(id) {
-				b.Last = &ps[i]
-			}
-		}
+		b.Last, err = tx.LastPass(ctx, id)
 		return err
 	})
 	return b, err

@@ -106,13 +106,20 @@ func (d *Desk) OwnerCalendar(ctx context.Context, p *OwnerPage) ([]byte, error) 
 	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), &words)
 }
 
+// forgetAfter is how many months calendars show what was canceled.
+const forgetAfter = 3
+
+// keepPatience is how long a reader of a calendar waits to keep what has changed.
+const keepPatience = time.Second
+
 // calendar brings the entries of a kind up to date and writes them, in the shop's words
-// if no others are given.
+// if no others are given. It only reads, so that nobody's calendar waits for a pass; what
+// has changed since the last reader is kept afterwards.
 func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *calWords) ([]byte, error) {
-	var es []store.Entry
+	var es, changed []store.Entry
 	var a coach.Account
-	err := d.DB.Update(ctx, func(tx *store.Tx) (err error) {
-		if a, err = tx.Account(ctx, id, true); err != nil { // two readers must not both raise a sequence
+	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
+		if a, err = tx.Account(ctx, id, false); err != nil {
 			return err
 		}
 		if w == nil {
@@ -127,15 +134,36 @@ func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kin
 			return err
 		}
 		only := map[string]string{"shop": "visit", "fleet": "task"}[kind]
-		if es, err = d.bringUp(ctx, tx, id, c, only, now); err != nil {
-			return err
-		}
-		return tx.DropEntries(ctx, id, tx.Now().AddDate(0, -3, 0).UnixMicro())
+		es, changed, err = d.bringUp(ctx, tx, id, c, only, now)
+		return err
 	})
 	if err != nil {
 		return nil, err
 	}
+	if err := d.keepEntries(ctx, id, changed); err != nil {
+		return nil, err
+	}
 	return d.ics(a, name, es, w)
+}
+
+// keepEntries keeps what has changed in a calendar. While a pass keeps everybody out it
+// gives up: the next reader finds the same changes, with the same numbers.
+func (d *Desk) keepEntries(ctx context.Context, id coach.AccountID, changed []store.Entry) error {
+	if len(changed) == 0 {
+		return nil
+	}
+	err := d.DB.Update(store.Impatient(ctx, keepPatience), func(tx *store.Tx) error {
+		for _, e := range changed {
+			if err := tx.SaveEntry(ctx, id, e); err != nil {
+				return err
+			}
+		}
+		return tx.DropEntries(ctx, id, tx.Now().AddDate(0, -forgetAfter, 0).UnixMicro())
+	})
+	if fault.KindOf(err) == fault.Unavailable {
+		return nil
+	}
+	return err
 }
 
 // entries are what stands in a calendar now.
@@ -171,11 +199,14 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 }
 
 // bringUp compares what is with what calendars said last: changes raise the sequence,
-// what went away is cancelled. It returns everything that a calendar shows.
-func (d *Desk) bringUp(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, kind string, now []store.Entry) (out []store.Entry, err error) {
+// what went away is cancelled. It returns everything that a calendar shows, and what of
+// it has changed.
+func (d *Desk) bringUp(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, kind string, now []store.Entry,
+) (out, changed []store.Entry, err error) {
 	old, err := tx.Entries(ctx, id, c, kind)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	had := map[string]store.Entry{}
 	for _, e := range old {
@@ -190,26 +221,25 @@ func (d *Desk) bringUp(ctx context.Context, tx *store.Tx, id coach.AccountID, c 
 				e.Sequence++
 			}
 			e.ChangedAt = tx.Now().UnixMicro()
-			if err := tx.SaveEntry(ctx, id, e); err != nil {
-				return nil, err
-			}
+			changed = append(changed, e)
 		}
 		out = append(out, e)
 	}
+	forgotten := tx.Now().AddDate(0, -forgetAfter, 0).UnixMicro()
 	for _, e := range had {
 		if e.Cancelled == 0 {
 			e.Cancelled, e.ChangedAt = 1, tx.Now().UnixMicro()
 			e.Sequence++
-			if err := tx.SaveEntry(ctx, id, e); err != nil {
-				return nil, err
-			}
+			changed = append(changed, e)
 		}
-		out = append(out, e)
+		if e.ChangedAt >= forgotten {
+			out = append(out, e)
+		}
 	}
 	slices.SortFunc(out, func(a, b store.Entry) int {
 		return cmp.Or(strings.Compare(a.Day, b.Day), strings.Compare(a.UID, b.UID))
 	})
-	return out, nil
+	return out, changed, nil
 }
 
 // ics writes entries as a calendar (RFC 5545, with the properties of RFC 7986).

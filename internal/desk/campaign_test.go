@@ -38,7 +38,7 @@ func TestCampaign(t *testing.T) {
 	d, n := setup(t)
 	d.Domain = "x"
 	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "b.yaml", Data: []byte(lots)})
-	if err := d.Import(t.Context(), "main", c); err != nil {
+	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 	rules, err := rulebook.Parse(config.Rulebook)
@@ -116,7 +116,7 @@ func TestRefreshFeeds(t *testing.T) {
 	d, _ := setup(t)
 	file := strings.Replace(scenario, "people:", "feed: https://cal.example.org/a.ics\n    people:", 1)
 	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(file)})
-	if err := d.Import(t.Context(), "main", c); err != nil {
+	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 	good := "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\nDTSTART;VALUE=DATE:20260401\r\nDTEND;VALUE=DATE:20260405\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"

@@ -292,9 +292,11 @@ func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coac
 	if err := d.sweep(ctx, tx, snap, &res.Outcomes[0]); err != nil {
 		return nil, err
 	}
-	added, err := cycle.SaveStops(ctx, tx, id, snap.Today, res)
-	if err != nil {
-		return nil, err
+	var added []reminder.Notice
+	if t.Links != nil { // else a message would offer no answer: the daemon's pass makes it
+		if added, err = cycle.SaveStops(ctx, tx, id, snap.Today, res); err != nil {
+			return nil, err
+		}
 	}
 	if d.Enqueue != nil {
 		if err := d.Enqueue(ctx, tx, added); err != nil {

@@ -54,21 +54,32 @@ func (d *Desk) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) err
 	return d.Replan(ctx, tx, id)
 }
 
-// Import stores what was read into an account, all of it or nothing. The account
-// must exist or come with the file.
-func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content) error {
+// Import stores what was read into an account, all of it or nothing, and tells what of it
+// people would hear of. The account must exist or come with the file.
+func (d *Desk) Import(ctx context.Context, id coach.AccountID, c intake.Content) (o Outlook, err error) {
 	if err := c.Problems.Err(); err != nil {
-		return err
+		return o, err
 	}
-	return d.DB.Update(ctx, func(tx *store.Tx) error { return d.importInto(ctx, tx, id, c) })
+	tools, err := d.toolsIfAny(ctx, id)
+	if err != nil {
+		return o, err
+	}
+	return o, d.DB.Update(ctx, func(tx *store.Tx) error {
+		o, err = d.importInto(ctx, tx, tools, id, c)
+		return err
+	})
 }
 
 // TryImport does what Import does and stores nothing: what Import would refuse, it
 // refuses. Where the account is missing the rest is tried all the same, and known is
 // false.
-func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Content) (known bool, err error) {
+func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Content) (o Outlook, known bool, err error) {
 	if err := c.Problems.Err(); err != nil {
-		return false, err
+		return o, false, err
+	}
+	tools, err := d.toolsIfAny(ctx, id)
+	if err != nil {
+		return o, false, err
 	}
 	errTried := errors.New("tried") // ends the transaction without a commit
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
@@ -77,11 +88,11 @@ func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Conte
 			return err
 		}
 		if known = !free || c.Shop != nil; !known {
-			if err := tx.SaveAccount(ctx, coach.Account{ID: id}); err != nil {
+			if err := addAccount(ctx, tx, coach.Account{ID: id}); err != nil {
 				return err
 			}
 		}
-		if err := d.importInto(ctx, tx, id, c); err != nil {
+		if o, err = d.importInto(ctx, tx, tools, id, c); err != nil {
 			return err
 		}
 		return errTried
@@ -89,39 +100,63 @@ func (d *Desk) TryImport(ctx context.Context, id coach.AccountID, c intake.Conte
 	if errors.Is(err, errTried) {
 		err = nil
 	}
-	return known, err
+	return o, known, err
 }
 
-func (d *Desk) importInto(ctx context.Context, tx *store.Tx, id coach.AccountID, c intake.Content) error {
+func (d *Desk) importInto(
+	ctx context.Context, tx *store.Tx, tools *cycle.Tools, id coach.AccountID, c intake.Content,
+) (o Outlook, err error) {
 	if c.Shop != nil {
 		shop := *c.Shop
 		shop.ID = id
 		if err := addAccount(ctx, tx, shop); err != nil {
-			return err
+			return o, err
 		}
 	}
 	account, err := tx.Account(ctx, id, true)
 	if err != nil {
-		return err
+		return o, err
 	}
 	today := d.today(account)
 	if err := keepWorkshop(ctx, tx, id, c.Workshop, today); err != nil {
-		return err
+		return o, err
 	}
 	cs, err := d.onto(ctx, tx, id, today, c)
 	if err != nil {
-		return err
+		return o, err
 	}
 	if err := keepStops(ctx, tx, id, today, cs); err != nil {
-		return err
+		return o, err
 	}
 	if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
-		return err
+		return o, err
 	}
 	if err := d.markBatch(ctx, tx, account, cs); err != nil {
-		return err
+		return o, err
 	}
-	return saveBooked(ctx, tx, id, c.BookingFiles, c.Booked)
+	if err := saveBooked(ctx, tx, id, c.BookingFiles, c.Booked); err != nil {
+		return o, err
+	}
+	if o.Paused, err = tx.Quiet(ctx, id); err != nil || tools == nil {
+		return o, err
+	}
+	ids := make([]coach.ID, len(cs))
+	for i := range cs {
+		ids[i] = cs[i].ID
+	}
+	if err := o.look(ctx, tx, *tools, id, today, ids); err != nil {
+		return o, err
+	}
+	news, err := d.refreshStops(ctx, tx, *tools, id, ids)
+	if err != nil {
+		return o, err
+	}
+	if len(news) > 0 && tools.Links == nil { // the daemon writes to their people
+		if err := tx.ForgetPass(ctx, id, today); err != nil {
+			return o, err
+		}
+	}
+	return o, tx.AddEvents(ctx, id, news...)
 }
 
 // addAccount saves what an account says of itself. A new one begins paused: nobody is

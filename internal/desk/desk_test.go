@@ -55,7 +55,7 @@ func fresh(t *testing.T, db *store.DB) *Desk {
 	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21, Places: tables, Now: now,
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
 	c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
-	if err := d.Import(t.Context(), "main", c); err != nil {
+	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 	if err := d.Start(t.Context(), "main", "t"); err != nil {
@@ -211,10 +211,10 @@ func TestTokensCannotBeGuessed(t *testing.T) {
 func TestImportNeedsAnAccount(t *testing.T) {
 	d, _ := setup(t)
 	c := intake.Content{Coaches: []coach.Coach{{ID: "z"}}}
-	if err := d.Import(context.Background(), "nobody", c); fault.KindOf(err) != fault.NotFound || fault.HintOf(err) == "" {
+	if _, err := d.Import(context.Background(), "nobody", c); fault.KindOf(err) != fault.NotFound || fault.HintOf(err) == "" {
 		t.Errorf("got %v", err)
 	}
-	if err := d.Import(context.Background(), "main", c); err != nil {
+	if _, err := d.Import(context.Background(), "main", c); err != nil {
 		t.Error(err)
 	}
 }

@@ -109,7 +109,7 @@ func TestSoldAndMoved(t *testing.T) {
 	}
 	again := func(file string) civilDate {
 		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(file)})
-		if err := d.Import(t.Context(), "main", c); err != nil {
+		if _, err := d.Import(t.Context(), "main", c); err != nil {
 			t.Fatal(err)
 		}
 		return civilDate(coaches(t, d)[0].Sold)

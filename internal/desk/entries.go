@@ -62,7 +62,8 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 		var news []store.Happened
 		for _, s := range x.Services {
 			if slices.ContainsFunc(now.Services, func(o coach.Service) bool {
-				return ServiceKey(o) == ServiceKey(s) && o.By == s.By && (s.Note == "" || strings.Contains("; "+o.Note+";", "; "+s.Note+";"))
+				noted := s.Note == "" || strings.Contains("; "+o.Note+";", "; "+s.Note+";")
+				return noted && ServiceKey(o) == ServiceKey(s) && o.By == s.By
 			}) {
 				continue
 			}

@@ -33,7 +33,7 @@ func deskOn(t *testing.T, kind string) *Desk {
 	d := &Desk{DB: db, Now: db.Now, Places: places, Domain: "example.org", Snooze: 21, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"},
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
 	c := intake.Read(intake.Options{Today: today, Places: places}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
-	if err := d.Import(t.Context(), "main", c); err != nil {
+	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 	return d

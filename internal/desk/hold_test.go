@@ -34,7 +34,9 @@ func shopDesk(t *testing.T, db *store.DB) (*Desk, civil.Date) {
 		t.Fatal(err)
 	}
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(testkit.Tables(t)), Domain: "example.org"}
-	return &Desk{DB: db, Now: now, Snooze: 21, Places: testkit.Tables(t), Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"},
+	signer := &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}
+	tools.Links = signer
+	return &Desk{DB: db, Now: now, Snooze: 21, Places: testkit.Tables(t), Signer: signer,
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}, friday
 }
 
@@ -49,7 +51,7 @@ func fleet(t *testing.T, d *Desk, from, n int, manager string) {
 		b.WriteString("    stays: [{place: \"Yuma, AZ\", from: 2024-01-01}]\n    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]\n")
 	}
 	c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 6), Places: testkit.Tables(t)}, nil, intake.File{Name: "f.yaml", Data: []byte(b.String())})
-	if err := d.Import(t.Context(), "main", c); err != nil {
+	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
 }
@@ -340,7 +342,7 @@ func TestPhoneOnlyOwnersAreCalled(t *testing.T) {
 		d, today := shopDesk(t, db)
 		text := strings.Replace(scenario, "{name: Ann, email: ann@example.org}", "{name: Vi, phone: 555-0101, language: es}", 1)
 		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(text)})
-		if err := d.Import(t.Context(), "main", c); err != nil {
+		if _, err := d.Import(t.Context(), "main", c); err != nil {
 			t.Fatal(err)
 		}
 		pass(t, d, today)
@@ -366,6 +368,30 @@ func TestPhoneOnlyOwnersAreCalled(t *testing.T) {
 		}
 		if calls, _ = d.Requests(t.Context(), "main"); len(calls) != 0 {
 			t.Errorf("after the call: %+v", calls)
+		}
+	})
+}
+
+// A danger that comes with a record, a list or a bulk is a call at once, too, and an import
+// tells beforehand how many messages to how many people its coaches bring.
+func TestImportTellsWhoHears(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
+		d, today := shopDesk(t, db)
+		text := scenario + "    readings: [{date: 2026-03-05, kind: soft_floor, slide: s, value: yes}]\n"
+		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(text)})
+		o, known, err := d.TryImport(t.Context(), "main", c)
+		if err != nil || !known || !o.Known || !o.Paused || o.Messages != 1 || o.People != 1 {
+			t.Fatalf("dry run: %+v %v %v", o, known, err)
+		}
+		if calls, err := d.Requests(t.Context(), "main"); fault.KindOf(err) != fault.NotFound {
+			t.Errorf("the dry run stored something: %v %v", calls, err)
+		}
+		if o2, err := d.Import(t.Context(), "main", c); err != nil || o2 != o {
+			t.Errorf("import: %+v, the dry run said %+v, %v", o2, o, err)
+		}
+		calls, err := d.Requests(t.Context(), "main")
+		if err != nil || len(calls) != 1 || calls[0].Reason != StopCall {
+			t.Errorf("%+v %v", calls, err)
 		}
 	})
 }

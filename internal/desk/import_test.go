@@ -41,7 +41,7 @@ func TestTryImport(t *testing.T) {
 				"a shop with its coaches":                  {"new", read(0, "a.yaml", scenario), true, fine},
 				"bookings before the shop and their coach": {"new", read(0, "b.csv", "coach,from,until\na,2026-05-01,2026-05-08\n"), false, fault.NotFound},
 			} {
-				known, err := d.TryImport(t.Context(), c.id, c.content)
+				_, known, err := d.TryImport(t.Context(), c.id, c.content)
 				if known != c.known || err != nil && fault.KindOf(err) != c.kind || err == nil && c.kind != fine {
 					t.Errorf("%s: known %v, %v", name, known, err)
 				}
@@ -57,7 +57,7 @@ func TestTryImport(t *testing.T) {
 					continue
 				}
 				if c.id == "main" {
-					if real := d.Import(t.Context(), c.id, c.content); real == nil || real.Error() != err.Error() {
+					if _, real := d.Import(t.Context(), c.id, c.content); real == nil || real.Error() != err.Error() {
 						t.Errorf("%s: the trial says %v, the import %v", name, err, real)
 					}
 				}

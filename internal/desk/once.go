@@ -15,6 +15,9 @@ import (
 // and so the lease is much longer than the beat.
 const keyLease = 3 * time.Minute
 
+// keyPatience is how long the end of a request that holds a key waits to be recorded.
+const keyPatience = 30 * time.Second
+
 var keyBeat = 30 * time.Second // shorter in tests
 
 // Once runs a post that carries an Idempotency-Key, unless it ran before: then ran is
@@ -26,7 +29,9 @@ func (d *Desk) Once(ctx context.Context, id coach.AccountID, key, asked string, 
 	if err != nil || claim == 0 {
 		return a, false, err
 	}
-	ctx = context.WithoutCancel(ctx) // a caller who went away must not leave the key claimed
+	// A caller who went away must not leave the key claimed, nor a pass that has begun
+	// meanwhile.
+	ctx = store.Impatient(context.WithoutCancel(ctx), keyPatience)
 	stop := d.holdKey(ctx, id, key, claim)
 	keep := false
 	defer func() {

@@ -32,7 +32,7 @@ func TestListsUponTheRecord(t *testing.T) {
 	}
 	put := func(c intake.Content) {
 		t.Helper()
-		if err := d.Import(t.Context(), "main", c); err != nil {
+		if _, err := d.Import(t.Context(), "main", c); err != nil {
 			t.Fatal(err)
 		}
 	}

@@ -128,6 +128,10 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 	if err := d.DB.View(ctx, func(tx *store.Tx) (err error) { a, err = tx.Account(ctx, id, false); return err }); err != nil {
 		return nil, err
 	}
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return nil, err
+	}
 	ready := make([]store.Prepared, len(items))
 	read := intake.StartTrees(intake.Options{Today: d.today(a), Places: d.Places}, items, func(i int, x *intake.Item) { ready[i] = store.Prepare(&x.Coach) })
 	defer read.Wait()
@@ -136,18 +140,24 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		if _, err := tx.Account(ctx, id, true); err != nil {
 			return err
 		}
-		var news []store.Happened
+		var news, stops []store.Happened
 		for at, chunk := range read.Chunks() {
 			rs, err := d.saveChunk(ctx, tx, a, chunk, ready[at:])
 			if err != nil {
 				return err
 			}
+			var changed []coach.ID
 			for i, r := range rs {
 				if r.Changed {
-					news = append(news, saved(r.Coach, by))
+					news, changed = append(news, saved(r.Coach, by)), append(changed, r.Coach)
 				}
 				out[at+i] = r
 			}
+			hs, err := d.refreshStops(ctx, tx, tools, id, changed)
+			if err != nil {
+				return err
+			}
+			stops = append(stops, hs...)
 		}
 		if len(news) == 0 {
 			return nil
@@ -158,7 +168,7 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		if err := d.replan(ctx, tx, id); err != nil {
 			return err
 		}
-		return tx.AddEvents(ctx, id, news...)
+		return tx.AddEvents(ctx, id, append(news, stops...)...)
 	})
 }
 

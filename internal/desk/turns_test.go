@@ -51,14 +51,16 @@ func passDuring(t *testing.T, d *Desk, x Records) []reminder.Notice {
 func TestPassSeesWhatItWaitedFor(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		d := fresh(t, db)
-		passDuring(t, d, Records{Readings: []coach.Reading{{Day: today, Kind: coach.SoftFloor, Slide: "s", Value: 1, By: "shop"}}})
+		soft := coach.Reading{Day: today, Kind: coach.SoftFloor, Slide: "s", Value: 1, By: "shop"}
+		passDuring(t, d, Records{Readings: []coach.Reading{soft}})
 		err := db.View(t.Context(), func(tx *store.Tx) error {
 			state, err := tx.BoardState(t.Context(), "main", "a")
 			if err != nil {
 				return err
 			}
 			ts, err := tx.TasksAfter(t.Context(), "main", "a", "", "", "9999-12-31", 100)
-			if stop := slices.ContainsFunc(ts, func(x store.TaskRow) bool { return x.Kind == string(coach.SafetyStop) }); !stop || state != cycle.OnHold {
+			stop := slices.ContainsFunc(ts, func(x store.TaskRow) bool { return x.Kind == string(coach.SafetyStop) })
+			if !stop || state != cycle.OnHold {
 				t.Errorf("a soft floor is on record; the board says %q, a safety stop is planned: %v", state, stop)
 			}
 			return err

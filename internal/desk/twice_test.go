@@ -30,7 +30,10 @@ func events(t *testing.T, d *Desk, skip int) (out []string) {
 
 // A button that is pressed twice makes one event: who reads events counts work once.
 func TestPressedTwiceIsOneEvent(t *testing.T) {
-	for kind, want := range map[reminder.AnswerKind]string{reminder.Done: "task.done", reminder.Book: "visit.asked", reminder.Later: "task.declined", reminder.Sold: "coach.transferred", reminder.Moved: "coach.moved", reminder.Stop: "notice.opted_out"} {
+	for kind, want := range map[reminder.AnswerKind]string{
+		reminder.Done: "task.done", reminder.Book: "visit.asked", reminder.Later: "task.declined",
+		reminder.Sold: "coach.transferred", reminder.Moved: "coach.moved", reminder.Stop: "notice.opted_out",
+	} {
 		t.Run(string(kind), func(t *testing.T) {
 			d, n := setup(t)
 			before := len(events(t, d, 0))

@@ -41,15 +41,18 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head.Set("X-Content-Type-Options", "nosniff")
 		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
 		head.Set("Cache-Control", "no-store")
+		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()") // a file field may still open the camera
+		head.Set("Cross-Origin-Opener-Policy", "same-origin")
+		head.Set("Cross-Origin-Resource-Policy", "same-origin")
+		head.Set("X-Robots-Tag", "noindex, nofollow") // addresses of owners' pages carry tokens
 		most := int64(MaxBody)
 		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import" || r.URL.Path == "/api/v1/coaches/bulk") {
 			if most = MaxUpload; strings.HasPrefix(r.URL.Path, "/api/") {
 				most = MaxBulk
 			}
-			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(3 * time.Minute)) // pictures from the yard
-			_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(5 * time.Minute))
+			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(uploadTime))
 		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
+		r.Body = bounded(w, r, most)
 		if strings.ContainsRune(r.URL.Path+r.URL.RawQuery, 0) || strings.Contains(r.URL.RawQuery, "%00") || !utf8.ValidString(r.URL.Path) {
 			http.Error(w, "This address has characters that no address has.", http.StatusBadRequest)
 			return
@@ -70,13 +73,29 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 	})
 }
 
+// OverTLS tells browsers to come back by https only, for a year.
+func OverTLS(h http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Strict-Transport-Security", "max-age=31536000")
+		h.ServeHTTP(w, r)
+	})
+}
+
 type recorder struct {
 	http.ResponseWriter
 	status int
 	wrote  bool
 }
 
+// WriteHeader begins the answer. The time for it counts from here: however long the
+// request was at work, its answer is not lost.
 func (r *recorder) WriteHeader(status int) {
+	if !r.wrote {
+		_ = http.NewResponseController(r.ResponseWriter).SetWriteDeadline(time.Now().Add(answerTime))
+	}
+	if status == http.StatusServiceUnavailable && r.Header().Get("Retry-After") == "" {
+		r.Header().Set("Retry-After", comeBack)
+	}
 	r.status, r.wrote = status, true
 	r.ResponseWriter.WriteHeader(status)
 }
@@ -85,7 +104,9 @@ func (r *recorder) WriteHeader(status int) {
 func (r *recorder) Unwrap() http.ResponseWriter { return r.ResponseWriter }
 
 func (r *recorder) Write(b []byte) (int, error) {
-	r.wrote = true
+	if !r.wrote {
+		r.WriteHeader(http.StatusOK)
+	}
 	return r.ResponseWriter.Write(b)
 }
 
@@ -109,5 +130,5 @@ func Status(err error) int {
 
 // Server returns an HTTP server with time limits on every step.
 func Server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: 30 * time.Second, WriteTimeout: 60 * time.Second, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: bodyTime, WriteTimeout: answerTime, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
 }

@@ -33,6 +33,9 @@ const (
 	mostEvents   = 20_000
 	mostRepeated = 100 // events with a rule of repetition
 	mostPeriods  = 5_000
+	mostBarren   = 3       // rules that never match: the library looks for their first day up to the year 9999
+	mostSteps    = 500_000 // days that all rules together may go through, from their first day on
+	mostNamed    = 64      // days, weeks and months that one rule may name
 )
 
 // ParseFeed reads the booked periods of an iCalendar text (RFC 5545) as days of a
@@ -105,6 +108,8 @@ type feedReader struct {
 	zone     *time.Location
 	today    civil.Date
 	repeated int
+	barren   int
+	steps    int
 	without  map[string]map[civil.Date]bool // by UID: days of a repetition that another event replaces
 }
 
@@ -207,8 +212,13 @@ func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone
 	if err != nil {
 		return refuse("has a rule of repetition that cannot be read: "+err.Error(), "an RRULE as in RFC 5545")
 	}
-	if rule != nil && rule.Freq > rrule.DAILY {
-		return refuse("is repeated more often than daily", "FREQ of DAILY, WEEKLY, MONTHLY or YEARLY")
+	if rule != nil {
+		if what, allowed := dear(rule, first.From); what != "" {
+			return refuse(what, allowed)
+		}
+	}
+	if f.barren >= mostBarren || f.steps >= mostSteps {
+		return refuse("is repeated, and the rules before it took too much work", "rules that name days, and begin in recent years")
 	}
 	length := first.From.DaysUntil(first.Until)
 	limit := f.today.AddMonths(12 * feedYears)
@@ -218,15 +228,12 @@ func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone
 		if err != nil || set == nil {
 			return refuse("has a rule of repetition that cannot be read", "an RRULE as in RFC 5545")
 		}
-		out = out[:0]
-		for _, t := range set.Between(f.today.Add(-400-length).Time(), limit.Time(), true) {
-			from := civil.FromTime(t.In(zone)) // in days: a change of the clocks makes it no longer
-			if !f.without[propText(e, ical.PropUID)][from] {
-				out = append(out, coach.Booking{From: from, Until: from.Add(length)})
-			}
-		}
+		out = f.occurrences(set, zone, limit, length, f.without[propText(e, ical.PropUID)])
 	}
 	if p := e.Props.Get(ical.PropRecurrenceDates); p != nil && rule == nil {
+		if strings.Count(p.Value, ",") >= mostPeriods {
+			return refuse("has too many RDATEs", fmt.Sprintf("at most %d", mostPeriods))
+		}
 		for _, v := range strings.Split(p.Value, ",") {
 			one := ical.Prop{Name: p.Name, Params: p.Params, Value: strings.TrimSpace(v)}
 			t, err := one.DateTime(zone)
@@ -238,6 +245,40 @@ func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone
 		}
 	}
 	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken", len(out), limit), Note: true})
+}
+
+// dear returns why a rule would cost too much to carry on, or "": a booking is made of
+// days, so a rule that names hours gives nothing but work.
+func dear(r *rrule.ROption, from civil.Date) (what, allowed string) {
+	switch {
+	case r.Freq > rrule.DAILY, len(r.Byhour) > 1, len(r.Byminute) > 1, len(r.Bysecond) > 1:
+		return "is repeated more often than daily", "FREQ of DAILY, WEEKLY, MONTHLY or YEARLY, and one time of the day"
+	case len(r.Bymonth)+len(r.Bymonthday)+len(r.Byyearday)+len(r.Byweekno)+len(r.Byweekday)+len(r.Bysetpos)+len(r.Byeaster) > mostNamed:
+		return "has a rule of repetition that names too many days", fmt.Sprintf("at most %d", mostNamed)
+	case from < civil.Of(1900, 1, 1):
+		return "is repeated since a day long ago", "a DTSTART of 1900 or later"
+	}
+	return "", ""
+}
+
+// occurrences carries a rule on to a day. It stops when the feed has had its share of
+// work.
+func (f *feedReader) occurrences(set *rrule.Set, zone *time.Location, limit civil.Date, length int, without map[civil.Date]bool) []coach.Booking {
+	out, found := []coach.Booking{}, false
+	for next := set.Iterator(); len(out) <= mostPeriods && f.steps < mostSteps; f.steps++ {
+		t, ok := next()
+		if !ok && !found {
+			f.barren++
+		}
+		from := civil.FromTime(t.In(zone)) // in days: a change of the clocks makes it no longer
+		if !ok || from > limit {
+			break
+		}
+		if found = true; from >= f.today.Add(-400-length) && !without[from] {
+			out = append(out, coach.Booking{From: from, Until: from.Add(length)})
+		}
+	}
+	return out
 }
 
 // days returns the days that a period touches in a zone. An end at midnight, as

@@ -5,21 +5,28 @@ import (
 	"fmt"
 	"math"
 	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 
-	"github.com/goccy/go-yaml"
+	"go.yaml.in/yaml/v3"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 )
 
+// typeNames are what the parser says of this program's own types.
+var typeNames = regexp.MustCompile(` in type [\w.\[\]]+| into [\w.\[\]]+`)
+
 // Parse reads and checks a rulebook. Unknown keys are refused; all faults are
 // reported at once, each with the key as written.
 func Parse(text []byte) (*Rulebook, error) {
 	var r Rulebook
-	if err := yaml.NewDecoder(bytes.NewReader(text), yaml.Strict()).Decode(&r); err != nil {
-		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: yaml.FormatError(err, false, false), Hint: "Mend the rulebook at the line shown."}
+	d := yaml.NewDecoder(bytes.NewReader(text))
+	d.KnownFields(true)
+	if err := d.Decode(&r); err != nil {
+		what := typeNames.ReplaceAllString(strings.TrimPrefix(err.Error(), "yaml: "), "")
+		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: what, Hint: "Fix the rulebook at the line shown."}
 	}
 	if bad := r.check(); len(bad) > 0 {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"), Hint: "Mend the figures named above."}

@@ -5,6 +5,7 @@ import (
 	"testing"
 
 	"sealmanac/config"
+	"sealmanac/internal/testkit"
 )
 
 func TestDefaultRulebook(t *testing.T) {
@@ -46,6 +47,17 @@ func TestParseRefusesUnknownKeys(t *testing.T) {
 	_, err := Parse([]byte(strings.Replace(string(config.Rulebook), "gap_days:", "gap_dayz:", 1)))
 	if err == nil || !strings.Contains(err.Error(), "gap_dayz") {
 		t.Errorf("got %v", err)
+	}
+}
+
+// A rulebook that is nested deep is refused before it costs much: any manager may try one.
+func TestNestedRulesAreCheap(t *testing.T) {
+	for _, one := range []string{"[", "{a: ", "- ", "? ", "{materials: ", "- &a "} {
+		testkit.Bound(t, 20<<20, func() {
+			if _, err := Parse([]byte(strings.Repeat(one, 1<<20/len(one)))); err == nil {
+				t.Errorf("%q was read", one)
+			}
+		})
 	}
 }
 

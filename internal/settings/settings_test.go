@@ -68,6 +68,22 @@ func TestSecretsStayHidden(t *testing.T) {
 	}
 }
 
+// A value is taken as it is written: a password of digits keeps its zeros. What is
+// nested deep is refused before it costs much.
+func TestValuesAreTakenAsWritten(t *testing.T) {
+	c, err := Parse("x", []byte("mail: {address: 'a:25', from: a@example.org, username: u, password: 00123}"), nil)
+	if err != nil || string(c.MailPassword) != "00123" {
+		t.Errorf("%q %v", string(c.MailPassword), err)
+	}
+	for _, one := range []string{"[", "{a: ", "- ", "mail: {", "? "} {
+		testkit.Bound(t, 20<<20, func() {
+			if _, err := Parse("x", []byte(strings.Repeat(one, 1<<20/len(one))), nil); err == nil {
+				t.Errorf("%q was read", one)
+			}
+		})
+	}
+}
+
 func FuzzParse(f *testing.F) {
 	f.Add([]byte("store: {kind: sqlite}"))
 	f.Add([]byte("a: [1, {b: c}]"))

@@ -49,6 +49,13 @@ func (tx *Tx) RevokeCalendar(ctx context.Context, id coach.AccountID, calendar s
 	return n > 0, err
 }
 
+// RevokeCalendarsOf ends the addresses of calendars that a member made; it returns how
+// many.
+func (tx *Tx) RevokeCalendarsOf(ctx context.Context, id coach.AccountID, email string) (n int64, err error) {
+	defer fail("store.RevokeCalendarsOf", &err)
+	return tx.exec(ctx, `UPDATE calendar SET revoked_at = ? WHERE account_id = ? AND made_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
+}
+
 // Entry is what calendars said last of a thing with a day.
 type Entry struct {
 	UID       string `db:"uid"`
@@ -74,12 +81,14 @@ func (tx *Tx) Entries(ctx context.Context, id coach.AccountID, c coach.ID, kind 
 	return out, err
 }
 
-// SaveEntry keeps what calendars say of a thing.
+// SaveEntry keeps what calendars say of a thing, unless something newer is kept: two
+// readers may have found the same change.
 func (tx *Tx) SaveEntry(ctx context.Context, id coach.AccountID, e Entry) (err error) {
 	defer fail("store.SaveEntry", &err)
 	_, err = tx.exec(ctx, `INSERT INTO calendar_entry (account_id, uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary, words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at`,
-		id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, micro(tx.now))
+		ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary, words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at
+			WHERE calendar_entry.sequence < excluded.sequence`,
+		id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, e.ChangedAt)
 	return err
 }
 

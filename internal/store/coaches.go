@@ -64,6 +64,18 @@ func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coa
 	return r.account(), nil
 }
 
+// Locked reports whether another transaction holds an account's lock, as a pass does from
+// its beginning to its end. SQLite has one writer, and whoever asks this is it.
+func (tx *Tx) Locked(ctx context.Context, id coach.AccountID) (_ bool, err error) {
+	defer fail("store.Locked", &err)
+	if tx.d.lock == "" {
+		return false, nil
+	}
+	var free []string
+	err = tx.list(ctx, &free, `SELECT account_id FROM account WHERE account_id = ?`+tx.d.lock+` SKIP LOCKED`, id)
+	return len(free) == 0, err
+}
+
 // Coaches returns an account's coaches with the services people reported merged
 // in, by short name.
 func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {

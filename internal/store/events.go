@@ -214,7 +214,10 @@ func (tx *Tx) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, ta
 	where, args := scope{id, c}.where()
 	last, key, _ := strings.Cut(key, "|") // no coach has a | in its name
 	args = append(args, target, last, key, until, most)
-	err = tx.list(ctx, &out, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE `+where+` AND (target, coach_id, task_key) > (?, ?, ?) AND target <= ? ORDER BY target, coach_id, task_key LIMIT ?`, args...)
+	err = tx.list(ctx, &out, `
+		SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task
+		WHERE `+where+` AND (target, coach_id, task_key) > (?, ?, ?) AND target <= ?
+		ORDER BY target, coach_id, task_key LIMIT ?`, args...)
 	return out, err
 }
 

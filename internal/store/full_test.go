@@ -37,7 +37,7 @@ func TestDiskFull(t *testing.T) {
 		failed = save(n)
 	}
 	f, ok := errors.AsType[*fault.Error](failed)
-	if !ok || f.Kind != fault.Unavailable {
+	if !ok || f.Kind != fault.Unavailable || !strings.Contains(fault.HintOf(failed), "Free space") {
 		t.Fatalf("a full disk: %v", failed)
 	}
 	count := func() int {

@@ -221,6 +221,12 @@ func (tx *Tx) RevokeToken(ctx context.Context, id coach.AccountID, tokenID strin
 	return n > 0, err
 }
 
+// RevokeTokensOf ends the API tokens that a member made; it returns how many.
+func (tx *Tx) RevokeTokensOf(ctx context.Context, id coach.AccountID, email string) (n int64, err error) {
+	defer fail("store.RevokeTokensOf", &err)
+	return tx.exec(ctx, `UPDATE api_token SET revoked_at = ? WHERE account_id = ? AND made_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
+}
+
 // AuditRow is one change that a person made.
 type AuditRow struct {
 	At      int64  `db:"at"`

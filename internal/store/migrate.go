@@ -52,6 +52,9 @@ func (db *DB) Migrate(ctx context.Context) (err error) {
 	if err := db.Ping(ctx); err != nil {
 		return err
 	}
+	if err := db.ours(ctx); err != nil {
+		return err
+	}
 	have, want, err := db.Schema(ctx)
 	if err != nil {
 		return err
@@ -72,6 +75,21 @@ func (db *DB) Migrate(ctx context.Context) (err error) {
 		return err
 	}
 	_, err = m.Migrate(ctx, rivermigrate.DirectionUp, nil)
+	return err
+}
+
+// ours refuses a file that another program keeps its tables in.
+func (db *DB) ours(ctx context.Context) (err error) {
+	if db.d.name != embedded.name {
+		return nil
+	}
+	defer fail("store.Migrate", &err)
+	var others int
+	err = db.db.GetContext(ctx, &others, `SELECT COUNT(*) FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%'
+		AND NOT EXISTS (SELECT 1 FROM sqlite_master WHERE name = 'goose_db_version')`)
+	if err == nil && others > 0 {
+		return fault.New(fault.Invalid, "the database file holds the tables of another program", "Name another file in store.path.")
+	}
 	return err
 }
 

@@ -96,10 +96,13 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }
 
+const newestNotices = `SELECT ` + noticeColumns + ` FROM notice
+	WHERE account_id = ? AND task_kind <> 'access' ORDER BY made_on DESC, notice_key LIMIT ?`
+
 // Notices returns an account's newest notices, newest first.
 func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []NoticeRow, err error) {
 	defer fail("store.Notices", &err)
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' ORDER BY made_on DESC, notice_key LIMIT ?`, id, most)
+	err = tx.list(ctx, &out, newestNotices, id, most)
 	return out, err
 }
 
@@ -110,22 +113,29 @@ func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (
 	return r, err
 }
 
+// foundNotices has three ways to name a notice, each with its index. Short numbers are
+// hexadecimal, so those with a beginning lie between it and it followed by a g.
+const foundNotices = `SELECT ` + noticeColumns + ` FROM notice
+	WHERE account_id = ? AND task_kind <> 'access' AND (notice_key = ? OR message_id = ? OR link_id >= ? AND link_id < ?) ORDER BY notice_key LIMIT 3`
+
 // FindNotices returns the notices that a word names: by key, by Message-ID, or by
 // the beginning of the short number, of at least six digits. At most three.
 func (tx *Tx) FindNotices(ctx context.Context, id coach.AccountID, word string) (out []NoticeRow, err error) {
 	defer fail("store.FindNotices", &err)
-	prefix := "none"
+	from, until := "", "" // nothing lies between
 	if len(word) >= 6 && strings.Trim(word, "0123456789abcdef") == "" {
-		prefix = word + "%"
+		from, until = word, word+"g"
 	}
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND (notice_key = ? OR message_id = ? OR link_id LIKE ?) ORDER BY notice_key LIMIT 3`, id, word, word, prefix)
+	err = tx.list(ctx, &out, foundNotices, id, word, word, from, until)
 	return out, err
 }
+
+const madeToday = `SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key = ? AND made_on = ?`
 
 // MadeToday returns how many notices with a task key were made on a day.
 func (tx *Tx) MadeToday(ctx context.Context, id coach.AccountID, taskKey string, on civil.Date) (n int, err error) {
 	defer fail("store.MadeToday", &err)
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key = ? AND made_on = ?`), id, taskKey, on.String())
+	err = tx.GetContext(ctx, &n, tx.Rebind(madeToday), id, taskKey, on.String())
 	return n, err
 }
 
@@ -184,7 +194,9 @@ func (tx *Tx) Orphans(ctx context.Context, most int) (out []NoticeRow, err error
 // nothing, and its call fails with reminder.ErrSettled, as does a second call. A notice
 // that is to be tried again is not due before wait has gone; one that was recalled
 // meanwhile is withdrawn instead.
-func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration) (err error) {
+func (tx *Tx) Settle(
+	ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration,
+) (err error) {
 	defer fail("store.Settle", &err)
 	set, args := `state = ?, settled_at = ?`, []any{s, nil}
 	switch s {
@@ -210,17 +222,31 @@ func (tx *Tx) Settle(ctx context.Context, id coach.AccountID, key string, try in
 // is recalled: it is not tried again.
 func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey string) (n int64, err error) {
 	defer fail("store.Withdraw", &err)
-	_, err = tx.exec(ctx, `
-		UPDATE notice SET recalled_at = ?
-		WHERE account_id = ? AND state = 'sending' AND (CAST(? AS TEXT) = '' OR person = ?) AND (task_key = ? OR CAST(? AS TEXT) = '' AND task_key NOT LIKE 'lot|%')`,
-		micro(tx.now), id, person, person, taskKey, taskKey)
-	if err != nil {
+	which, args := withdrawable(person, taskKey)
+	args = append([]any{micro(tx.now), id}, args...)
+	if _, err = tx.exec(ctx, recallNotices+which, args...); err != nil {
 		return 0, err
 	}
-	return tx.exec(ctx, `
-		UPDATE notice SET state = 'withdrawn', settled_at = ?
-		WHERE account_id = ? AND state IN ('queued', 'retry') AND (CAST(? AS TEXT) = '' OR person = ?) AND (task_key = ? OR CAST(? AS TEXT) = '' AND task_key NOT LIKE 'lot|%')`,
-		micro(tx.now), id, person, person, taskKey, taskKey)
+	return tx.exec(ctx, withdrawNotices+which, args...)
+}
+
+const (
+	recallNotices   = `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND state = 'sending'`
+	withdrawNotices = `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND state IN ('queued', 'retry')`
+)
+
+// withdrawable is the condition that a notice is of a person and about a task, each when
+// it is given. One statement for all of it would serve no index.
+func withdrawable(person, taskKey string) (where string, args []any) {
+	if taskKey == "" {
+		where = ` AND task_key NOT LIKE 'lot|%'`
+	} else {
+		where, args = ` AND task_key = ?`, append(args, taskKey)
+	}
+	if person != "" {
+		where, args = where+` AND person = ?`, append(args, person)
+	}
+	return where, args
 }
 
 // WithdrawCoach takes back the open reminders about a coach; notices about a lot

@@ -101,10 +101,14 @@ func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, tas
 
 // SaidBefore reports whether a person's answer about a task is on record as it stands:
 // of the same kind, until the same day.
-func (tx *Tx) SaidBefore(ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer) (_ bool, err error) {
+func (tx *Tx) SaidBefore(
+	ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer,
+) (_ bool, err error) {
 	defer fail("store.SaidBefore", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
+	err = tx.GetContext(ctx, &n, tx.Rebind(`
+		SELECT COUNT(*) FROM answer
+		WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
 		id, c, a.TaskKey, a.Kind, person, a.Until.String())
 	return n > 0, err
 }
@@ -222,13 +226,29 @@ type PassRow struct {
 	Notices  int    `db:"notices"`
 }
 
+// lastPasses starts from the accounts and looks up the last day of each: passes are kept
+// for years.
+const lastPasses = `SELECT p.account_id, p.day, p.rulebook, p.coaches, p.notices
+	FROM account a JOIN pass p ON p.account_id = a.account_id AND p.day = (SELECT MAX(day) FROM pass q WHERE q.account_id = a.account_id)
+	ORDER BY a.account_id`
+
 // Passes returns the last pass of each account.
 func (tx *Tx) Passes(ctx context.Context) (out []PassRow, err error) {
 	defer fail("store.Passes", &err)
-	err = tx.list(ctx, &out, `
-		SELECT account_id, day, rulebook, coaches, notices FROM pass p
-		WHERE day = (SELECT MAX(day) FROM pass q WHERE q.account_id = p.account_id) ORDER BY account_id`)
+	err = tx.list(ctx, &out, lastPasses)
 	return out, err
+}
+
+const lastPass = `SELECT account_id, day, rulebook, coaches, notices FROM pass WHERE account_id = ? ORDER BY day DESC LIMIT 1`
+
+// LastPass returns the last pass of one account; nil: there was none.
+func (tx *Tx) LastPass(ctx context.Context, id coach.AccountID) (p *PassRow, err error) {
+	defer fail("store.LastPass", &err)
+	var rows []PassRow
+	if err := tx.list(ctx, &rows, lastPass, id); err != nil || len(rows) == 0 {
+		return nil, err
+	}
+	return &rows[0], nil
 }
 
 // LinkKey returns the key that signs links, 32 random bytes made on first use.

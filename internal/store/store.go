@@ -34,6 +34,7 @@ import (
 // needs a difference, it goes here and storetest gains a case.
 type dialect struct {
 	name     string
+	patience string             // bounds what a transaction waits for locks, in milliseconds; "": cannot
 	lock     string             // appended to a SELECT of an account that others must wait for
 	position string             // function of a text and a part of it: where that begins, or 0
 	snapshot sql.IsolationLevel // at which all reads of a transaction see one moment
@@ -43,17 +44,25 @@ type dialect struct {
 }
 
 var (
-	postgres = dialect{"postgres", " FOR NO KEY UPDATE", "strpos", sql.LevelRepeatableRead, true, true, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) }}
-	embedded = dialect{"sqlite", "", "instr", sql.LevelDefault, false, false, func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) }}
+	postgres = dialect{
+		name: "postgres", patience: "SET LOCAL lock_timeout = %d", lock: " FOR NO KEY UPDATE", position: "strpos",
+		snapshot: sql.LevelRepeatableRead, copies: true, arrays: true,
+		river: func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) },
+	}
+	embedded = dialect{
+		name: "sqlite", position: "instr",
+		river: func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) },
+	}
 )
 
 func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
 
 // DB is an open database.
 type DB struct {
-	db  *sqlx.DB
-	d   dialect
-	Now func() time.Time // replaced in tests
+	db   *sqlx.DB
+	d    dialect
+	Now  func() time.Time // replaced in tests
+	turn chan struct{}    // full while somebody updates a database that has one writer; nil: it has many
 }
 
 // Tx is one transaction. Everything it writes carries the same instant.
@@ -65,8 +74,8 @@ type Tx struct {
 
 // OpenPostgres opens a PostgreSQL database by its connection string.
 func OpenPostgres(dsn string) (*DB, error) {
-	if _, err := pq.NewConnector(dsn); err != nil {
-		return nil, &fault.Error{Op: "store.Open", Kind: fault.Invalid, Msg: "the PostgreSQL connection string cannot be read", Hint: "Write postgres://user@host/name or host=... dbname=...", Err: err}
+	if err := checkDSN(dsn); err != nil {
+		return nil, err
 	}
 	db, err := open("postgres", dsn, postgres)
 	if err == nil {
@@ -81,11 +90,13 @@ func OpenSQLite(path string) (*DB, error) {
 	if err := CheckFolder(path); err != nil {
 		return nil, err
 	}
+	keepPrivate(path)
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
 	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)&_pragma=synchronous(normal)&_txlock=immediate"
 	db, err := open("sqlite", u.String(), embedded)
 	if err == nil {
-		db.db.SetMaxOpenConns(4)
+		db.db.SetMaxOpenConns(16) // the job library's writers hold some while they wait for a pass; readers must find others
+		db.turn = make(chan struct{}, 1)
 	}
 	return db, err
 }
@@ -120,7 +131,11 @@ func (db *DB) Close() error { return db.db.Close() }
 // Ping reports whether the database answers.
 func (db *DB) Ping(ctx context.Context) error {
 	if err := db.db.PingContext(ctx); err != nil {
-		return &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database does not answer", Hint: "Check that it runs and that `store:` in the configuration points to it.", Err: err}
+		f := &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database cannot be used", Hint: hintOf(err), Err: err}
+		if f.Hint == "" {
+			f.Msg, f.Hint = "the database does not answer", "Check that it runs and that `store:` in the configuration points to it."
+		}
+		return f
 	}
 	return nil
 }
@@ -132,7 +147,14 @@ func (db *DB) Ping(ctx context.Context) error {
 // On PostgreSQL the isolation is READ COMMITTED: each statement sees what was
 // committed when it began. Whoever decides by what it read must lock the account
 // first (Account), and read then. On SQLite updates run one after the other.
+//
+// An update waits for others as long as ctx lives, or as Impatient says.
 func (db *DB) Update(ctx context.Context, f func(*Tx) error) error {
+	done, err := db.takeTurn(ctx)
+	if err != nil {
+		return failed("store.Update", err)
+	}
+	defer done()
 	return db.tries(ctx, nil, f)
 }
 
@@ -145,8 +167,10 @@ func (db *DB) View(ctx context.Context, f func(*Tx) error) error {
 }
 
 func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) (err error) {
+	begun := time.Now()
+	most, bounded := patience(ctx)
 	for try := 0; ; try++ {
-		if err = db.once(ctx, opts, f); err == nil || try == 4 || !lostRace(err) {
+		if err = db.once(ctx, opts, f); err == nil || try == 4 || !lostRace(err) || bounded && time.Since(begun) > most {
 			return err
 		}
 		select {
@@ -160,14 +184,19 @@ func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error)
 func (db *DB) once(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) error {
 	tx, err := db.db.BeginTxx(ctx, opts)
 	if err != nil {
-		return &fault.Error{Op: "store.Update", Kind: kindOf(err), Err: err}
+		return failed("store.Update", err)
 	}
 	defer tx.Rollback() //nolint:errcheck // no-op after Commit
+	if most, bounded := patience(ctx); bounded && opts == nil && db.d.patience != "" {
+		if _, err := tx.ExecContext(ctx, fmt.Sprintf(db.d.patience, max(1, most.Milliseconds()))); err != nil {
+			return failed("store.Update", err)
+		}
+	}
 	if err := f(&Tx{tx, db.d, db.Now().UTC().Truncate(time.Microsecond)}); err != nil {
 		return err
 	}
 	if err := tx.Commit(); err != nil {
-		return &fault.Error{Op: "store.Update", Kind: kindOf(err), Err: err}
+		return failed("store.Update", err)
 	}
 	return nil
 }
@@ -195,9 +224,7 @@ func kindOf(err error) fault.Kind {
 	switch {
 	case errors.Is(err, sql.ErrNoRows):
 		return fault.NotFound
-	case lostRace(err):
-		return fault.Conflict
-	case away(err), errors.Is(err, context.DeadlineExceeded):
+	case busy(err), away(err):
 		return fault.Unavailable
 	default:
 		return fault.Internal
@@ -226,8 +253,20 @@ func fail(op string, errp *error) {
 			fault.In(op, errp)
 			return
 		}
-		*errp = &fault.Error{Op: op, Kind: kindOf(*errp), Err: *errp}
+		*errp = failed(op, *errp)
 	}
+}
+
+// failed is the error of an operation, with words for a person who may try again.
+func failed(op string, err error) error {
+	e := &fault.Error{Op: op, Kind: kindOf(err), Hint: hintOf(err), Err: err}
+	switch {
+	case busy(err):
+		e.Msg, e.Hint = "other work on these records is not finished yet", "Nothing was changed. Try again in a few seconds."
+	case e.Hint == "" && away(err):
+		e.Msg, e.Hint = "the database does not answer", "Try again in a minute."
+	}
+	return e
 }
 
 // query runs Rebind for the database's placeholder style.

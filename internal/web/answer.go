@@ -269,6 +269,9 @@ func (s *Site) answer(r *http.Request) (view, error) {
 		v.data, v.code = d, http.StatusUnprocessableEntity
 		return v, nil
 	}
+	if fault.KindOf(err) == fault.Unavailable {
+		return s.busy(r, err)
+	}
 	if err != nil {
 		return view{}, err
 	}

@@ -24,7 +24,7 @@ func BenchmarkPages(b *testing.B) {
 	x := newRig(b)
 	grow(b, x, *fleet)
 	h := x.site.Handler()
-	secret, err := x.site.Access.Enter(b.Context(), "manager@one.example.org", password, "bench", "bench")
+	secret, err := x.site.Access.Enter(b.Context(), "manager@one.example.org", password, "bench", "bench", "")
 	if err != nil {
 		b.Fatal(err)
 	}

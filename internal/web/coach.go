@@ -107,7 +107,7 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	u := unitsOf(r)
+	u := s.unitsOf(r)
 	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds, TodayText: p.Today.String(),
 		Now: s.Desk.Now().UnixMicro()}
 	d.Tasks, d.Later = groupTasks(p.Outcome.Tasks, p.Today)
@@ -269,7 +269,7 @@ func (s *Site) sheet(r *http.Request, w access.Who) (view, error) {
 	if len(p.Visits) == 0 {
 		return view{}, fault.New(fault.NotFound, "no visit of this coach is planned", "Agree a day with its people, or wait for the nightly plan.")
 	}
-	text := season.SheetOf(p.Rules, &p.Coach, p.Visits[0], unitsOf(r)).Text()
+	text := season.SheetOf(p.Rules, &p.Coach, p.Visits[0], s.unitsOf(r)).Text()
 	return view{page: "sheet", title: "Job sheet", data: struct {
 		Coach coach.Coach
 		Text  string

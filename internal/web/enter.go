@@ -39,12 +39,18 @@ func (s *Site) enterPage(r *http.Request) (view, error) {
 
 func (s *Site) enter(r *http.Request) (view, error) {
 	f := enterForm{To: ours(r.FormValue("to")), Email: r.FormValue("email"), OIDC: s.Access.OIDC != nil}
-	secret, err := s.Access.Enter(r.Context(), f.Email, r.FormValue("password"), s.host(r), r.UserAgent())
+	secret, err := s.Access.Enter(r.Context(), f.Email, r.FormValue("password"), s.host(r), r.UserAgent(), s.had(r, known))
 	if err != nil {
 		return again(err, view{page: "enter", title: "Sign in", bare: true}, func(t trouble) any { f.Fault = &t; return f })
 	}
-	s.cookie(r, session, secret, 14*24*time.Hour)
+	s.signedIn(r, secret, f.Email)
 	return goTo(f.To, "")
+}
+
+// signedIn gives a browser its session, and remembers that the member has used it.
+func (s *Site) signedIn(r *http.Request, secret, email string) {
+	s.cookie(r, session, secret, 30*24*time.Hour)
+	s.cookie(r, known, s.Access.Remember(email), 365*24*time.Hour)
 }
 
 // oidcKeep is the cookie that a browser keeps while it is at the sign-in service.
@@ -63,16 +69,16 @@ func (s *Site) oidc(r *http.Request) (view, error) {
 }
 
 func (s *Site) oidcBack(r *http.Request) (view, error) {
-	c, err := r.Cookie(oidcKeep)
-	if err != nil || s.Access.OIDC == nil {
+	keep := s.had(r, oidcKeep)
+	if keep == "" || s.Access.OIDC == nil {
 		return view{}, fault.New(fault.Denied, "this browser did not begin to sign in here", "Begin again from the page for signing in.")
 	}
 	s.cookie(r, oidcKeep, "", 0)
-	secret, err := s.Access.EnterOIDC(r.Context(), c.Value, r.URL.Query(), r.UserAgent())
+	secret, err := s.Access.EnterOIDC(r.Context(), keep, r.URL.Query(), r.UserAgent())
 	if err != nil {
 		return view{}, err
 	}
-	s.cookie(r, session, secret, 14*24*time.Hour)
+	s.cookie(r, session, secret, 30*24*time.Hour)
 	return goTo("/board", "")
 }
 
@@ -129,11 +135,12 @@ func (s *Site) joined(r *http.Request, err error, f joinForm, email string) (vie
 	if err != nil {
 		return again(err, view{page: "join", title: "Choose a password", bare: true}, func(t trouble) any { f.Fault = &t; return f })
 	}
-	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), s.host(r), r.UserAgent())
+	// Who holds a mailed link is not held up by the tries of others.
+	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), s.host(r), r.UserAgent(), s.Access.Remember(email))
 	if err != nil {
 		return view{}, err
 	}
-	s.cookie(r, session, secret, 14*24*time.Hour)
+	s.signedIn(r, secret, email)
 	return goTo("/board", "joined")
 }
 

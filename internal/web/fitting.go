@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/unit"
 )
 
@@ -84,7 +85,7 @@ func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	form, like := lastFitting(&p.Coach, r.URL.Query().Get("slide"), unitsOf(r))
+	form, like := lastFitting(&p.Coach, r.URL.Query().Get("slide"), s.unitsOf(r))
 	form["day"] = p.Today.String()
 	return fitView(p, form, like, nil, nil), nil
 }
@@ -224,8 +225,8 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	if err != nil {
 		return nil, nil, []string{err.Error()}
 	}
-	var doc map[string]any
-	if err := yaml.Unmarshal([]byte(now), &doc); err != nil {
+	doc, err := intake.Tree([]byte(now))
+	if err != nil {
 		return nil, nil, []string{err.Error()}
 	}
 	runs = r.PostForm["run"]

@@ -76,6 +76,14 @@ func (s *Site) endSession(r *http.Request, w access.Who) (view, error) {
 	return goTo("/people", "ended")
 }
 
+// password changes the password of who is there.
+func (s *Site) password(r *http.Request, w access.Who) (view, error) {
+	if err := s.Access.ChangePassword(r.Context(), w, r.FormValue("present"), r.FormValue("password")); err != nil {
+		return view{}, err
+	}
+	return goTo("/people", "password")
+}
+
 func (s *Site) makeKey(r *http.Request, w access.Who) (view, error) {
 	_ = r.ParseForm() // what is missing is refused
 	days, _ := strconv.Atoi(r.PostForm.Get("days"))

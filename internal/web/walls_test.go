@@ -55,6 +55,7 @@ func newRig(t testing.TB) *rig {
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
 	d := &desk.Desk{DB: db, Now: db.Now, Domain: "example.org", Places: tables, Snooze: 21, Signer: &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"},
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
+	tools.Links = d.Signer
 	x := &rig{t: t, db: db, desk: d, site: &Site{Desk: d, Access: &access.Access{DB: db, Base: "https://x.example.org"}, Log: slog.New(slog.DiscardHandler)}}
 	for _, id := range []coach.AccountID{"one", "two"} {
 		text := "shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver, email: " + string(id) + "@example.org}\n"
@@ -71,7 +72,7 @@ coaches:
 `, "MARK", marker)
 		}
 		c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte(text)})
-		if err := d.Import(t.Context(), id, c); err != nil {
+		if _, err := d.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
 		if err := d.Start(t.Context(), id, "t"); err != nil {
@@ -100,7 +101,7 @@ coaches:
 // as returns a client that is signed in.
 func (x *rig) as(email string) *http.Client {
 	x.t.Helper()
-	secret, err := x.site.Access.Enter(context.Background(), email, password, email, "test")
+	secret, err := x.site.Access.Enter(context.Background(), email, password, email, "test", "")
 	if err != nil {
 		x.t.Fatal(err)
 	}

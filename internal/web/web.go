@@ -101,8 +101,29 @@ func goTo(path, done string) (view, error) {
 	return view{to: path}, nil
 }
 
-// session is the cookie that holds a session's secret.
-const session = "sealmanac"
+// Cookies: session holds a session's secret, known tells that a member has signed in
+// with this browser before.
+const (
+	session = "sealmanac"
+	known   = "sealmanac-known"
+)
+
+// own returns the name under which a browser keeps a cookie of ours. Over TLS its prefix
+// makes the browser refuse it from any other host, also from one of the same domain.
+func (s *Site) own(cookie string) string {
+	if s.Secure {
+		return "__Host-" + cookie
+	}
+	return cookie
+}
+
+// had returns the value of a cookie of ours, or "".
+func (s *Site) had(r *http.Request, cookie string) string {
+	if c, err := r.Cookie(s.own(cookie)); err == nil {
+		return c.Value
+	}
+	return ""
+}
 
 // stamp changes with the static files, so that browsers may keep them.
 var stamp = func() string {
@@ -160,7 +181,7 @@ func (s *Site) routes() []route {
 		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept}, {"POST /experience/anew", m, nil, s.workOut},
 		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
 		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/uninvite", m, nil, s.uninvite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
-		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
+		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/password", v, nil, s.password}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
 		{"POST /people/endpoints", m, nil, s.addEndpoint}, {"POST /people/endpoints/{endpoint}", m, nil, s.changeEndpoint},
 		{"POST /people/calendars", m, nil, s.makeCalendar}, {"POST /people/calendars/end", m, nil, s.endCalendar},
 		{"GET /changes", m, nil, s.changes},
@@ -178,7 +199,14 @@ func (s *Site) Handler() http.Handler {
 		}
 	}
 	static := http.FileServerFS(files)
+	nowhere := s.page(func(*http.Request) (view, error) {
+		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
+	})
 	mux.HandleFunc("GET /static/", func(w http.ResponseWriter, r *http.Request) {
+		if strings.HasSuffix(r.URL.Path, "/") { // a folder would be listed
+			nowhere(w, r)
+			return
+		}
 		if r.URL.Query().Get("v") == stamp {
 			w.Header().Set("Cache-Control", "public, max-age=31536000, immutable")
 		} else {
@@ -190,9 +218,8 @@ func (s *Site) Handler() http.Handler {
 		w.Header().Set("Content-Type", "text/javascript; charset=utf-8")
 		http.ServeFileFS(w, r, files, "static/worker.js")
 	})
-	mux.HandleFunc("/", s.page(func(*http.Request) (view, error) {
-		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
-	}))
+	mux.HandleFunc("/", nowhere)
+	mux.HandleFunc("GET /static", nowhere)
 	return mux
 }
 
@@ -218,11 +245,7 @@ func (s *Site) member(needs access.Role, h func(*http.Request, access.Who) (view
 func (s *Site) who(r *http.Request) (access.Who, error) { return exchangeOf(r.Context()).who() }
 
 func (s *Site) lookUp(r *http.Request) (access.Who, error) {
-	c, err := r.Cookie(session)
-	if err != nil {
-		return s.Access.Session(r.Context(), "")
-	}
-	return s.Access.Session(r.Context(), c.Value)
+	return s.Access.Session(r.Context(), s.had(r, session))
 }
 
 // page turns a handler into an http.HandlerFunc: it renders into memory first and
@@ -251,7 +274,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			v.file.write(w)
 			return
 		}
-		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: unitsOf(r), Zone: time.UTC}
+		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: s.unitsOf(r), Zone: time.UTC}
 		if who, e := s.who(r); e == nil && v.words == nil && !v.bare {
 			l.Who = &who
 			if a, _, err := s.Desk.Shop(r.Context(), who.Account); err == nil {
@@ -331,8 +354,8 @@ type layout struct {
 }
 
 // unitsOf returns the units that a browser asked for.
-func unitsOf(r *http.Request) unit.System {
-	if c, err := r.Cookie("units"); err == nil && unit.System(c.Value) == unit.Metric {
+func (s *Site) unitsOf(r *http.Request) unit.System {
+	if unit.System(s.had(r, "units")) == unit.Metric {
 		return unit.Metric
 	}
 	return unit.Imperial
@@ -359,7 +382,7 @@ func ours(path string) string {
 
 // cookie sets a cookie on the response of a request.
 func (s *Site) cookie(r *http.Request, name, value string, keep time.Duration) {
-	c := &http.Cookie{Name: name, Value: value, Path: "/", HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteLaxMode, MaxAge: int(keep.Seconds())}
+	c := &http.Cookie{Name: s.own(name), Value: value, Path: "/", HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteLaxMode, MaxAge: int(keep.Seconds())}
 	if keep <= 0 {
 		c.MaxAge = -1
 	}

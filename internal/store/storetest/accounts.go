@@ -178,7 +178,11 @@ func tasksPageByPage(t *testing.T, open func() *store.DB) {
 			return err
 		}
 		for i, c := range append(cs, sample) {
-			ts := []plan.Task{{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}, {Kind: coach.Clean, Run: "galley", Target: on, Anchor: on}, {Kind: coach.Clean, Run: "bed", Target: on.Add(i), Anchor: on}}
+			ts := []plan.Task{
+				{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on},
+				{Kind: coach.Clean, Run: "galley", Target: on, Anchor: on},
+				{Kind: coach.Clean, Run: "bed", Target: on.Add(i), Anchor: on},
+			}
 			if err := tx.SaveOutcome(ctx, shop.ID, c.ID, on, "v1", nil, ts, nil); err != nil {
 				return err
 			}
@@ -209,6 +213,61 @@ func tasksPageByPage(t *testing.T, open func() *store.DB) {
 		}
 		return nil
 	})
+}
+
+// An impatient update gives up while another one holds what it needs: it says that it can
+// be tried again, and changed nothing. One without a bound waits. So does one that fails
+// because its request has ended.
+func impatientGivesUp(t *testing.T, open func() *store.DB) {
+	db := open()
+	seed(t, db)
+	hold, free := make(chan struct{}), make(chan struct{})
+	held := make(chan error)
+	go func() {
+		held <- db.Update(t.Context(), func(tx *store.Tx) error {
+			_, err := tx.Account(t.Context(), shop.ID, true)
+			close(hold)
+			<-free
+			return err
+		})
+	}()
+	<-hold
+	stop := func(ctx context.Context) error {
+		return db.Update(ctx, func(tx *store.Tx) error {
+			if _, err := tx.Account(ctx, shop.ID, true); err != nil {
+				return err
+			}
+			return tx.OptOut(ctx, shop.ID, "ana@example.org")
+		})
+	}
+	ended, end := context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer end()
+	bounded := store.Impatient(t.Context(), 100*time.Millisecond)
+	for name, ctx := range map[string]context.Context{"bounded": bounded, "its request ended": ended} {
+		if err := stop(ctx); fault.KindOf(err) != fault.Unavailable || fault.SentenceOf(err) == "" || fault.HintOf(err) == "" {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	outs := func() (n int) {
+		must(t, db.View(t.Context(), func(tx *store.Tx) error {
+			m, err := tx.OptOuts(t.Context(), shop.ID)
+			n = len(m)
+			return err
+		}))
+		return n
+	}
+	if n := outs(); n != 0 {
+		t.Errorf("%d opt-outs of updates that gave up", n)
+	}
+	waits := make(chan error)
+	go func() { waits <- stop(t.Context()) }()
+	Stalled(t, db, 1)
+	close(free)
+	must(t, <-held)
+	must(t, <-waits)
+	if n := outs(); n != 1 {
+		t.Errorf("%d opt-outs", n)
+	}
 }
 
 // A row that refers to an account is written while a pass holds the account. SQLite has

@@ -51,6 +51,7 @@ func Run(t *testing.T, open Open) {
 		"ViewsDoNotWait":       viewsDoNotWait,
 		"ViewIsOneMoment":      viewIsOneMoment,
 		"RowsBesideALock":      rowsBesideALock,
+		"ImpatientGivesUp":     impatientGivesUp,
 		"AnswersMarkNotices":   answersMarkNotices,
 		"OutcomeIsReplaced":    outcomeIsReplaced,
 		"LinkKeyIsKept":        linkKeyIsKept,
