@@ -363,6 +363,9 @@ func TestReadBack(t *testing.T) {
 		{"GET", "/changes", "", 200, `"task":"safety_stop"`},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""}, // a retry
+		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12"}`, 422, "the shop is closed on Sundays"},
+		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true}`, 422, "closed_ok"},
+		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true,"closed_ok":true}`, 200, `"planned":["2026-04-12"]`},
 		{"GET", "/bookings", "", 200, `[{"coach":"zf-1","day":"2026-04-01","time":"09:30"}]`},
 		{"GET", "/bookings?until=2026-03-31", "", 200, `"items":[]`},
 		{"PUT", "/coaches/zf-1/record/season", `{"items":{"opens":"04-01","closes":"10-31"}}`, 200, "04-01"},

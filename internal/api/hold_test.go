@@ -112,7 +112,8 @@ func TestStopsAreNotAnswered(t *testing.T) {
 		t.Fatal(said)
 	}
 	for _, answer := range []string{`"answer":"done"`, `"answer":"later","until":"2028-01-01"`} {
-		if code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer", `{"key":"`+task[1]+`",`+answer+`}`); code != 422 || !strings.Contains(said, "only what is seen ends it") {
+		if code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer", `{"key":"`+task[1]+`",`+answer+`}`); code != 422 ||
+			!strings.Contains(said, "only an inspection ends it") {
 			t.Errorf("%s: %d %s", answer, code, said)
 		}
 	}

@@ -65,16 +65,20 @@ type partItem struct {
 func (a *API) bookings(api huma.API) {
 	type moved struct {
 		Body struct {
-			Coach  string       `json:"coach"`
-			Agreed []agreedItem `json:"agreed"`
+			Coach   string       `json:"coach"`
+			Agreed  []agreedItem `json:"agreed"`
+			Planned []civil.Date `json:"planned" doc:"Days that the shop chose for its plan. Nobody agreed to them, and nobody is reminded of them."`
 		}
 	}
-	huma.Register(api, op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it"), func(ctx context.Context, in *struct {
+	book := op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it; or choose a day for the plan only")
+	huma.Register(api, book, func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
-			Was  string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
-			Day  string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
-			Time string `json:"time,omitempty" example:"09:30" doc:"In the zone of the shop; without it any time of the day."`
+			Was      string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
+			Day      string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
+			Time     string `json:"time,omitempty" example:"09:30" doc:"In the zone of the shop; without it any time of the day."`
+			PlanOnly bool   `json:"plan_only,omitempty" doc:"The plan keeps the day, but it is not agreed: nobody is reminded of it."`
+			ClosedOK bool   `json:"closed_ok,omitempty" doc:"Takes the day although the shop is closed on it. Without it such a day is refused with 422."`
 		}
 	}) (*moved, error) {
 		var days [2]civil.Date
@@ -94,7 +98,8 @@ func (a *API) bookings(api huma.API) {
 			return nil, a.fail(err)
 		}
 		w := who(ctx)
-		err = a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), days[0], days[1], at)
+		m := desk.DayChange{Was: days[0], Day: days[1], At: at, Planned: in.Body.PlanOnly, ClosedOK: in.Body.ClosedOK}
+		err = a.Desk.Pin(ctx, w.Account, w.Email, coach.ID(in.Coach), m)
 		conflict := fault.KindOf(err) == fault.Conflict
 		if err != nil && !conflict {
 			return nil, a.fail(err)
@@ -104,7 +109,10 @@ func (a *API) bookings(api huma.API) {
 			return nil, a.fail(e)
 		}
 		out := &moved{}
-		out.Body.Coach, out.Body.Agreed = in.Coach, listOf(p.Pins, agreedOf).Body.Items
+		out.Body.Coach, out.Body.Agreed, out.Body.Planned = in.Coach, listOf(p.Pins, agreedOf).Body.Items, []civil.Date{}
+		for _, x := range p.Planned {
+			out.Body.Planned = append(out.Body.Planned, x.Day)
+		}
 		if conflict {
 			m := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
 			m.Errors = append(m.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: out.Body}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: in.Body})

@@ -239,6 +239,8 @@ func pinned(v season.Visit) string {
 	switch {
 	case v.Pinned:
 		return " pinned"
+	case v.Chosen:
+		return " planned by hand"
 	case v.Unplaced:
 		return " no room in these weeks"
 	}

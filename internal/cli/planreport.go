@@ -37,6 +37,7 @@ type (
 		CureUntil civil.Date  `json:"no_move_until,omitempty"`
 		Notes     []string    `json:"notes,omitempty"`
 		Pinned    bool        `json:"pinned,omitempty"`
+		Chosen    bool        `json:"chosen,omitempty"`
 		Unplaced  bool        `json:"unplaced,omitempty"`
 		Shop      string      `json:"shop,omitempty"`
 	}
@@ -152,7 +153,7 @@ func visitsOf(vs []season.Visit) []visitReport {
 	out := []visitReport{}
 	for _, v := range vs {
 		x := visitReport{Coach: v.Coach, Week: v.Day.Week(), Date: v.Day, Tasks: tasksOf(v.Tasks), Hours: [2]sig{sig(v.Low), sig(v.High)}, Why: v.Why, First: v.First, Latest: v.Latest,
-			BookBy: v.BookBy, CureUntil: v.CureUntil, Notes: v.Notes, Pinned: v.Pinned, Unplaced: v.Unplaced, Shop: v.Partner}
+			BookBy: v.BookBy, CureUntil: v.CureUntil, Notes: v.Notes, Pinned: v.Pinned, Chosen: v.Chosen, Unplaced: v.Unplaced, Shop: v.Partner}
 		if len(v.Offers) > 0 {
 			x.Offers = tasksOf(v.Offers)
 		}

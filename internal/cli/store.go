@@ -381,12 +381,15 @@ func (c *requestsCmd) Run(e *env) error {
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "what\tperson\tphone\tcoach\tabout\tasked on")
 		for _, r := range rs {
-			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done"}[r.Kind]
+			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "moved": "accept the new place"}[r.Kind]
 			if r.Kind == "call" {
 				what = "call: " + callWords(r.Reason)
 			}
 			task := strings.Split(r.TaskKey, "|")
 			about := strings.ReplaceAll(strings.Join(task[:min(2, len(task))], " "), "_", " ")
+			if r.Place != "" {
+				about = "stands in " + r.Place
+			}
 			who := cmp.Or(r.Name, r.Person, "nobody on record")
 			fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", what, who, cmp.Or(r.Phone, "-"), r.Coach, about, r.Day)
 		}

@@ -1,6 +1,7 @@
 package coach
 
 import (
+	"slices"
 	"time"
 
 	"sealmanac/internal/civil"
@@ -78,6 +79,18 @@ type Pin struct {
 	Day   civil.Date
 	Task  TaskKind // "": the visit whose window is nearest
 	At    int      // when it is expected, minutes after midnight in the zone of the shop; 0: any time of the day
+	// Planned: the shop chose the day for its plan and nobody was asked. A pin without it is
+	// agreed with the coach's people.
+	Planned bool `json:",omitempty"`
+}
+
+// Agreed returns the days that are agreed with people. Only those make a coach booked, a
+// reminder of the day, an entry of a calendar; the plan keeps the others too.
+func (w *Workshop) Agreed() []Pin {
+	if w == nil {
+		return nil
+	}
+	return slices.DeleteFunc(slices.Clone(w.Pins), func(p Pin) bool { return p.Planned })
 }
 
 // HoursOf returns the hours of a skill in the week of a day, or def where the

@@ -81,11 +81,9 @@ func boardRow(snap Snapshot, c *coach.Coach, o *Outcome) store.BoardRow {
 // visitOf returns the next day agreed for a coach.
 func visitOf(snap Snapshot, id coach.ID) string {
 	next := ""
-	if snap.Workshop != nil {
-		for _, p := range snap.Workshop.Pins {
-			if d := p.Day.String(); p.Coach == id && p.Day >= snap.Today && (next == "" || d < next) {
-				next = d
-			}
+	for _, p := range snap.Workshop.Agreed() {
+		if d := p.Day.String(); p.Coach == id && p.Day >= snap.Today && (next == "" || d < next) {
+			next = d
 		}
 	}
 	return next

@@ -90,10 +90,7 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 	if !o.Settled {
 		return o
 	}
-	tasks, pins := o.Tasks, []coach.Pin(nil)
-	if in.Workshop != nil {
-		pins = in.Workshop.Pins
-	}
+	tasks, pins := o.Tasks, in.Workshop.Agreed()
 	if visits := reminder.Visits(m.Coach.ID, pins, in.Today); len(visits) > 0 {
 		tasks = append(visits, o.Tasks...)
 	}

@@ -98,7 +98,7 @@ type SeasonPage struct {
 	Account coach.Account
 	Today   string
 	Visits  []season.Visit
-	Pins    []coach.Pin
+	Pins    []coach.Pin // agreed days
 	Made    bool
 }
 
@@ -114,9 +114,7 @@ func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until s
 		if err != nil {
 			return err
 		}
-		if shop != nil {
-			p.Pins = shop.Pins
-		}
+		p.Pins = shop.Agreed()
 		if p.KeptPlan, p.Made, err = cycle.Kept(ctx, tx, id); err != nil || !p.Made {
 			return err
 		}

@@ -100,14 +100,9 @@ func (d *Desk) CalendarText(ctx context.Context, secret string) ([]byte, error) 
 	return d.calendar(ctx, coach.AccountID(c.Account), coach.ID(c.Coach), c.Kind, name, nil)
 }
 
-// OwnerCalendar returns the calendar of a coach for its people, by the link of their
-// page.
-func (d *Desk) OwnerCalendar(ctx context.Context, token string) ([]byte, error) {
-	p, err := d.OwnerPage(ctx, token)
-	if err != nil {
-		return nil, err
-	}
-	words := ownerWords(&p)
+// OwnerCalendar returns the calendar of a coach for its people.
+func (d *Desk) OwnerCalendar(ctx context.Context, p *OwnerPage) ([]byte, error) {
+	words := ownerWords(p)
 	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), &words)
 }
 
@@ -178,8 +173,8 @@ func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coa
 	if err != nil {
 		return nil, err
 	}
-	if kind != "fleet" && shop != nil {
-		for _, p := range shop.Pins {
+	if kind != "fleet" {
+		for _, p := range shop.Agreed() {
 			if p.Day >= today && (c == "" || p.Coach == c) {
 				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
 			}

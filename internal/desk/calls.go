@@ -33,6 +33,11 @@ func waiting(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.
 	if err != nil {
 		return nil, err
 	}
+	moves, err := moved(ctx, tx, id)
+	if err != nil {
+		return nil, err
+	}
+	rows = append(rows, moves...)
 	shop, err := tx.Workshop(ctx, id)
 	if err != nil {
 		return nil, err
@@ -210,7 +215,7 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 	if q.Kind == "call" || err != nil || kind == "lot" || kind == string(coach.BookedVisit) {
 		return false
 	}
-	if q.Kind == "book" && shop != nil && slices.ContainsFunc(shop.Pins, func(p coach.Pin) bool { return string(p.Coach) == q.Coach && p.Day >= today }) {
+	if q.Kind == "book" && nextAgreed(shop, coach.ID(q.Coach), today) != nil {
 		return true
 	}
 	if kind == string(coach.SafetyStop) {

@@ -28,6 +28,7 @@ type CoachPage struct {
 	Rules       *rulebook.Rulebook
 	Visits      []season.Visit
 	Pins        []coach.Pin // agreed days, today or later
+	Planned     []coach.Pin // days that the shop chose for its plan and that nobody agreed to
 	Notices     []store.NoticeRow
 	Attachments []store.Attachment
 	Undo        map[string]bool // keys of services and readings that can be taken back
@@ -65,7 +66,11 @@ func (d *Desk) CoachPage(ctx context.Context, id coach.AccountID, c coach.ID) (p
 		}
 		if shop != nil {
 			for _, pin := range shop.Pins {
-				if pin.Coach == c && pin.Day >= p.Today {
+				switch {
+				case pin.Coach != c || pin.Day < p.Today:
+				case pin.Planned:
+					p.Planned = append(p.Planned, pin)
+				default:
 					p.Pins = append(p.Pins, pin)
 				}
 			}
@@ -315,10 +320,8 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 	for _, t := range o.Tasks {
 		live[t.Key()] = true
 	}
-	if snap.Workshop != nil {
-		for _, t := range reminder.Visits(c.ID, snap.Workshop.Pins, snap.Today) {
-			live[t.Key()] = true
-		}
+	for _, t := range reminder.Visits(c.ID, snap.Workshop.Agreed(), snap.Today) {
+		live[t.Key()] = true
 	}
 	for _, s := range o.Suppressed {
 		switch s.Reason {

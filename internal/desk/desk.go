@@ -7,7 +7,6 @@ package desk
 
 import (
 	"context"
-	"crypto/sha256"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -240,106 +239,9 @@ func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, files []s
 	return nil
 }
 
-// Question is what a link asks to be confirmed.
-type Question struct {
-	Kind    reminder.AnswerKind
-	Account coach.Account
-	Notice  reminder.Notice
-	Until   civil.Date     // for Later: not before this day
-	Settled bool           // the same answer was given before
-	Today   civil.Date     // the shop's day
-	Words   *wording.Words // of the person asked
-}
-
-// Ask reads a link and says what it would do. It changes nothing, so that link
-// scanners do no harm.
-func (d *Desk) Ask(ctx context.Context, token string) (q Question, err error) {
-	err = d.DB.View(ctx, func(tx *store.Tx) error {
-		q, err = d.ask(ctx, tx, token)
-		return err
-	})
-	return q, err
-}
-
-func (d *Desk) ask(ctx context.Context, tx *store.Tx, token string) (q Question, err error) {
-	link, err := d.Signer.Read(token, civil.FromTime(d.Now().UTC()))
-	if err != nil {
-		return q, err
-	}
-	row, err := tx.NoticeByLink(ctx, link.ID)
-	if err != nil {
-		if fault.KindOf(err) == fault.NotFound {
-			return q, errLink
-		}
-		return q, err
-	}
-	q.Kind, q.Settled = link.Kind, row.AnsweredAt != nil && (link.Kind == reminder.Done || link.Kind == reminder.Book || link.Kind == reminder.Later)
-	if q.Notice, err = row.Notice(); err != nil {
-		return q, err
-	}
-	if q.Notice.Task == coach.SafetyStop && q.Kind == reminder.Later {
-		return q, errStop
-	}
-	q.Words = d.Words.In(q.Notice.Language)
-	q.Account, err = tx.Account(ctx, q.Notice.Account, false)
-	q.Today = d.today(q.Account)
-	q.Until = q.Today.Add(d.Snooze)
-	return q, err
-}
-
 // today is the shop's day: what an owner says is dated by it.
 func (d *Desk) today(a coach.Account) civil.Date {
 	return civil.FromTime(d.Now().In(a.Location()))
-}
-
-// Answer does what a link says, with what the person added. Doing it twice changes
-// nothing more and makes no second event.
-func (d *Desk) Answer(ctx context.Context, token string, details Details) (q Question, err error) {
-	err = d.DB.Update(ctx, func(tx *store.Tx) error {
-		if q, err = d.ask(ctx, tx, token); err != nil {
-			return err
-		}
-		// From here on no pass runs and nobody else answers. What was said before this
-		// transaction had its turn is read anew.
-		if _, err := tx.Account(ctx, q.Account.ID, true); err != nil {
-			return err
-		}
-		if q, err = d.ask(ctx, tx, token); err != nil {
-			return err
-		}
-		x, err := details.read(q, d.today(q.Account))
-		if err != nil {
-			return err
-		}
-		var news bool
-		switch q.Kind {
-		case reminder.Stop:
-			news, err = d.stop(ctx, tx, q)
-		case reminder.Sold, reminder.Moved:
-			news, err = d.ofCoach(ctx, tx, q, x)
-		default:
-			news, err = d.answer(ctx, tx, q, x)
-		}
-		if err != nil || !news {
-			return err
-		}
-		return tx.AddEvents(ctx, q.Account.ID, answered(q))
-	})
-	return q, err
-}
-
-// tellShop writes to the shop that somebody wants to be booked in.
-func (d *Desk) tellShop(ctx context.Context, tx *store.Tx, q Question) error {
-	if q.Account.Email == "" {
-		return nil // sealmanac requests shows it
-	}
-	n := q.Notice
-	return d.toShop(ctx, tx, q.Account, sha256.Sum256([]byte("book|"+n.Key)), reminder.Notice{
-		Key: "book|" + n.Key, Coach: n.Coach, Task: n.Task, TaskKey: "shop|" + n.TaskKey, Run: n.Run, Target: n.Target, Why: n.Why, ReplyTo: n.Person,
-		Subject: "Booking asked for: " + n.Subject,
-		Text: fmt.Sprintf("%s <%s> asks for an appointment.\n\nCoach:   %s\nAbout:   %s\nWhere:   %s\nTarget:  %s\n\n%s\n\nAnswer this mail to write to them. 'sealmanac requests' lists all open requests.\n",
-			n.PersonName, n.Person, n.Coach, n.Subject, n.Run, n.Target.Long(), n.Why),
-	})
 }
 
 // toShop sends a mail to the shop at once; sum makes its identity, so that the same
@@ -431,5 +333,3 @@ func (d *Desk) Notices(ctx context.Context, id coach.AccountID, most int) (rows 
 	})
 	return rows, err
 }
-
-var errLink = fault.New(fault.NotFound, "this link is not valid, or not any more", "Use the newest message, or write to the shop.")

@@ -2,11 +2,14 @@ package desk
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"slices"
+	"strconv"
 	"strings"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/reminder"
@@ -32,8 +35,11 @@ type Product struct {
 // Products are the classes of what people put on seals, with their words.
 var Products = []Product{
 	{"soap_water", wording.Say("mild soap and water only")}, {"water_based", wording.Say("a water-based protectant")}, {"makers", wording.Say("what the seal's maker names")}, {"silicone", wording.Say("something with silicone")},
-	{"petroleum", wording.Say("something with petroleum, grease or solvent")}, {"other", wording.Say("something else")},
+	{Petroleum, wording.Say("something with petroleum, grease or solvent")}, {"other", wording.Say("something else")},
 }
+
+// Petroleum is the class of what can swell or soften seals.
+const Petroleum = "petroleum"
 
 // longAgo is how far back a person may date what was done.
 const longAgo = 120
@@ -54,41 +60,103 @@ func (q Question) AsksDay() bool { return q.Kind == reminder.Done && Care(q.Noti
 
 // detailed is Details as read.
 type detailed struct {
-	day     civil.Date
-	product string
-	height  unit.Length
-	where   string
+	day            civil.Date
+	product, class string
+	height         unit.Length
+	where          string
+	typed          string // where, as it was written
 }
 
-// read checks what a person wrote; today is the shop's day.
-func (d Details) read(q Question, today civil.Date) (out detailed, err error) {
-	out.day = today
-	if d.Day != "" && q.AsksDay() {
-		if out.day, err = civil.Parse(d.Day); err != nil || out.day > today || out.day < today.Add(-longAgo) {
-			return out, fault.New(fault.Invalid, fmt.Sprintf("%q is not a day of the last %d days", d.Day, longAgo), "Go back and give the day on which it was done, or leave it as it is.")
+// WhereError tells that a place is not clear, and which ones may be meant.
+type WhereError struct {
+	*PersonError
+	Choices []string
+}
+
+// Unwrap returns what a person reads.
+func (e *WhereError) Unwrap() error { return e.PersonError }
+
+// read checks what a person wrote.
+func (in Details) read(d *Desk, q *Question) (out detailed, err error) {
+	out.day = q.Today
+	if in.Day != "" && q.AsksDay() {
+		if out.day, err = civil.Parse(in.Day); err != nil || out.day > q.Today || out.day < q.Today.Add(-longAgo) {
+			return out, forPerson(
+				fault.Invalid,
+				wording.Say("%[1]s is not a day of the last %[2]d days.", strconv.Quote(in.Day), longAgo),
+				wording.Say("Give the day on which it was done, or leave the day as it was filled in."),
+			)
 		}
 	}
-	if d.Product != "" && q.AsksProduct() {
-		k := slices.IndexFunc(Products, func(p Product) bool { return p.Class == d.Product })
+	if in.Product != "" && q.AsksProduct() {
+		k := slices.IndexFunc(Products, func(p Product) bool { return p.Class == in.Product })
 		if k < 0 {
-			return out, fault.New(fault.Invalid, "that product is not known here", "Go back and choose one of the list.")
+			return out, forPerson(
+				fault.Invalid,
+				wording.Say("We do not know that product."),
+				wording.Say("Choose one from the list."),
+			)
 		}
-		out.product = Products[k].Words.String()
+		out.product, out.class = Products[k].Words.String(), in.Product
 	}
-	if h := strings.TrimSpace(d.Height); h != "" && q.AsksHeight() {
-		if out.height, err = unit.ParseLength(h); err != nil || out.height <= 0 || out.height > 60 {
-			return out, fault.New(fault.Invalid, fmt.Sprintf("%q is not a bulb's height", h), "Go back and write it with its unit, such as 17 mm or 11/16 in, or leave it empty.")
+	if h := strings.TrimSpace(in.Height); h != "" && q.AsksHeight() {
+		if out.height, err = unit.ParseLength(q.Units.Complete(h)); err != nil || out.height <= 0 || out.height > 60 {
+			return out, forPerson(
+				fault.Invalid,
+				wording.Say("%s is not a height that a bulb can have.", strconv.Quote(h)),
+				wording.Say("Write it like 11/16 in or 17 mm, or leave it empty."),
+			)
 		}
 	}
-	out.where = oneLine(d.Where, 200)
-	return out, nil
+	if q.Kind == reminder.Moved {
+		out.typed = oneLine(in.Where, 200)
+		out.where, err = d.place(out.typed)
+	}
+	return out, err
+}
+
+// place finds the place that a person named.
+func (d *Desk) place(typed string) (string, error) {
+	if typed == "" {
+		return "", &WhereError{forPerson(fault.Invalid, wording.Say("Please tell us where the coach stands now."),
+			wording.Say("Write the town with its state, province or country, or its ZIP.")), nil}
+	}
+	if d.Places == nil {
+		return typed, nil
+	}
+	p, err := d.Places.Lookup(typed)
+	if err == nil {
+		return p.Label(), nil
+	}
+	unclear := &WhereError{forPerson(
+		fault.Invalid,
+		wording.Say("We do not find %s.", strconv.Quote(typed)),
+		wording.Say(
+			"Choose a town from the list, or write one near it with its state, province or country, or its ZIP.",
+		),
+	), nil}
+	if pe, ok := errors.AsType[*climate.PlaceError](err); ok {
+		if pe.Ambiguous {
+			unclear.PersonError = forPerson(
+				fault.Invalid,
+				wording.Say("There are several places called %s.", strconv.Quote(typed)),
+				unclear.Hint,
+			)
+		}
+		for _, c := range pe.Candidates {
+			if _, err := d.Places.Lookup(c); err == nil { // only what settles the question
+				unclear.Choices = append(unclear.Choices, c)
+			}
+		}
+	}
+	return "", unclear
 }
 
 // ofCoach records that a coach was sold or has moved, and tells the shop. It reports
 // whether that is news.
-func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q Question, x detailed) (news bool, err error) {
-	n, today := q.Notice, d.today(q.Account)
-	news, err = tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, today, x.where)
+func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q *Question, x detailed) (news bool, err error) {
+	n := q.Notice
+	news, err = tx.AddReport(ctx, n.Account, n.Coach, q.Kind, n.Person, q.Today, x.where)
 	if err != nil || !news {
 		return false, err
 	}
@@ -98,15 +166,19 @@ func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q Question, x detailed
 	}
 	if q.Kind == reminder.Moved {
 		where := x.where
-		if where == "" {
-			where = "they did not say"
+		if x.typed != where {
+			where += fmt.Sprintf(" (they wrote %q)", x.typed)
 		}
-		return true, d.tell(ctx, tx, q.Account, row, "moved", "Coach has moved: "+string(n.Coach),
-			fmt.Sprintf("%s <%s> says that %s stands elsewhere now.\n\nWhere: %s\n\nAdd a stay to its file and import it: the dates then follow the new place.\n", n.PersonName, n.Person, n.Coach, where), n.Person)
+		text := n.PersonName + " says that this coach stands at another place now.\n\n" +
+			d.lines(q, [2]string{"Where", where}) +
+			"\nAccept the new place with one press: " + d.Signer.BaseURL + "/calls\nThe dates then follow it.\n"
+		return true, d.tell(ctx, tx, q.Account, row, "moved", "Coach has moved: "+q.coach.Name(), text, n.Person)
 	}
 	if _, err := tx.WithdrawCoach(ctx, n.Account, n.Coach); err != nil {
 		return false, err
 	}
-	return true, d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+string(n.Coach),
-		fmt.Sprintf("%s <%s> says that %s was sold. Nobody is written to about it any more; its history stays.\n\nImport it with its new people when you know them, or run 'sealmanac resume %s' if this was a mistake.\n", n.PersonName, n.Person, n.Coach, n.Person), n.Person)
+	text := fmt.Sprintf("%s says that this coach was sold. Nobody is written to about it any more; its history stays.\n\n%s\n"+
+		"When you know the new owner, enter them on the coach's page. If it was a mistake, "+
+		"%s can undo it for %d days with the link they used.\n", n.PersonName, d.lines(q), n.PersonName, undoDays)
+	return true, d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+q.coach.Name(), text, n.Person)
 }

@@ -61,14 +61,30 @@ type Link struct {
 	ID   string
 }
 
+// signed returns what a token of ours holds, whether it is out of date or not.
+func (s *Signer) signed(token string) (b []byte, ok bool) {
+	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
+	ok = err == nil && len(b) == tokenSize && hmac.Equal(b[tokenSize-16:], s.mac(b[:tokenSize-16]))
+	return b, ok && int(b[0]) < len(reminder.AnswerKinds)
+}
+
+// LinkID returns the notice that a token of ours names, also one that is out of date.
+func (s *Signer) LinkID(token string) (linkID string, ok bool) {
+	b, ok := s.signed(token)
+	if !ok {
+		return "", false
+	}
+	return hex.EncodeToString(b[1:17]), true
+}
+
 // Read checks a token on a day. Anything wrong with it gives the same answer.
 func (s *Signer) Read(token string, today civil.Date) (Link, error) {
-	b, err := base64.RawURLEncoding.Strict().DecodeString(token)
-	if err != nil || len(b) != tokenSize || !hmac.Equal(b[tokenSize-16:], s.mac(b[:tokenSize-16])) {
+	b, ok := s.signed(token)
+	if !ok {
 		return Link{}, errLink
 	}
 	last := civil.Date(binary.BigEndian.Uint32(b[17:21]))
-	if int(b[0]) >= len(reminder.AnswerKinds) || today > last {
+	if today > last {
 		return Link{}, errLink
 	}
 	return Link{reminder.AnswerKinds[b[0]], hex.EncodeToString(b[1:17])}, nil

@@ -5,10 +5,13 @@ import (
 	"crypto/subtle"
 	"encoding/base64"
 	"regexp"
+	"slices"
 	"strings"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/reminder"
 	"sealmanac/internal/store"
 	"sealmanac/internal/wording"
 )
@@ -56,6 +59,56 @@ type OwnerPage struct {
 	Newest  *store.NoticeRow
 	Link    string
 	Token   string
+	Said    []Said
+	Off     bool   // the person stopped the reminders
+	Undo    string // path that takes back that the coach was sold, or that reminders are off; "": none does
+}
+
+// Said is an answer that is on record.
+type Said struct {
+	Day, Until civil.Date
+	Kind       reminder.AnswerKind
+	Task       coach.TaskKind // "": about the coach
+	TaskKey    string
+	Place      string // Moved
+}
+
+// saidDays is for how long a page shows what its people answered.
+const saidDays = 180
+
+// answers returns what people answered about a coach lately, the newest first and each
+// once, however many edges it was about.
+func answers(
+	ctx context.Context,
+	tx *store.Tx,
+	id coach.AccountID,
+	c coach.ID,
+	today civil.Date,
+) (out []Said, err error) {
+	all, err := tx.Answers(ctx, id, c)
+	if err != nil {
+		return nil, err
+	}
+	for _, a := range all[c] {
+		kind, _, _ := strings.Cut(a.TaskKey, "|")
+		if kind != "lot" && a.Day > today-saidDays {
+			out = append(
+				out,
+				Said{Day: a.Day, Until: a.Until, Kind: a.Kind, Task: coach.TaskKind(kind), TaskKey: a.TaskKey},
+			)
+		}
+	}
+	rs, err := tx.Reports(ctx, id, c)
+	if err != nil {
+		return nil, err
+	}
+	for _, r := range rs {
+		if day, err := civil.Parse(r.Day); err == nil && r.Kind == string(reminder.Moved) {
+			out = append(out, Said{Day: day, Kind: reminder.Moved, Place: r.Note})
+		}
+	}
+	slices.SortStableFunc(out, func(a, b Said) int { return int(b.Day - a.Day) })
+	return out, nil
 }
 
 // OwnerPage returns the page that a signed link opens.
@@ -84,6 +137,12 @@ func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err er
 	}
 	p.Words = d.Words.In(lang)
 	p.Link, p.Token = d.Signer.BaseURL+"/o/"+token, token
+	if err := d.stands(ctx, &p); err != nil {
+		return p, err
+	}
+	if p.Sold() {
+		return p, nil
+	}
 	for i := range p.Notices {
 		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" && !strings.HasPrefix(n.TaskKey, "lot|") {
 			p.Newest = n
@@ -101,6 +160,36 @@ func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err er
 		}
 	}
 	return p, nil
+}
+
+// Sold reports whether the coach is nobody's here any more, so that the page asks nothing.
+func (p *OwnerPage) Sold() bool { return p.Coach.Sold != 0 && p.Coach.Sold <= p.Today }
+
+// stands reads what the coach's people said before, and how they take it back.
+func (d *Desk) stands(ctx context.Context, p *OwnerPage) error {
+	return d.DB.View(ctx, func(tx *store.Tx) (err error) {
+		id, c := p.Account.ID, p.Coach.ID
+		if p.Said, err = answers(ctx, tx, id, c, p.Today); err != nil {
+			return err
+		}
+		outs, err := tx.OptOuts(ctx, id)
+		if err != nil {
+			return err
+		}
+		p.Off = outs[p.Person.Email] && p.Person.Email != ""
+		said, err := d.soldSaid(ctx, tx, &p.Coach, id, p.Today)
+		k := slices.IndexFunc(p.Notices, func(n store.NoticeRow) bool {
+			return n.Person == p.Person.Email && !strings.HasPrefix(n.TaskKey, "shop|")
+		})
+		switch {
+		case k < 0 || err != nil:
+		case p.Sold() && said:
+			p.Undo = d.undoLink(reminder.NotSold, p.Notices[k].LinkID, p.Coach.Sold+undoDays)
+		case p.Off && !p.Sold():
+			p.Undo = d.undoLink(reminder.Restart, p.Notices[k].LinkID, p.Today+linkDays)
+		}
+		return err
+	})
 }
 
 func constantEqual(a, b string) bool { return subtle.ConstantTimeCompare([]byte(a), []byte(b)) == 1 }

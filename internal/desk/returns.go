@@ -107,8 +107,10 @@ func (d *Desk) returned(ctx context.Context, tx *store.Tx, a coach.Account, row 
 		if _, err := tx.Withdraw(ctx, a.ID, row.Person, ""); err != nil {
 			return err
 		}
-		return d.tell(ctx, tx, a, row, "bounce", "Address does not work: "+row.Person,
-			fmt.Sprintf("The mail %q to %s <%s> came back.\n\nThe server says: %s\n\nNothing more is sent there. Ask for the right address when you ring them, import it, or run\n'sealmanac resume %s' when it works again.\n", row.Subject, row.PersonName, row.Person, r.Words, row.Person), "")
+		text := fmt.Sprintf("The mail %q to %s <%s> came back.\n\nThe server says: %s\n\nNothing more is sent there. "+
+			"Ask for the right address when you call them, and enter it on the coach's page:\n%s/coach/%s\n",
+			row.Subject, row.PersonName, row.Person, r.Words, d.Signer.BaseURL, row.Coach)
+		return d.tell(ctx, tx, a, row, "bounce", "Address does not work: "+row.Person, text, "")
 	case r.Kind == Complained && !shops:
 		if err := tx.OptOut(ctx, a.ID, row.Person); err != nil {
 			return err

@@ -11,6 +11,7 @@ import (
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/store"
+	"sealmanac/internal/wording"
 )
 
 // lostStops tells of coaches that are about to be stored which of them would end a safety
@@ -70,7 +71,9 @@ func endedBy(now *coach.Coach, danger coach.Reading, today civil.Date) string {
 }
 
 // errStop refuses an answer that would silence a safety stop.
-var errStop = fault.New(fault.Invalid, "a safety stop is neither done nor put off by an answer: only what is seen ends it", "Call the shop. The shop writes down what a look at it found, as a reading.")
+var errStop error = forPerson(fault.Invalid,
+	wording.Say("A safety stop is not ended or put off by an answer: only an inspection ends it."),
+	wording.Say("Call the shop. The shop records what the inspection found, as a reading."))
 
 // ErrRenews refuses a renewal that is told without the new part: it would re-date nothing.
 var ErrRenews = fault.New(fault.Invalid, "a new part is told with its material and day, not as a line of work", "Put the new part into the coach's record (slides, runs, parts), or record a fitting on its page.")

@@ -38,7 +38,7 @@ func TestPressedTwiceIsOneEvent(t *testing.T) {
 			d, n := setup(t)
 			before := len(events(t, d, 0))
 			for range 2 {
-				if _, err := d.Answer(t.Context(), token(t, d, n, kind), Details{}); err != nil {
+				if _, err := d.Answer(t.Context(), token(t, d, n, kind), Details{Where: "Tucson, AZ"}); err != nil {
 					t.Fatal(err)
 				}
 			}

@@ -146,7 +146,12 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 	for i, n := range f.list("pins") {
 		g := r.fields(n, fmt.Sprintf("workshop.pins[%d]", i))
 		g.must("date", "YYYY-MM-DD")
-		p := coach.Pin{Coach: coach.ID(g.name("coach")), Day: g.date("date", 0), Task: word(g, "task", coach.TaskKinds, "none")}
+		p := coach.Pin{
+			Coach:   coach.ID(g.name("coach")),
+			Day:     g.date("date", 0),
+			Task:    word(g, "task", coach.TaskKinds, "none"),
+			Planned: g.flag("planned", false),
+		}
 		if p.Task == "none" {
 			p.Task = ""
 		}

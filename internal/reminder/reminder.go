@@ -145,11 +145,15 @@ const (
 	Stop  AnswerKind = "stop"
 	Sold  AnswerKind = "sold"  // about the coach
 	Moved AnswerKind = "moved" // about the coach
+	// NotSold takes Sold back, Restart takes Stop back; no message offers them, only the
+	// pages that confirm those.
+	NotSold AnswerKind = "not_sold"
+	Restart AnswerKind = "restart"
 )
 
 // AnswerKinds lists them in the order the message shows them; links hold the place
 // in this list, so it only grows at its end.
-var AnswerKinds = []AnswerKind{Done, Book, Later, Stop, Sold, Moved}
+var AnswerKinds = []AnswerKind{Done, Book, Later, Stop, Sold, Moved, NotSold, Restart}
 
 // Links are the addresses a message offers.
 type Links map[AnswerKind]string

@@ -12,10 +12,20 @@ import (
 // week returns the number of a day's week; below 0 before the plan.
 func (m *maker) week(d civil.Date) int { return int(d.Monday()-m.monday) / 7 }
 
-// pins gives drafts the days that people fixed: each pin goes to the visit of its
+// pins gives drafts the days that people fixed, agreed or planned: each pin goes to the visit of its
 // coach whose window is nearest and that has no pin yet.
 func (m *maker) pins(drafts []draft) {
-	for _, p := range m.Shop.Pins {
+	pins := slices.Clone(m.Shop.Pins)
+	slices.SortStableFunc(pins, func(a, b coach.Pin) int { // what was agreed has the first choice of a coach's visits
+		switch {
+		case a.Planned == b.Planned:
+			return 0
+		case b.Planned:
+			return -1
+		}
+		return 1
+	})
+	for _, p := range pins {
 		if p.Day < m.On || p.Day >= m.end {
 			m.problem("pin of %s to %s: it lies outside the plan (%s to %s) and was left out", p.Coach, p.Day, m.On, m.end-1)
 			continue
@@ -36,7 +46,7 @@ func (m *maker) pins(drafts []draft) {
 			continue
 		}
 		d := &drafts[best]
-		d.pin, d.Pinned = p.Day, true
+		d.pin, d.Pinned, d.Chosen = p.Day, !p.Planned, p.Planned
 		last := m.leaves(p.Day, d.High, 0)
 		switch {
 		case let(d.member.Coach, p.Day, last):
@@ -278,7 +288,7 @@ func (m *maker) finish(d *draft) {
 					why = "the shop has no hours for " + string(coach.Skills[k])
 				}
 			}
-		case why == "" && d.Pinned:
+		case why == "" && d.pin != 0:
 			why = "it was pinned to that day"
 		case why == "":
 			why = "the weeks up to its latest day are full"
@@ -308,7 +318,7 @@ func (m *maker) moves(drafts []draft, moves []level.Move) {
 		d := &drafts[v.Job]
 		why := "its earlier week has not the hours for it any more, or is closed to it"
 		switch {
-		case d.Pinned:
+		case d.pin != 0:
 			why = "it was pinned"
 		case v.For >= 0:
 			why = "to make room for " + string(drafts[v.For].Coach)

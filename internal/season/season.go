@@ -50,8 +50,9 @@ type Visit struct {
 	First     civil.Date  // the visit's window
 	Latest    civil.Date
 	Why       string
-	Notes     []string // what else is done on the same visit, and what must wait
-	Pinned    bool
+	Notes     []string   // what else is done on the same visit, and what must wait
+	Pinned    bool       // a day agreed with the coach's people
+	Chosen    bool       // the shop chose the day; nobody agreed to it
 	BookBy    civil.Date // when the owner is asked to book
 	CureUntil civil.Date // the rooms may not move before the day after; 0: no adhesive work
 	Partner   string     // the other shop, when the coach is too far from this one

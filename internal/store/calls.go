@@ -13,7 +13,7 @@ type Request struct {
 	Coach   string `db:"coach_id" json:"coach"`
 	Person  string `db:"person" json:"person"` // e-mail address; without one the name or phone number; "": nobody is known
 	TaskKey string `db:"task_key" json:"task"`
-	Kind    string `db:"kind" json:"kind"`                // "book", "confirm" or "call"
+	Kind    string `db:"kind" json:"kind"`                // "book", "confirm", "call" or "moved"
 	Day     string `db:"day" json:"day"`                  // of the request; "" for calls
 	Reason  string `db:"reason" json:"reason,omitempty"`  // of a call: "safety_stop", or why no message reaches the person
 	Name    string `db:"-" json:"name,omitempty"`         // of the person, as the coach's record has it
@@ -23,6 +23,7 @@ type Request struct {
 	Speaks  string `db:"-" json:"language,omitempty"`     // of the person, as a tag such as "es"
 	Target  string `db:"target" json:"target,omitempty"`  // of the task; "": it is not on record any more
 	Why     string `db:"why" json:"why,omitempty"`        // of the task
+	Place   string `db:"-" json:"place,omitempty"`        // moved: where the coach stands now
 }
 
 // callReasons are the reasons that leave a call to the shop, as SQL; reminder.Reason.Calls

@@ -94,6 +94,39 @@ func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kin
 	return n > 0, err
 }
 
+// Report is what somebody said about a coach itself.
+type Report struct {
+	Coach  string `db:"coach_id"`
+	Kind   string `db:"kind"` // "sold" or "moved"
+	Person string `db:"person"`
+	Day    string `db:"day"`
+	Note   string `db:"note"` // moved: the place
+}
+
+// Reports returns what was said about the coaches of an account, or about one, by day.
+func (tx *Tx) Reports(ctx context.Context, id coach.AccountID, c coach.ID) (out []Report, err error) {
+	defer fail("store.Reports", &err)
+	where, args := scope{id, c}.where()
+	err = tx.list(
+		ctx,
+		&out,
+		`SELECT coach_id, kind, person, day, note FROM coach_report WHERE `+where+` ORDER BY day, coach_id, kind`,
+		args...)
+	return out, err
+}
+
+// DropReport forgets one thing that was said about a coach; it reports whether it was.
+func (tx *Tx) DropReport(
+	ctx context.Context,
+	id coach.AccountID,
+	c coach.ID,
+	kind reminder.AnswerKind,
+) (_ bool, err error) {
+	defer fail("store.DropReport", &err)
+	n, err := tx.exec(ctx, `DELETE FROM coach_report WHERE account_id = ? AND coach_id = ? AND kind = ?`, id, c, kind)
+	return n > 0, err
+}
+
 // DropReports forgets what a person said about coaches; it returns how much that
 // was.
 func (tx *Tx) DropReports(ctx context.Context, id coach.AccountID, person string) (n int64, err error) {

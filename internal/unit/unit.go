@@ -116,6 +116,25 @@ func ParseLength(s string) (Length, error) {
 	return Length(math.Round(float64(total)*1e6) / 1e6), nil // 6 ft 8 in are 80 in
 }
 
+// Complete returns a text with the system's unit when it is a bare number, as people write
+// it into a box that shows its unit. A system that is not known adds nothing.
+func (s System) Complete(text string) string {
+	t := strings.TrimSpace(typed.Replace(text))
+	num, rest := splitNumber(t)
+	if _, err := parseNumber(num); err != nil || rest != "" || s == "" {
+		return text
+	}
+	return num + " " + string(s)
+}
+
+// CompleteTemp is Complete for temperatures: °F beside inches, °C beside millimetres.
+func (s System) CompleteTemp(text string) string {
+	if _, err := strconv.ParseFloat(strings.TrimSpace(text), 64); err != nil || s == "" {
+		return text
+	}
+	return strings.TrimSpace(text) + " " + map[System]string{Imperial: "F", Metric: "C"}[s]
+}
+
 // typed are the signs that telephones and word processors put in place of those of a
 // keyboard.
 var typed = strings.NewReplacer("\u201d", `"`, "\u201c", `"`, "\u2033", `"`, "\u2019", "'", "\u2032", "'", "\u2044", "/",

@@ -85,3 +85,27 @@ func FuzzParseLength(f *testing.F) {
 		}
 	})
 }
+
+// A bare number takes the unit of the page, everything else stays as it was written.
+func TestComplete(t *testing.T) {
+	for _, c := range []struct {
+		s          System
+		text, want string
+	}{
+		{Imperial, "7/8", "7/8 in"}, {Imperial, " 1-1/4 ", "1-1/4 in"}, {Imperial, "1 1/4", "1 1/4 in"}, {Imperial, "0.875", "0.875 in"}, {Imperial, "⅞", "7/8 in"},
+		{Metric, "17", "17 mm"}, {Imperial, "17 mm", "17 mm"}, {Imperial, `7/8"`, `7/8"`}, {Metric, "6 ft 8", "6 ft 8"}, {"", "17", "17"}, {Imperial, "", ""},
+		{Imperial, "1/0", "1/0"}, {Imperial, "-3", "-3"}, {Metric, "wide", "wide"},
+	} {
+		if got := c.s.Complete(c.text); got != c.want {
+			t.Errorf("Complete(%q) in %q = %q, want %q", c.text, c.s, got, c.want)
+		}
+	}
+	for text, want := range map[string]string{"68": "68 F", "-4": "-4 F", "20 C": "20 C", "": ""} {
+		if got := Imperial.CompleteTemp(text); got != want {
+			t.Errorf("CompleteTemp(%q) = %q, want %q", text, got, want)
+		}
+	}
+	if got := Metric.CompleteTemp("20"); got != "20 C" {
+		t.Errorf("%q", got)
+	}
+}

@@ -16,6 +16,6 @@ func (s *Site) busy(r *http.Request, err error) (view, error) {
 	if e != nil {
 		return view{}, err
 	}
-	t := trouble{notNow.Explain.In(q.Words), notNow.Button.In(q.Words)}
+	t := trouble{Sentence: notNow.Explain.In(q.Words), Hint: notNow.Button.In(q.Words), Shop: &q.Account}
 	return view{page: "trouble", title: notNow.Heading.In(q.Words), code: http.StatusServiceUnavailable, data: t, words: q.Words, bare: true}, nil
 }

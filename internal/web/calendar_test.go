@@ -75,7 +75,7 @@ func TestCalendars(t *testing.T) {
 	// Booked, moved, cancelled.
 	pin := func(was, day civil.Date) {
 		t.Helper()
-		if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", was, day, 0); err != nil {
+		if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Was: was, Day: day}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -105,7 +105,7 @@ func TestCalendars(t *testing.T) {
 	}
 	// A day with a time stands in local time, with the zone's own rules (RFC 5545, 3.6.5).
 	timed := civil.Of(2026, 10, 28) // before the clocks change
-	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", 0, timed, 9*60+30); err != nil {
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Day: timed, At: 9*60 + 30}); err != nil {
 		t.Fatal(err)
 	}
 	visits, cal = read(shop)
@@ -120,7 +120,7 @@ func TestCalendars(t *testing.T) {
 	if text := cal.Serialize(); !strings.Contains(text, "BEGIN:VTIMEZONE") || !strings.Contains(text, "TZOFFSETFROM:-0700") || !strings.Contains(text, "TZOFFSETTO:-0600") || !strings.Contains(text, "DTSTART:20260308T020000") {
 		t.Errorf("the zone: %s", text[:600])
 	}
-	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", timed, 0, 0); err != nil {
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Was: timed}); err != nil {
 		t.Fatal(err)
 	}
 	both, _ := read(one)

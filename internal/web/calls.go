@@ -18,6 +18,8 @@ import (
 type callsData struct {
 	Stops, Call   []callRow // one a person and coach
 	Book, Confirm []call
+	Moved         []call
+	Today         civil.Date
 	May           bool
 	More          int // calls that are not shown
 }
@@ -51,7 +53,11 @@ func (s *Site) calls(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := callsData{May: w.Role.May(access.Technician)}
+	today, err := s.Desk.Today(r.Context(), w.Account)
+	if err != nil {
+		return view{}, err
+	}
+	d := callsData{May: w.Role.May(access.Technician), Today: today}
 	var due []desk.Request
 	for _, q := range rs {
 		f := append(strings.Split(q.TaskKey, "|"), "", "")
@@ -61,6 +67,8 @@ func (s *Site) calls(r *http.Request, w access.Who) (view, error) {
 			d.Book = append(d.Book, c)
 		case "confirm":
 			d.Confirm = append(d.Confirm, c)
+		case "moved":
+			d.Moved = append(d.Moved, c)
 		default:
 			due = append(due, q)
 		}

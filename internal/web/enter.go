@@ -88,7 +88,9 @@ func again(err error, v view, data func(trouble) any) (view, error) {
 	case fault.Internal, fault.Unavailable:
 		return view{}, err
 	}
-	v.data, v.code = data(trouble{fault.SentenceOf(err), fault.HintOf(err)}), http.StatusUnprocessableEntity
+	v.data, v.code = data(
+		trouble{Sentence: fault.SentenceOf(err), Hint: fault.HintOf(err)},
+	), http.StatusUnprocessableEntity
 	return v, nil
 }
 
@@ -121,7 +123,7 @@ func (s *Site) firstPage(r *http.Request) (view, error) {
 func (s *Site) first(r *http.Request) (view, error) {
 	f := joinForm{Kind: "first", Email: r.FormValue("email"), Name: r.FormValue("name"), Shop: r.FormValue("shop"), Postal: r.FormValue("postal"), Zone: strings.TrimSpace(r.FormValue("zone"))}
 	if _, err := time.LoadLocation(f.Zone); err != nil {
-		f.Fault = &trouble{"that time zone is not known", "Write an IANA name such as America/Denver, or leave it empty for UTC."}
+		f.Fault = &trouble{Sentence: "that time zone is not known", Hint: "Write an IANA name such as America/Denver, or leave it empty for UTC."}
 		return view{page: "join", title: "The first member", data: f, bare: true, code: http.StatusUnprocessableEntity}, nil
 	}
 	err := s.Access.Setup(r.Context(), r.PathValue("token"), coach.Account{Name: strings.TrimSpace(f.Shop), Postal: strings.TrimSpace(f.Postal), Email: strings.ToLower(strings.TrimSpace(f.Email)), Zone: f.Zone}, f.Name, f.Email, r.FormValue("password"))

@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"net/http"
 	"slices"
 	"strconv"
@@ -25,6 +26,27 @@ func formOf(r *http.Request) map[string]string {
 	out := map[string]string{}
 	for k := range r.PostForm {
 		out[k] = strings.TrimSpace(r.PostForm.Get(k))
+	}
+	return out
+}
+
+// inUnits returns a form whose bare numbers have the units of the page on which they were
+// written. The form itself names those: it may be sent long after the page was left.
+func inUnits(form map[string]string) map[string]string {
+	u, out := unit.System(form["units"]), maps.Clone(form)
+	for k, v := range form {
+		switch name, _, _ := strings.Cut(k, " "); name {
+		case "width", "slide_height", "travel", "height":
+			out[k] = u.Complete(v)
+		case "temp":
+			out[k] = u.CompleteTemp(v)
+		case "gaps":
+			gaps := strings.FieldsFunc(v, func(r rune) bool { return r == ',' || r == ';' })
+			for i := range gaps {
+				gaps[i] = u.Complete(gaps[i])
+			}
+			out[k] = strings.Join(gaps, ",")
+		}
 	}
 	return out
 }
@@ -135,7 +157,8 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	text, runs, problems := s.fitted(r, w, form)
+	read := inUnits(form)
+	text, runs, problems := s.fitted(r, w, read)
 	if len(problems) > 0 {
 		return ticked(fitView(p, form, "", problems, nil), r), nil
 	}
@@ -156,7 +179,7 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 	if found.Err() != nil {
 		return ticked(fitView(p, form, "", found.Wrong().Lines(), nil), r), nil
 	}
-	if err := s.fittedService(r, w, p, form, runs); err != nil {
+	if err := s.fittedService(r, w, p, read, runs); err != nil {
 		return view{}, err
 	}
 	if len(wrong) > 0 {

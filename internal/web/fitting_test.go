@@ -2,6 +2,7 @@ package web
 
 import (
 	"html"
+	"math"
 	"net/http"
 	"net/url"
 	"regexp"
@@ -51,6 +52,69 @@ func TestFitOnePartOnly(t *testing.T) {
 		if code, _, _ := x.send(c, "POST /coach/{coach}/fit", names, f); code != http.StatusUnprocessableEntity {
 			t.Errorf("%s: %d", name, code)
 		}
+	}
+}
+
+// A bare number is in the unit of the page that the form was filled in on, whatever the
+// browser shows now; the box says which unit that is.
+func TestBareNumbersAreInThePagesUnit(t *testing.T) {
+	x := newRig(t)
+	c, names := x.as("technician@one.example.org"), map[string]string{"coach": "zf-1"}
+	for _, path := range []string{"/coach/zf-1/fit", "/coach/zf-1/walk/s"} {
+		if _, page, _ := x.send(c, "GET "+path, nil, nil); !strings.Contains(page, `name="units" value="in"`) ||
+			!strings.Contains(page, "<span>in</span>") {
+			t.Errorf("%s does not show its unit", path)
+		}
+	}
+	send := func(pattern, slide string, form url.Values) {
+		t.Helper()
+		if code, body, _ := x.send(c, pattern, names, form); code != http.StatusSeeOther {
+			t.Fatalf("%s: %d %s", slide, code, body)
+		}
+	}
+	form := func(units, slide, width, height, gaps, temp string) url.Values {
+		return url.Values{
+			"units":        {units},
+			"new_slide":    {slide},
+			"width":        {width},
+			"height":       {height},
+			"gaps":         {gaps},
+			"temp":         {temp},
+			"run":          {"outer/top"},
+			"construction": {"track"},
+			"day":          {"2024-05-01"},
+			"bulb":         {"epdm_sponge"},
+		}
+	}
+	send("POST /coach/{coach}/fit", "inches", form("in", "i", "132", "7/8", "1/2, 9/16 in", "68"))
+	send("POST /coach/{coach}/fit", "millimetres", form("mm", "m", "3350", "20", "12; 14 mm", "20"))
+	names["slide"] = "m"
+	send(
+		"POST /coach/{coach}/walk/{slide}",
+		"walk",
+		url.Values{"units": {"in"}, "day": {"2026-03-01"}, "bulb_height|outer/top|bulb": {"11/16"}},
+	)
+	k := x.coach()
+	near := func(what string, got, want float64) {
+		t.Helper()
+		if math.Abs(got-want) > .01 {
+			t.Errorf("%s: %v, want %v", what, got, want)
+		}
+	}
+	i, m := k.Slides[1], k.Slides[2]
+	near("width in inches", float64(i.Width), 3352.8)
+	near("height in inches", float64(i.Runs[0].FreeHeight), 22.225)
+	near("first gap", float64(i.Runs[0].Gaps[0]), 12.7)
+	near("second gap", float64(i.Runs[0].Gaps[1]), 14.2875)
+	near("68 degrees", float64(*i.Runs[0].InstallTemp), 20)
+	near("width in mm", float64(m.Width), 3350)
+	near("height in mm", float64(m.Runs[0].FreeHeight), 20)
+	near("gap in mm", float64(m.Runs[0].Gaps[1]), 14)
+	near("20 degrees", float64(*m.Runs[0].InstallTemp), 20)
+	near("reading", k.Readings[0].Value, 17.4625)
+	// Without a page's unit a bare number says nothing.
+	if code, _, _ := x.send(c, "POST /coach/{coach}/fit", names, form("", "n", "132", "7/8", "1/2", "68")); code != http.StatusUnprocessableEntity {
+		t.Errorf("no unit at all: %d", code)
 	}
 }
 

@@ -16,6 +16,7 @@ import (
 
 type ownerData struct {
 	desk.OwnerPage
+	Told     []string // what its people said of the coach, or of what is not due any more
 	Next     []ownerTask
 	Slides   []slideView
 	Past     []happening
@@ -31,14 +32,18 @@ type ownerTask struct {
 	How              []string
 	Cautions         []string
 	Minutes          string
-	Asked            bool // the newest message is about it
-	Shop             bool // the shop does it: booking comes first
-	Danger           bool // it is neither done by a word nor put off
+	Told             string // what its people said about it
+	Asked            bool   // the newest message is about it
+	Shop             bool   // the shop does it: booking comes first
+	Danger           bool   // it is neither done by a word nor put off
 }
 
 // owner is the page of a coach's people, by a signed link.
 func (s *Site) owner(r *http.Request) (view, error) {
 	d, err := s.ownerData(r)
+	if err == nil && d.Sold() {
+		return soldPage(d.OwnerPage), nil
+	}
 	return view{page: "owner", title: d.Coach.Name(), data: d, words: orEnglish(d.Words), bare: true}, err
 }
 
@@ -54,7 +59,9 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 	if err != nil {
 		return d, err
 	}
-	d.OwnerPage = p
+	if d.OwnerPage = p; p.Sold() {
+		return d, nil
+	}
 	w := p.Words
 	told := map[coach.TaskKind]bool{}
 	if p.Newest != nil && !slices.ContainsFunc(p.Outcome.Tasks, func(t plan.Task) bool { return t.Key() == p.Newest.TaskKey }) {
@@ -74,10 +81,13 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 			}
 		}
 		o.Where = reminder.Where(w, &p.Coach, all)
-		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey
+		quiet := false
+		o.Told, quiet = d.told(t)
+		o.Asked = d.Actions != nil && t.Key() == p.Newest.TaskKey && !quiet
 		o.Danger = t.Kind == coach.SafetyStop
 		d.Next = append(d.Next, o)
 	}
+	d.Told = d.others()
 	u := p.Person.Units
 	view := coachData{CoachPage: p.CoachPage, Words: w}
 	for i := range p.Coach.Slides {
@@ -94,6 +104,66 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		d.Cautions = append(d.Cautions, w.T(p.Rules.Cautions[c]))
 	}
 	return d, nil
+}
+
+// soldPage is what remains of the page of a coach that was sold.
+func soldPage(p desk.OwnerPage) view {
+	q := desk.Question{Account: p.Account, Words: p.Words, Sold: p.Coach.Sold, Undo: p.Undo}
+	return ended(q)
+}
+
+// answerWords say what somebody answered; %s is a day.
+func answerWords(a desk.Said) wording.Text {
+	on := wording.Date{Day: a.Day}
+	switch {
+	case a.Kind == reminder.Book && a.Task == coach.BookedVisit:
+		return wording.Say("You asked for another day on %s.", on)
+	case a.Kind == reminder.Book:
+		return wording.Say("You asked for an appointment on %s.", on)
+	case a.Kind == reminder.Done && desk.Care(a.Task):
+		return wording.Say("You told us on %s that it was done.", on)
+	case a.Kind == reminder.Done:
+		return wording.Say("You told us on %s that it was done. The shop still has to confirm it.", on)
+	case a.Kind == reminder.Later:
+		return wording.Say("You asked us to remind you again after %s.", wording.Date{Day: a.Until})
+	}
+	return wording.Say(
+		"You told us on %[1]s that it stands in %[2]s now. The shop still has to accept the place.",
+		on,
+		a.Place,
+	)
+}
+
+// told returns what was answered about a task last, and whether that answers it for now.
+func (d *ownerData) told(t plan.Task) (words string, quiet bool) {
+	for _, a := range d.Said { // the newest first
+		if a.TaskKey != t.Key() {
+			continue
+		}
+		waits := a.Kind == reminder.Done || a.Kind == reminder.Later && d.Today < a.Until ||
+			a.Kind == reminder.Book && d.Today < a.Day.Add(d.Rules.Manners.BookingDays)
+		return answerWords(a).In(d.Words), waits && t.Kind != coach.SafetyStop
+	}
+	return "", false
+}
+
+// others returns what was answered that no task shown speaks of, each kind of work once.
+func (d *ownerData) others() (out []string) {
+	for _, a := range d.Said {
+		words := answerWords(a).In(d.Words)
+		if a.Task != "" {
+			if slices.ContainsFunc(d.Outcome.Tasks, func(t plan.Task) bool { return t.Key() == a.TaskKey }) {
+				continue
+			}
+			if work := reminder.WorkWords[a.Task]; !work.IsZero() {
+				words = d.Words.T("%[1]s: %[2]s", work, words)
+			}
+		}
+		if !slices.Contains(out, words) {
+			out = append(out, words)
+		}
+	}
+	return out
 }
 
 func (d *ownerData) task(t plan.Task) ownerTask {
@@ -164,6 +234,9 @@ func (s *Site) card(r *http.Request) (view, error) {
 	d, err := s.ownerData(r)
 	if err != nil {
 		return view{}, err
+	}
+	if d.Sold() {
+		return soldPage(d.OwnerPage), nil
 	}
 	if d.QR, err = code(d.Link); err != nil {
 		return view{}, err

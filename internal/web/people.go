@@ -141,7 +141,14 @@ func (s *Site) calendar(r *http.Request) (view, error) {
 
 // ownerCalendar is the calendar of a coach for its people.
 func (s *Site) ownerCalendar(r *http.Request) (view, error) {
-	text, err := s.Desk.OwnerCalendar(r.Context(), r.PathValue("token"))
+	p, err := s.Desk.OwnerPage(r.Context(), r.PathValue("token"))
+	if err != nil {
+		return view{}, err
+	}
+	if p.Sold() {
+		return soldPage(p), nil
+	}
+	text, err := s.Desk.OwnerCalendar(r.Context(), &p)
 	return calendarView(text), err
 }
 

@@ -83,7 +83,7 @@ func TestEntriesOfOneDay(t *testing.T) {
 // A file that says what the shop can do forgets no day that was agreed since.
 func TestImportKeepsAgreedDays(t *testing.T) {
 	x := newRig(t)
-	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", 0, civil.Of(2026, 4, 1), 0); err != nil {
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Day: civil.Of(2026, 4, 1)}); err != nil {
 		t.Fatal(err)
 	}
 	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {hours: {push_on: 20}}")); err != nil || bad.Err() != nil {
@@ -93,7 +93,7 @@ func TestImportKeepsAgreedDays(t *testing.T) {
 	if err != nil || len(p.Pins) != 1 {
 		t.Errorf("%v, agreed: %v", err, p.Pins)
 	}
-	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", 0, 0, 0); err == nil {
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{}); err == nil {
 		t.Error("cancelling nothing was taken")
 	}
 }

@@ -15,6 +15,7 @@ import (
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
+	"sealmanac/internal/unit"
 )
 
 type editData struct {
@@ -98,24 +99,85 @@ func (s *Site) pin(r *http.Request, w access.Who) (view, error) {
 		}
 	}
 	done := "unpinned"
+	plan := r.FormValue("plan") != ""
 	if r.FormValue("cancel") == "" {
 		if day, err = formDay(r); err != nil {
 			return view{}, err
 		}
 		done = "pinned"
+		if plan {
+			done = "planned"
+		}
 	}
 	at, err := desk.Clock(r.FormValue("time"))
 	if err != nil {
-		return view{}, err
-	}
-	if err := s.Desk.Pin(r.Context(), w.Account, w.Email, coachID(r), was, day, at); err != nil {
 		return view{}, err
 	}
 	back := "/coach/" + string(coachID(r))
 	if to := r.FormValue("to"); to != "" {
 		back = ours(to)
 	}
+	err = s.Desk.Pin(
+		r.Context(),
+		w.Account,
+		w.Email,
+		coachID(r),
+		desk.DayChange{
+			Was:      was,
+			Day:      day,
+			At:       at,
+			Planned:  plan,
+			Week:     r.FormValue("week") != "",
+			ClosedOK: r.FormValue("closed_ok") != "",
+		},
+	)
+	if closed, ok := errors.AsType[*desk.ClosedError](err); ok {
+		d := closedData{
+			Coach:   coachID(r),
+			Weekday: closed.Weekday.String(),
+			Day:     day,
+			Plan:    plan,
+			Back:    back,
+			Form:    formOf(r),
+		}
+		return view{
+			page:  "closed",
+			title: "The shop is closed that day",
+			data:  d,
+			code:  http.StatusUnprocessableEntity,
+		}, nil
+	}
+	if err != nil {
+		return view{}, err
+	}
 	return goTo(back, done)
+}
+
+// moved accepts that a coach stands elsewhere, as its people said, or drops it.
+func (s *Site) moved(r *http.Request, w access.Who) (view, error) {
+	place, done := strings.TrimSpace(r.FormValue("place")), "moved"
+	var since civil.Date
+	if r.FormValue("drop") != "" {
+		place, done = "", "removed"
+	} else {
+		var err error
+		if since, err = civil.Parse(r.FormValue("since")); err != nil || place == "" {
+			return view{}, fault.New(fault.Invalid, "the place or its first day is missing", "Give the town, and the day as YYYY-MM-DD.")
+		}
+	}
+	if err := s.Desk.AcceptMove(r.Context(), w.Account, w.Email, coachID(r), place, since); err != nil {
+		return view{}, err
+	}
+	return goTo("/calls", done)
+}
+
+// closedData is what is asked before a day is taken on which the shop is closed.
+type closedData struct {
+	Coach         coach.ID
+	Weekday, Back string
+	Day           civil.Date
+	Plan          bool
+	Form          map[string]string // as it was sent
 }
 
 // attach takes pictures and papers of a form.
@@ -237,7 +299,7 @@ func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	}
 	if err != nil {
 		if k := fault.KindOf(err); (k == fault.Invalid || k == fault.Conflict) && r.Header.Get("X-Queued") == "" {
-			v, e := s.walkView(r, w, &trouble{fault.SentenceOf(err), fault.HintOf(err)})
+			v, e := s.walkView(r, w, &trouble{Sentence: fault.SentenceOf(err), Hint: fault.HintOf(err)})
 			if k == fault.Conflict {
 				v.code = http.StatusConflict
 			}
@@ -270,6 +332,9 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 			continue
 		}
 		rd := coach.Reading{Day: x.day, Kind: coach.ReadingKind(f[0]), Slide: slide, Run: f[1], Part: coach.PartKind(f[2]), By: "shop", Note: note(r, w)}
+		if isLength(rd.Kind) {
+			value = unit.System(r.PostForm.Get("units")).Complete(value)
+		}
 		if rd.Value, err = intake.ParseReading(rd.Kind, value); err != nil {
 			bad = append(bad, edge(string(slide)+"/"+f[1])+": "+err.Error())
 			continue
@@ -280,6 +345,11 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 		return x, fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named; nothing was stored and your form is as you left it.")
 	}
 	return x, nil
+}
+
+// isLength reports whether a reading is a length.
+func isLength(k coach.ReadingKind) bool {
+	return k == coach.BulbHeight || k == coach.ClosedGap || k == coach.LipThickness || k == coach.LiftedEdge
 }
 
 type turnData struct {
@@ -393,7 +463,12 @@ func (s *Site) importFile(r *http.Request, w access.Who) (view, error) {
 	v := view{page: "import", title: "Import", code: http.StatusUnprocessableEntity}
 	f, h, err := r.FormFile("file")
 	if err != nil {
-		v.data = importData{Fault: &trouble{"no file came with the form, or it is larger than 20 MiB", "Choose a .yaml, .csv, .xlsx or .ics file; larger ones go with 'sealmanac import'."}}
+		v.data = importData{
+			Fault: &trouble{
+				Sentence: "no file came with the form, or it is larger than 20 MiB",
+				Hint:     "Choose a .yaml, .csv, .xlsx or .ics file; larger ones go with 'sealmanac import'.",
+			},
+		}
 		return v, nil
 	}
 	defer f.Close() //nolint:errcheck // was only read

@@ -76,7 +76,7 @@ func (s *Site) tryRules(r *http.Request, w access.Who) (view, error) {
 			return view{}, e
 		}
 		t, _ := v.data.(trouble)
-		d.Bad, d.Fault = strings.Split(t.Sentence, "\n"), &trouble{"The rulebook has faults.", t.Hint}
+		d.Bad, d.Fault = strings.Split(t.Sentence, "\n"), &trouble{Sentence: "The rulebook has faults.", Hint: t.Hint}
 		return s.rulesView(r, w, d)
 	}
 	d.Effect = &e

@@ -19,7 +19,6 @@ type seasonData struct {
 	Before civil.Date
 	Print  bool
 	May    bool
-	Agreed map[string]bool // coach and day
 }
 
 // weekRow is a week of the plan: its load and its visits.
@@ -51,9 +50,13 @@ func (s *Site) season(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := seasonData{SeasonPage: p, From: from, Next: from.Add(7 * weeksShown), Before: from.Add(-7 * weeksShown), Print: r.URL.Query().Get("print") != "", May: w.Role.May(access.Technician), Agreed: map[string]bool{}}
-	for _, pin := range p.Pins {
-		d.Agreed[string(pin.Coach)+pin.Day.String()] = true
+	d := seasonData{
+		SeasonPage: p,
+		From:       from,
+		Next:       from.Add(7 * weeksShown),
+		Before:     from.Add(-7 * weeksShown),
+		Print:      r.URL.Query().Get("print") != "",
+		May:        w.Role.May(access.Technician),
 	}
 	for m := from; m <= until; m = m.Add(7) {
 		d.Weeks = append(d.Weeks, d.week(m))

@@ -166,7 +166,8 @@ func (s *Site) routes() []route {
 		{"POST /coach/{coach}/done", t, nil, s.done}, {"POST /coach/{coach}/undo", t, nil, s.undo},
 		{"POST /coach/{coach}/attach", t, nil, s.attach}, {"POST /coach/{coach}/detach", t, nil, s.detach},
 		{"GET /coach/{coach}/file/{file}", v, nil, s.attachment},
-		{"POST /coach/{coach}/pin", t, nil, s.pin}, {"POST /coach/{coach}/stop", t, nil, s.stopMessage},
+		{"POST /coach/{coach}/pin", t, nil, s.pin}, {"POST /coach/{coach}/moved", t, nil, s.moved},
+		{"POST /coach/{coach}/stop", t, nil, s.stopMessage},
 		{"GET /coach/{coach}/sheet", v, nil, s.sheet},
 		{"GET /new", t, nil, s.newPage}, {"POST /new", t, nil, s.create},
 		{"GET /export/{list}", v, nil, s.export},
@@ -274,6 +275,10 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 		case err != nil:
 			status = httpkit.Status(err)
 			v = s.failed(r, status, err)
+			if token := r.PathValue("token"); token != "" &&
+				(strings.HasPrefix(r.URL.Path, "/a/") || strings.HasPrefix(r.URL.Path, "/o/")) {
+				v = s.failedLink(r, v, token, err)
+			}
 		case v.to != "":
 			http.Redirect(w, r, v.to, http.StatusSeeOther)
 			return
@@ -320,7 +325,11 @@ func readable(r *http.Request) error {
 
 // failed is the page of something that did not work.
 func (s *Site) failed(r *http.Request, status int, err error) view {
-	v := view{page: "trouble", title: "Something is not right", data: trouble{Sentence: "Something went wrong on our side.", Hint: "Please try again in a while."}}
+	v := view{
+		page:  "trouble",
+		title: "Something is not right",
+		data:  trouble{Sentence: oursToFix.String(), Hint: tryAgain.String()},
+	}
 	if status == http.StatusInternalServerError {
 		s.Log.Error("page", "pattern", r.Pattern, "err", err)
 		return v
@@ -418,7 +427,11 @@ func (s *Site) front(r *http.Request) (view, error) {
 	return goTo("/enter", "")
 }
 
-type trouble struct{ Sentence, Hint string }
+// trouble is what did not work; Shop is whom to ask, where it is known.
+type trouble struct {
+	Sentence, Hint string
+	Shop           *coach.Account
+}
 
 type statusPage struct {
 	desk.Status
@@ -452,77 +465,4 @@ func (s *Site) status(r *http.Request) (view, error) {
 		p.Late = now.Sub(st.Oldest).Round(time.Second).String()
 	}
 	return view{page: "status", title: "Sealmanac", data: p, bare: true}, nil
-}
-
-// question is what the answer pages show.
-type question struct {
-	desk.Question
-	said
-	Products any
-	Today    string
-}
-
-// said are the words of an answer page.
-type said struct{ Heading, Explain, Button wording.Text }
-
-var words = map[reminder.AnswerKind]said{
-	reminder.Done:  {wording.Say("Is it done?"), wording.Say("We write the day down and the next reminder counts from it."), wording.Say("Yes, it is done")},
-	reminder.Book:  {wording.Say("Shall the shop call you?"), wording.Say("The shop gets your wish for an appointment and calls or writes to you."), wording.Say("Yes, please book me in")},
-	reminder.Later: {wording.Say("Not now?"), wording.Say("We stay quiet about this for a while."), wording.Say("Remind me later")},
-	reminder.Stop:  {wording.Say("No more reminders?"), wording.Say("You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come."), wording.Say("Stop the reminders")},
-	reminder.Sold:  {wording.Say("Is this coach sold?"), wording.Say("You get nothing more about it. Its history stays with the coach; your name and address are not passed on."), wording.Say("Yes, it is sold")},
-	reminder.Moved: {wording.Say("Does the coach stand elsewhere now?"), wording.Say("Another climate changes when care is due. The shop enters the new place."), wording.Say("Tell the shop")},
-}
-
-var thanks = map[reminder.AnswerKind]said{
-	reminder.Done:  {Heading: wording.Say("Thank you, it is written down."), Explain: wording.Say("The next reminder counts from today.")},
-	reminder.Book:  {Heading: wording.Say("Thank you, the shop knows."), Explain: wording.Say("Somebody will get in touch about a day that suits you.")},
-	reminder.Later: {Heading: wording.Say("All right, later."), Explain: wording.Say("We stay quiet about this until then.")},
-	reminder.Sold:  {Heading: wording.Say("Thank you, it is written down."), Explain: wording.Say("You get nothing more about this coach. If that was a mistake, write to the shop.")},
-	reminder.Moved: {Heading: wording.Say("Thank you, the shop knows."), Explain: wording.Say("The dates follow the new place once the shop has entered it.")},
-	reminder.Stop:  {Heading: wording.Say("You will get no more reminders."), Explain: wording.Say("If that was a mistake, write to the shop and they will switch them on again.")},
-}
-
-// lotWords are the words of a notice about a lot, visitWords those of an agreed
-// day.
-var (
-	lotWords = map[reminder.AnswerKind]said{
-		reminder.Done: {wording.Say("Have you read it?"), wording.Say("The shop then knows that the notice about your part has reached you."), wording.Say("Yes, I have read it")},
-		reminder.Book: words[reminder.Book],
-	}
-	visitWords = said{wording.Say("Do you need another day?"), wording.Say("The shop calls or writes to you. Until then the day stays as it is."), wording.Say("Yes, please find another day")}
-)
-
-// ask shows what a link would do; only the button does it.
-func (s *Site) ask(r *http.Request) (view, error) {
-	q, err := s.Desk.Ask(r.Context(), r.PathValue("token"))
-	if err != nil {
-		return view{}, err
-	}
-	v := question{Question: q, said: words[q.Kind], Products: desk.Products, Today: q.Today.String()}
-	switch {
-	case q.Notice.IsLot():
-		v.said = lotWords[q.Kind]
-	case q.Notice.Task == coach.BookedVisit && q.Kind == reminder.Book:
-		v.said = visitWords
-	}
-	return view{page: "ask", title: v.Heading.In(q.Words), data: v, words: q.Words, bare: true}, nil
-}
-
-func (s *Site) answer(r *http.Request) (view, error) {
-	_ = r.ParseForm() // a provider's one-click post has its own fields; what is not there is empty
-	q, err := s.Desk.Answer(r.Context(), r.PathValue("token"), desk.Details{Day: r.PostForm.Get("day"), Product: r.PostForm.Get("product"), Height: r.PostForm.Get("height"), Where: r.PostForm.Get("where")})
-	if fault.KindOf(err) == fault.Unavailable {
-		return s.busy(r, err)
-	}
-	if err != nil {
-		return view{}, err
-	}
-	v := question{Question: q, said: thanks[q.Kind]}
-	if q.Notice.IsLot() && q.Kind == reminder.Done {
-		v.Explain = wording.Say("The shop sees that you have read it.")
-	} else if k := q.Notice.Task; q.Kind == reminder.Done && (k.Renews() || k == coach.SafetyStop) {
-		v.Explain = wording.Say("The shop looks at it and confirms; until then its date stays.")
-	}
-	return view{page: "answered", title: v.Heading.In(q.Words), data: v, words: q.Words, bare: true}, nil
 }

@@ -17,7 +17,9 @@ import (
 // doneWords are what a page says after something was done.
 var doneWords = map[string]string{
 	"saved": "Saved.", "misfit": "Saved. A bulb does not fit its gap.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
-	"called": "Saved. They are off the list.", "by-phone": "No message is sent. The call stays on the list until you have reached them.", "stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
+	"planned": "The plan keeps that day. Nobody was told of it: press \"Agreed with the owner\" once they have said yes.",
+	"moved":   "The new place is saved; the dates follow it.",
+	"called":  "Saved. They are off the list.", "by-phone": "No message is sent. The call stays on the list until you have reached them.", "stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
 	"started": "Started. The messages leave at each person's next sending hours.", "rested": "Withdrawn. They come again after the day you gave.",
 	"joined": "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.", "password": "Your password is changed. Your other sessions have ended.",
 	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.", "tested": "A test event is on its way.",

@@ -68,6 +68,9 @@ type Day interface {
 // Month is a day of which only month and year are said.
 type Month struct{ Day }
 
+// Date is a day of which the day of the week is not said.
+type Date struct{ Day }
+
 // DayMonth is a day of which the year is not said.
 type DayMonth struct{ Day }
 
@@ -96,6 +99,12 @@ func (w *Words) told(a any) any {
 	case Month:
 		y, m, _ := v.YMD()
 		return w.T("%[1]s %[2]d", monthNames[m], y)
+	case Date:
+		y, m, d := v.YMD()
+		if d == 1 {
+			return w.T("%[1]s 1, %[2]d", monthNames[m], y)
+		}
+		return w.T("%[1]s %[2]d, %[3]d", monthNames[m], d, y)
 	case DayMonth:
 		_, m, d := v.YMD()
 		if d == 1 { // some languages say "first"

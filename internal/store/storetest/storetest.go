@@ -63,6 +63,7 @@ func Run(t *testing.T, open Open) {
 		"DangerOutlivesItsDay": dangerOutlivesItsDay,
 		"KeyIsClaimedOnce":     keyIsClaimedOnce,
 		"KeyLeaseEnds":         keyLeaseEnds,
+		"ReportsAreTakenBack":  reportsAreTakenBack,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}

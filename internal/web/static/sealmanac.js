@@ -107,17 +107,19 @@
     }
   }
 
-  // Lengths as the server reads them: 17 mm, 1.7 cm, 11/16 in, 1 3/8".
-  function mm(text) {
-    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)(?:\s+|-))?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")$/);
+  // Lengths as the server reads them: 17 mm, 1.7 cm, 11/16 in, 1 3/8"; a bare number is in
+  // the unit of the page.
+  function mm(text, unit) {
+    const m = text.trim().match(/^(?:(\d+(?:\.\d+)?)(?:\s+|-))?(\d+(?:\.\d+)?)(?:\s*\/\s*(\d+))?\s*(mm|cm|in|inch|inches|")?$/);
     if (!m) return NaN;
     const v = (m[3] ? Number(m[2]) / Number(m[3]) : Number(m[2])) + (m[1] ? Number(m[1]) : 0);
-    return v * { mm: 1, cm: 10 }[m[4]] || v * 25.4;
+    return v * ({ mm: 1, cm: 10 }[m[4] || unit] || 25.4);
   }
   for (const form of document.querySelectorAll("form[data-fit]")) {
     const height = form.querySelector("[data-height]"), gaps = form.querySelector("[data-gaps]"), out = form.querySelector("[data-verdict]");
     const judge = () => {
-      const h = mm(height.value), g = gaps.value.split(/[,;]/).filter(s => s.trim()).map(mm);
+      const unit = form.elements.units.value;
+      const h = mm(height.value, unit), g = gaps.value.split(/[,;]/).filter(s => s.trim()).map(s => mm(s, unit));
       if (!(h > 0) || g.length === 0 || g.some(isNaN)) { out.textContent = ""; return; }
       const most = 1 - Math.min(...g) / h, least = 1 - Math.max(...g) / h;
       const pct = v => Math.round(100 * v) + " %";
@@ -132,23 +134,32 @@
     judge();
   }
 
-  // Dragging a visit to a week agrees its Monday; the form below it does the same.
+  // Dragging a visit to a week plans it there, which is told to nobody; the form in it does
+  // the same. Agreed visits stay where they are: their people have to be called first.
   for (const visit of document.querySelectorAll("div.visit[draggable]")) {
-    visit.addEventListener("dragstart", e => e.dataTransfer.setData("text/plain", JSON.stringify({ coach: visit.dataset.coach, was: visit.dataset.was })));
+    visit.addEventListener("dragstart", e => {
+      e.dataTransfer.setData("text/plain", JSON.stringify({ coach: visit.dataset.coach, was: visit.dataset.was }));
+      e.dataTransfer.effectAllowed = "move";
+    });
   }
   for (const week of document.querySelectorAll("tr[data-week]")) {
-    week.addEventListener("dragover", e => { e.preventDefault(); week.classList.add("target"); });
-    week.addEventListener("dragleave", () => week.classList.remove("target"));
+    const aim = e => { e.preventDefault(); e.dataTransfer.dropEffect = "move"; week.classList.add("target"); };
+    week.addEventListener("dragenter", aim);
+    week.addEventListener("dragover", aim);
+    week.addEventListener("dragleave", e => { if (!week.contains(e.relatedTarget)) week.classList.remove("target"); });
     week.addEventListener("drop", e => {
       e.preventDefault();
-      const v = JSON.parse(e.dataTransfer.getData("text/plain"));
+      week.classList.remove("target");
+      let v;
+      try { v = JSON.parse(e.dataTransfer.getData("text/plain")); } catch { return; } // something else was dropped
+      if (!v || !v.coach) return;
+      const table = week.closest("table"), today = table.dataset.today; // the shop's, whatever the browser's zone
+      const last = new Date(Date.parse(week.dataset.week) + 6 * 864e5).toISOString().slice(0, 10);
+      if (last < today) return; // a week that is over
       const form = document.createElement("form");
       form.method = "post";
       form.action = "/coach/" + encodeURIComponent(v.coach) + "/pin";
-      const today = week.closest("table").dataset.today; // the shop's, whatever the browser's zone
-      const last = new Date(Date.parse(week.dataset.week) + 6 * 864e5).toISOString().slice(0, 10);
-      if (last < today) return; // a week that is over
-      for (const [k, val] of Object.entries({ day: week.dataset.week < today ? today : week.dataset.week, was: v.was, to: location.pathname + location.search })) {
+      for (const [k, val] of Object.entries({ plan: "1", week: "1", day: week.dataset.week, was: v.was, to: "/season?from=" + table.dataset.from })) {
         const i = document.createElement("input");
         i.type = "hidden"; i.name = k; i.value = val;
         form.append(i);
