@@ -44,7 +44,7 @@ func signIn(t *testing.T, ctx context.Context, base string) {
 // sitePages are the pages of members, by a short name.
 var sitePages = map[string]string{
 	"board": "/board", "coach": "/coach/heron-01", "why": "/coach/heron-01/why?part=galley/outer/top/bulb", "fit": "/coach/heron-01/fit", "walk": "/coach/heron-01/walk/galley", "turn": "/coach/kestrel-06/turn",
-	"edit": "/coach/heron-01/edit", "new": "/new", "import": "/import", "season": "/season?from=2026-02-09", "calls": "/calls", "notices": "/notices?tab=sent", "kept": "/notices?tab=kept", "lots": "/notices?tab=lots",
+	"edit": "/coach/heron-01/edit", "new": "/new", "import": "/import", "season": "/season?from=2026-02-09", "calls": "/calls", "held": "/held", "notices": "/notices?tab=sent", "kept": "/notices?tab=kept", "lots": "/notices?tab=lots",
 	"experience": "/experience", "rules": "/rules", "people": "/people", "changes": "/changes", "sheet": "/coach/heron-01/sheet", "trouble": "/coach/nobody",
 }
 
