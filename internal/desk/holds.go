@@ -103,9 +103,24 @@ func (d *Desk) WithdrawHeld(
 		if len(rows) == 0 {
 			return 0, errNothingHeld
 		}
+		told := map[[2]string]bool{}
 		for _, r := range rows {
+			told[[2]string{r.Coach, r.Person}] = true
 			if err := putOff(ctx, tx, id, by, r, today, until); err != nil {
 				return 0, err
+			}
+		}
+		// Work that only waited for its distance from a withdrawn message rests with it.
+		waits, err := tx.SuppressedOf(ctx, id, string(reminder.TooSoon), 1_000_000)
+		if err != nil {
+			return 0, err
+		}
+		for _, w := range waits {
+			if told[[2]string{w.Coach, w.Person}] {
+				a := reminder.Answer{TaskKey: w.TaskKey, Kind: reminder.Later, Day: today, Until: until}
+				if err := tx.AddAnswer(ctx, id, coach.ID(w.Coach), by, a); err != nil {
+					return 0, err
+				}
 			}
 		}
 		n = len(rows)
