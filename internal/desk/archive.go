@@ -253,6 +253,11 @@ func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt
 				return err
 			}
 		}
+		if _, err := tx.Account(ctx, id, false); fault.KindOf(err) == fault.NotFound {
+			return bad("it holds no account")
+		} else if err != nil {
+			return err
+		}
 		return tx.SetQuiet(ctx, id, quiet)
 	})
 }

@@ -1,6 +1,7 @@
 package intake
 
 import (
+	"archive/zip"
 	"bytes"
 	"cmp"
 	"encoding/csv"
@@ -189,15 +190,59 @@ func toUTF8(data []byte) ([]byte, error) {
 	}
 }
 
+// What a list may be. A coach has some hundred parts; a spreadsheet packs its text to a
+// tenth or a thirtieth.
+const (
+	mostColumns    = 300
+	mostRowsACoach = 2000
+	mostPacked     = 50
+	mostEmpty      = 10_000 // rows in a row
+)
+
 // readXLSX reads the first sheet with raw values, so that a day is its number
-// and not what the cell's format shows.
-func readXLSX(data []byte) ([][]string, error) {
-	x, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 256 << 20, UnzipXMLSizeLimit: 64 << 20})
+// and not what the cell's format shows. A small file can hold a large table, so it is
+// refused when it unpacks to much more than itself, or has a row that is too wide.
+func readXLSX(data []byte) (grid [][]string, err error) {
+	z, err := zip.NewReader(bytes.NewReader(data), int64(len(data)))
+	if err != nil {
+		return nil, err
+	}
+	left := uint64(1<<20 + mostPacked*len(data))
+	for _, f := range z.File {
+		if f.UncompressedSize64 > left {
+			return nil, errors.New("it unpacks to much more than a list of its size")
+		}
+		left -= f.UncompressedSize64
+	}
+	x, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 128 << 20, UnzipXMLSizeLimit: 4 << 20})
 	if err != nil {
 		return nil, err
 	}
 	defer x.Close() //nolint:errcheck // nothing was written
-	return x.GetRows(x.GetSheetName(0), excelize.Options{RawCellValue: true})
+	rows, err := x.Rows(x.GetSheetName(0))
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close() //nolint:errcheck // nothing was written
+	empty := 0         // rows since the last that holds anything
+	for rows.Next() {
+		cells, err := rows.Columns(excelize.Options{RawCellValue: true})
+		if err != nil {
+			return nil, err
+		}
+		if len(cells) > mostColumns {
+			return nil, fmt.Errorf("row %d has more than %d columns", len(grid)+empty+1, mostColumns)
+		}
+		if len(cells) == 0 {
+			empty++
+			continue
+		}
+		if empty > mostEmpty {
+			return nil, fmt.Errorf("more than %d empty rows stand before row %d", mostEmpty, len(grid)+empty+1)
+		}
+		grid, empty = append(append(grid, make([][]string, empty)...), cells), 0
+	}
+	return grid, rows.Error()
 }
 
 // coachesOf groups the rows of a list into one tree per coach.
@@ -208,7 +253,7 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		return nil
 	}
 	var order []*node
-	byName := map[string]*node{}
+	byName, rows := map[string]*node{}, map[string]int{}
 	for _, rw := range t.rows {
 		if rw.surplus != "" {
 			r.problem(&node{line: rw.line, text: rw.surplus}, "row", "has more cells than there are headings", "quotes around a cell that holds the separator, such as \"Yuma, AZ\"")
@@ -237,6 +282,12 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 			c = &node{line: rw.line, kind: object, field: id.field}
 			byName[id.text] = c
 			order = append(order, c)
+		}
+		if rows[id.text]++; rows[id.text] > mostRowsACoach {
+			if rows[id.text] == mostRowsACoach+1 {
+				r.problem(id, "coach", "has too many rows", fmt.Sprintf("at most %d, one for each part", mostRowsACoach))
+			}
+			continue
 		}
 		r.addRow(c, rw.line, at)
 		for _, col := range columns {

@@ -6,6 +6,7 @@ import (
 	"testing"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/testkit"
 	"sealmanac/internal/wording"
 )
 
@@ -98,11 +99,19 @@ func TestTemplate(t *testing.T) {
 func FuzzAdd(f *testing.F) {
 	f.Add("es", po)
 	f.Add("", "msgid \"%[9999999999999999999]d\"\nmsgstr \"%[1]d\"")
+	f.Add("fr", strings.Repeat("msgid \"a\"\nmsgstr \"b\"\n", 300))
+	f.Add("fr", "msgid \"\"\n"+strings.Repeat("\"a\"\n", 2000))
+	f.Add("es", strings.Repeat("msgctxt \"a\"\nmsgid_plural \"b\"\nmsgstr[99999999] \"c\"\n", 100))
+	f.Add("es", "msgid \"\"\nmsgstr \"Plural-Forms: nplurals=9; plural="+strings.Repeat("(", 3000)+"\"\n")
+	f.Add("es", strings.Repeat("%s%[2]d", 1000))
 	f.Fuzz(func(t *testing.T, tag, text string) {
-		c := &wording.Catalogue{}
-		c.Add(tag, []byte(text))
-		for _, id := range c.In(tag).Phrases() {
-			_ = wording.Say(id).In(c.In(tag))
-		}
+		testkit.Bound(t, 8<<20+2000*uint64(len(text)), func() {
+			c := &wording.Catalogue{}
+			c.Add(tag, []byte(text))
+			for _, id := range c.In(tag).Phrases() {
+				_ = wording.Say(id).In(c.In(tag))
+			}
+			wording.Phrases([]byte(text))
+		})
 	})
 }
