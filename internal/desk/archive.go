@@ -254,7 +254,7 @@ func (d *Desk) Restore(ctx context.Context, id coach.AccountID, from io.ReaderAt
 			}
 		}
 		if _, err := tx.Account(ctx, id, false); fault.KindOf(err) == fault.NotFound {
-			return bad("it holds no account")
+			return badArchive("it holds no account")
 		} else if err != nil {
 			return err
 		}
