@@ -20,13 +20,14 @@ import (
 )
 
 // RulesOf returns the rulebook that an account works with: the one it accepted
-// last, else the given one.
+// last, else the given one. An accepted one that an earlier version kept takes from the
+// given one what that version did not know.
 func RulesOf(ctx context.Context, tx *store.Tx, id coach.AccountID, given *rulebook.Rulebook) (*rulebook.Rulebook, error) {
 	text, err := tx.Rules(ctx, id)
 	if err != nil || text == "" {
 		return given, err
 	}
-	return rulebook.Parse([]byte(text))
+	return rulebook.ParseKept([]byte(text), given)
 }
 
 // Proposal is a finding with what it would change in the rulebook.

@@ -87,7 +87,7 @@ func FuzzZIP(f *testing.F) {
 		// A ZIP packs zeros to a thousandth.
 		testkit.Bound(t, 32<<20+5000*uint64(len(data)), func() {
 			if err := d.Restore(t.Context(), "a", bytes.NewReader(data), int64(len(data)), false); err == nil {
-				if err := d.Hush(t.Context(), "a", "x"); err != nil {
+				if err := d.Pause(t.Context(), "a", "x"); err != nil {
 					t.Errorf("restored, and not there: %v", err)
 				}
 			}

@@ -20,7 +20,14 @@ var typeNames = regexp.MustCompile(` in type [\w.\[\]]+| into [\w.\[\]]+`)
 
 // Parse reads and checks a rulebook. Unknown keys are refused; all faults are
 // reported at once, each with the key as written.
-func Parse(text []byte) (*Rulebook, error) {
+func Parse(text []byte) (*Rulebook, error) { return parse(text, nil) }
+
+// ParseKept reads a rulebook that was checked and kept by this version or an earlier one.
+// A task, a kind of work or a figure that its version did not know yet is taken from
+// base: an account's own rules must outlive the upgrades of the program.
+func ParseKept(text []byte, base *Rulebook) (*Rulebook, error) { return parse(text, base) }
+
+func parse(text []byte, base *Rulebook) (*Rulebook, error) {
 	var r Rulebook
 	d := yaml.NewDecoder(bytes.NewReader(text))
 	d.KnownFields(true)
@@ -29,6 +36,9 @@ func Parse(text []byte) (*Rulebook, error) {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: what, Hint: "Fix the rulebook at the line shown."}
 	}
 	r.renewSteps()
+	if base != nil {
+		complete(reflect.ValueOf(&r).Elem(), reflect.ValueOf(base).Elem(), true)
+	}
 	if bad := r.check(); len(bad) > 0 {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"), Hint: "Mend the figures named above."}
 	}
@@ -52,6 +62,35 @@ func (r *Rulebook) renewSteps() {
 	t.How = slices.Replace(slices.Clone(t.How), i, i+1,
 		with("a water-based protectant without silicone or petroleum"), with("a water-based protectant without silicone, after a spot test"))
 	r.Tasks[coach.Lubricate] = t
+}
+
+// complete fills in the figures that a value lacks and, at the top, the entries of its
+// maps. Below the top an entry that is missing was left out on purpose.
+func complete(v, base reflect.Value, top bool) {
+	switch {
+	case v.Type() == figureType:
+		if v.IsZero() {
+			v.Set(base)
+		}
+	case v.Kind() == reflect.Struct:
+		for i := range v.NumField() {
+			complete(v.Field(i), base.Field(i), top && v.Field(i).Kind() == reflect.Map)
+		}
+	case v.Kind() == reflect.Map && top:
+		if v.IsNil() {
+			v.Set(reflect.MakeMap(v.Type()))
+		}
+		for _, k := range base.MapKeys() {
+			if !v.MapIndex(k).IsValid() {
+				v.SetMapIndex(k, base.MapIndex(k))
+				continue
+			}
+			entry := reflect.New(v.Type().Elem()).Elem() // what a map holds cannot be changed in place
+			entry.Set(v.MapIndex(k))
+			complete(entry, base.MapIndex(k), false)
+			v.SetMapIndex(k, entry)
+		}
+	}
 }
 
 var evidences = []Evidence{Standard, Published, Derived, Practice, Default}

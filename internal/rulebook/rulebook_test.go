@@ -2,6 +2,8 @@ package rulebook
 
 import (
 	"maps"
+	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 	"testing"
@@ -63,6 +65,38 @@ func TestNestedRulesAreCheap(t *testing.T) {
 				t.Errorf("%q was read", one)
 			}
 		})
+	}
+}
+
+// A rulebook that was kept before tasks and figures were added goes on to hold, with
+// those of the base; what it says itself, and what it leaves out on purpose, stays.
+func TestParseKept(t *testing.T) {
+	base, err := Parse(config.Rulebook)
+	if err != nil {
+		t.Fatal(err)
+	}
+	text := string(config.Rulebook)
+	for _, cut := range []string{`(?m)^  booked_visit:\n(    .*\n)+`, `(?m)^work:\n(  .*\n)+`, `(?m)^  book_days: .*\n`} {
+		shorter := regexp.MustCompile(cut).ReplaceAllString(text, "")
+		if shorter == text {
+			t.Fatalf("the rulebook has no %s", cut)
+		}
+		text = shorter
+	}
+	text = regexp.MustCompile(`(?m)(^  tpv:\n(?:    .*\n)*?)    hardening:\n(?:      .*\n)+`).ReplaceAllString(text, "$1")
+	text = strings.Replace(text, "gap_days: 14", "gap_days: 20", 1)
+	if _, err := Parse([]byte(text)); err == nil {
+		t.Error("a new rulebook may leave out what is required")
+	}
+	r, err := ParseKept([]byte(text), base)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !reflect.DeepEqual(r.Tasks, base.Tasks) || !reflect.DeepEqual(r.Work, base.Work) || r.Shop != base.Shop || r.Manners.GapDays != 20 {
+		t.Errorf("%+v %+v %+v", r.Work, r.Shop, r.Manners)
+	}
+	if base.Materials["tpv"].Hardening == nil || r.Materials["tpv"].Hardening != nil {
+		t.Error("a mechanism that was left out on purpose came back")
 	}
 }
 
