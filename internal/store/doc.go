@@ -1,9 +1,12 @@
 package store
 
 import (
+	"strings"
+
 	"github.com/go-json-experiment/json"
 	"github.com/go-json-experiment/json/jsontext"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 )
 
@@ -20,5 +23,21 @@ func encode(c *coach.Coach) (string, error) {
 
 // decode reads a coach as it is kept, also as earlier versions wrote it.
 func decode(doc string, into *coach.Coach) error {
-	return json.Unmarshal([]byte(doc), into, docForm, json.MatchCaseInsensitiveNames(false))
+	err := json.Unmarshal([]byte(doc), into, docForm, json.MatchCaseInsensitiveNames(false))
+	if err != nil || !strings.Contains(doc, `"Consent":`) {
+		return err
+	}
+	// Before consent was recorded by channel a person had one day, of consent to mail.
+	var old struct {
+		People []struct{ Consent civil.Date }
+	}
+	if err := json.Unmarshal([]byte(doc), &old, docForm); err != nil {
+		return err
+	}
+	for i, p := range old.People {
+		if _, ok := into.People[i].Agreed(coach.ByMail); !ok && p.Consent != 0 {
+			into.People[i].Consents = append(into.People[i].Consents, coach.Consent{Channel: coach.ByMail, Day: p.Consent})
+		}
+	}
+	return nil
 }
