@@ -94,6 +94,7 @@ func runFixture(t *testing.T, conf func(*settings.Config), at time.Time) *fixtur
 	}
 	t.Cleanup(func() { _ = f.box.Close() })
 	c := settings.Default()
+	c.OpsListen = ""
 	conf(&c)
 	c.Listen, c.PublicURL = "127.0.0.1:0", "https://seals.tamarack.example.org"
 	c.MailAddress, c.MailTLS, c.MailFrom, c.MailHello = f.box.Addr(), "none", "seals@tamarack.example.org", "localhost"
@@ -235,7 +236,10 @@ func (f *fixture) press(links map[string][]string, kind reminder.AnswerKind, per
 func makeFixture(t *testing.T, conf func(*settings.Config), database string, raw func() *sql.DB) manifest {
 	ctx := t.Context()
 	f := runFixture(t, conf, dawn(firstDay))
-	if err := f.Desk.Import(ctx, fixtureAccount, f.content(firstDay, false)); err != nil {
+	if _, err := f.Desk.Import(ctx, fixtureAccount, f.content(firstDay, false)); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.Desk.Start(ctx, fixtureAccount, "operator"); err != nil { // a new account is paused
 		t.Fatal(err)
 	}
 	if _, _, err := f.RunPass(ctx, fixtureAccount, firstDay); err != nil {
@@ -253,7 +257,7 @@ func makeFixture(t *testing.T, conf func(*settings.Config), database string, raw
 	f.close()
 
 	f = runFixture(t, conf, dawn(lastDay))
-	if err := f.Desk.Import(ctx, fixtureAccount, f.content(lastDay, true)); err != nil {
+	if _, err := f.Desk.Import(ctx, fixtureAccount, f.content(lastDay, true)); err != nil {
 		t.Fatal(err)
 	}
 	secrets := moreLastDay(f)

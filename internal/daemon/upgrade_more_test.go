@@ -85,7 +85,7 @@ func moreLastDay(f *fixture) map[string]string {
 	must(err)
 	password := "six brown otters swim"
 	must(f.Access.Setup(ctx, link[strings.LastIndex(link, "/")+1:], coach.Account{}, "Mia", who.Email, password))
-	session, err := f.Access.Enter(ctx, who.Email, password, "192.0.2.1", "a browser")
+	session, err := f.Access.Enter(ctx, who.Email, password, "192.0.2.1", "a browser", "")
 	must(err)
 	_, err = f.Access.Invite(ctx, who, "theo@tamarack.example.org", access.Technician)
 	must(err)
@@ -110,15 +110,17 @@ func moreLastDay(f *fixture) map[string]string {
 	calendar := strings.TrimSuffix(address[strings.LastIndex(address, "/")+1:], ".ics")
 	_, err = f.Desk.CalendarText(ctx, calendar)
 	must(err)
-	_, _, _, err = f.Desk.Once(ctx, id, "key-1", "hash-1")
+	_, _, err = f.Desk.Once(ctx, id, "key-1", "hash-1", func() (desk.KeptAnswer, bool) {
+		return desk.KeptAnswer{Status: 200, Body: `{"recorded":1}`}, true
+	})
 	must(err)
-	must(f.Desk.Answered(ctx, id, "key-1", "hash-1", 200, `{"recorded":1}`))
 	// Since 9.
-	must(f.Desk.Pin(ctx, id, who.Email, "ivy-09", 0, civil.Of(2026, 3, 12), 9*60+30))
+	must(f.Desk.Pin(ctx, id, who.Email, "ivy-09", desk.DayChange{Day: civil.Of(2026, 3, 12), At: 9*60 + 30}))
 	// Since 11.
 	copied := f.content(lastDay, false)
 	copied.Coaches, copied.Workshop = copied.Coaches[:1], nil
-	must(f.Desk.Import(ctx, "copy", copied))
-	must(f.Desk.Hush(ctx, "copy", who.Email))
+	_, err = f.Desk.Import(ctx, "copy", copied)
+	must(err)
+	must(f.Desk.Pause(ctx, "copy", who.Email))
 	return map[string]string{"session": session, "key": key, "calendar": calendar}
 }
