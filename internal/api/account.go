@@ -31,7 +31,7 @@ type personItem struct {
 
 type consentItem struct {
 	Channel string     `json:"channel"`
-	Date    civil.Date `json:"date"`
+	Date    civil.Date `json:"date" format:"date"`
 	How     string     `json:"how,omitempty"`
 }
 
@@ -79,7 +79,7 @@ func (a *API) account(api huma.API) {
 			Phone    string     `json:"phone,omitempty"`
 			Zone     string     `json:"zone,omitempty"`
 			Language string     `json:"language,omitempty"`
-			Today    civil.Date `json:"today" doc:"The shop's day."`
+			Today    civil.Date `json:"today" format:"date" doc:"The shop's day."`
 		}
 	}
 	huma.Register(api, op("GET", "/account", "get-account", "The shop whose key this is"), func(ctx context.Context, _ *struct{}) (*shop, error) {

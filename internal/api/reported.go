@@ -12,7 +12,7 @@ import (
 
 // readingItem is a measurement, from the record or sent in since.
 type readingItem struct {
-	Day   civil.Date `json:"day"`
+	Day   civil.Date `json:"day" format:"date"`
 	Kind  string     `json:"kind"`
 	Value string     `json:"value" doc:"As in a coach file: 17 mm, 62, dry, no."`
 	Slide string     `json:"slide"`
@@ -24,7 +24,7 @@ type readingItem struct {
 
 // serviceItem is work that was done, from the record or sent in since.
 type serviceItem struct {
-	Day   civil.Date `json:"day"`
+	Day   civil.Date `json:"day" format:"date"`
 	Kind  string     `json:"kind"`
 	Slide string     `json:"slide,omitempty" doc:"Missing: the whole coach."`
 	Run   string     `json:"run,omitempty"`

@@ -259,11 +259,11 @@ type forecastItem struct {
 	Run       string     `json:"run"`
 	Part      string     `json:"part"`
 	Material  string     `json:"material"`
-	Fitted    civil.Date `json:"fitted"`
+	Fitted    civil.Date `json:"fitted" format:"date"`
 	LifeUsed  float64    `json:"life_used" doc:"Damage so far over damage at the likely date; may pass 1."`
-	Early     string     `json:"early,omitempty" doc:"10 % of such parts need renewal by then."`
-	Likely    string     `json:"likely,omitempty" doc:"Half of them."`
-	Late      string     `json:"late,omitempty" doc:"90 % of them."`
+	Early     string     `json:"early,omitempty" format:"date" doc:"10 % of such parts need renewal by then."`
+	Likely    string     `json:"likely,omitempty" format:"date" doc:"Half of them."`
+	Late      string     `json:"late,omitempty" format:"date" doc:"90 % of them."`
 	Governing string     `json:"governing,omitempty"`
 	Risk      float64    `json:"risk" doc:"Chance of need before the season opens, or within half a year without a season."`
 	Hold      string     `json:"hold,omitempty" doc:"Why the part, or its whole slide, is on hold: a bulb that does not fit, a danger that was read."`
@@ -339,7 +339,7 @@ type noticeItem struct {
 	Subject string `json:"subject"`
 	State   string `json:"state"`
 	Words   string `json:"words,omitempty" doc:"What the mail server said."`
-	Made    string `json:"made"`
+	Made    string `json:"made" format:"date"`
 }
 
 func noticeOf(n desk.NoticeRow) noticeItem {

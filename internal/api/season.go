@@ -20,20 +20,33 @@ import (
 
 type visitItem struct {
 	Coach  string     `json:"coach"`
-	Day    civil.Date `json:"day"`
-	From   civil.Date `json:"from"`
-	Until  civil.Date `json:"until"`
+	Day    civil.Date `json:"day" format:"date"`
+	From   civil.Date `json:"from" format:"date"`
+	Until  civil.Date `json:"until" format:"date"`
 	Tasks  []string   `json:"tasks"`
 	Hours  [2]float64 `json:"hours"`
-	BookBy string     `json:"book_by,omitempty"`
+	BookBy string     `json:"book_by,omitempty" format:"date"`
 	At     string     `json:"at,omitempty" doc:"Another shop, when this one is too far."`
 	Agreed bool       `json:"agreed"`
 }
 
 // agreedItem is a day that was agreed with a coach's people.
 type agreedItem struct {
-	Day  civil.Date `json:"day"`
+	Day  civil.Date `json:"day" format:"date"`
 	Time string     `json:"time,omitempty" doc:"In the zone of the shop; missing: any time of the day."`
+}
+
+// booking is an agreed day with its coach. The fields are written out: the library that
+// makes the document passes over those of an embedded type whose name is not exported.
+type booking struct {
+	Coach string     `json:"coach"`
+	Day   civil.Date `json:"day" format:"date"`
+	Time  string     `json:"time,omitempty" doc:"In the time zone of the shop; missing: any time of the day."`
+}
+
+func bookingOf(p coach.Pin) booking {
+	x := agreedOf(p)
+	return booking{string(p.Coach), x.Day, x.Time}
 }
 
 func agreedOf(p coach.Pin) agreedItem {
@@ -54,10 +67,10 @@ func visitOf(v season.Visit) visitItem {
 
 type partItem struct {
 	Profile string     `json:"profile"`
-	Month   civil.Date `json:"month"`
+	Month   civil.Date `json:"month" format:"date"`
 	Order   float64    `json:"order_mm"`
 	Shelf   float64    `json:"shelf_mm"`
-	OrderBy string     `json:"order_by,omitempty"`
+	OrderBy string     `json:"order_by,omitempty" format:"date"`
 	TooLate bool       `json:"too_late"`
 }
 
@@ -135,10 +148,6 @@ func (a *API) shop(api huma.API) {
 		}
 		return allOf(p.Visits, visitOf), nil
 	})
-	type booking struct {
-		Coach string `json:"coach"`
-		agreedItem
-	}
 	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"), func(ctx context.Context, in *struct {
 		From  string `query:"from" format:"date" doc:"Without it: today."`
 		Until string `query:"until" format:"date" doc:"Without it: all."`
@@ -148,7 +157,11 @@ func (a *API) shop(api huma.API) {
 			return nil, a.fail(err)
 		}
 		from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
-		out := allOf(slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool { d := x.Day.String(); return d < from || d > until }), func(x coach.Pin) booking { return booking{string(x.Coach), agreedOf(x)} })
+		pins := slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool {
+			d := x.Day.String()
+			return d < from || d > until
+		})
+		out := allOf(pins, bookingOf)
 		slices.SortStableFunc(out.Body.Items, func(a, b booking) int { return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach)) })
 		return out, nil
 	})
@@ -196,14 +209,16 @@ func (a *API) shop(api huma.API) {
 	a.reference(api)
 }
 
+// lot is a part that carries a lot.
+type lot struct {
+	Coach  string `json:"coach"`
+	Run    string `json:"run"`
+	Part   string `json:"part"`
+	Fitted string `json:"fitted" format:"date"`
+}
+
 // reference are lots.
 func (a *API) reference(api huma.API) {
-	type lot struct {
-		Coach  string `json:"coach"`
-		Run    string `json:"run"`
-		Part   string `json:"part"`
-		Fitted string `json:"fitted"`
-	}
 	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"), func(ctx context.Context, in *struct {
 		Lot string `path:"lot" maxLength:"200"`
 	}) (*whole[lot], error) {
