@@ -9,7 +9,6 @@ package api
 import (
 	"context"
 	"encoding/hex"
-	"encoding/json"
 	"fmt"
 	"log/slog"
 	"net/http"
@@ -106,12 +105,12 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		}
 		who, err := a.Access.Bearer(r.Context(), secret)
 		if err != nil {
-			status := httpkit.Status(err)
+			p := problem(httpkit.Status(err), fault.SentenceOf(err), fault.HintOf(err))
 			if fault.KindOf(err) == fault.Denied {
-				status = http.StatusUnauthorized
+				p = problem(http.StatusUnauthorized, p.Detail, p.Hint).kind("key_refused")
 				w.Header().Set("WWW-Authenticate", badToken)
 			}
-			refuse(w, status, fault.SentenceOf(err), fault.HintOf(err))
+			answer(w, p)
 			return
 		}
 		scope := "write"
@@ -160,7 +159,7 @@ func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {
 	if said.status == http.StatusMethodNotAllowed {
 		refuse(w, said.status, r.Method+" is not served here", "This address takes "+w.Header().Get("Allow")+".")
 	} else {
-		refuse(w, http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.")
+		answer(w, problem(http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.").kind("no_operation"))
 	}
 	return true
 }
@@ -222,25 +221,6 @@ func (a *API) pace(w http.ResponseWriter, key string) bool {
 	return ok
 }
 
-// refuse answers with a problem (RFC 9457).
-func refuse(w http.ResponseWriter, status int, sentence, hint string) {
-	answer(w, problem(status, sentence, hint))
-}
-
-func answer(w http.ResponseWriter, p *huma.ErrorModel) {
-	w.Header().Set("Content-Type", "application/problem+json")
-	w.WriteHeader(p.Status)
-	_ = json.NewEncoder(w).Encode(p) // the caller may have gone
-}
-
-func problem(status int, sentence, hint string) *huma.ErrorModel {
-	p := &huma.ErrorModel{Status: status, Title: http.StatusText(status), Detail: sentence}
-	if hint != "" {
-		p.Errors = []*huma.ErrorDetail{{Message: hint, Location: "hint"}}
-	}
-	return p
-}
-
 // fail turns a failure into a problem.
 func (a *API) fail(err error) error {
 	if err == nil {
@@ -260,7 +240,7 @@ func (a *API) fail(err error) error {
 // cursor is a place in a list: opaque to the caller.
 func cursor(parts ...string) string { return hex.EncodeToString([]byte(strings.Join(parts, "\x00"))) }
 
-var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list", "Leave it out, or take `next` of an earlier page.")
+var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list", "Leave it out, or take `next` of an earlier page.").kind("bad_cursor")
 
 func place(s string, n int) ([]string, error) {
 	if s == "" {

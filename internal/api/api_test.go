@@ -288,7 +288,7 @@ func firstHour(t *testing.T, x *rig) {
 	if code != 200 || head.Get("ETag") == tag || !strings.Contains(body, "Changed by the CRM") {
 		t.Fatalf("%d %s", code, body)
 	}
-	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-Match", tag); code != 412 || !strings.Contains(body, "present state") || !strings.Contains(body, "Changed by the CRM") {
+	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-Match", tag); code != 412 || field(t, body, "code") != "changed" || field(t, body, "present", "record", "label") != "Changed by the CRM" {
 		t.Errorf("an old ETag: %d %s", code, body)
 	}
 	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-None-Match", "*"); code != 412 {

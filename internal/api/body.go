@@ -20,15 +20,15 @@ import (
 // unread is the problem of a request that no operation can read, whatever it is about:
 // characters that databases refuse, another form than JSON, half of it. Bulks are looked
 // at where they are read.
-func unread(r *http.Request) *huma.ErrorModel {
+func unread(r *http.Request) *ErrorModel {
 	text := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
-	noText := problem(http.StatusUnprocessableEntity, "the request has characters that are no text", "Send UTF-8 without the character 0.")
+	noText := problem(http.StatusUnprocessableEntity, "the request has characters that are no text", "Send UTF-8 without the character 0.").kind("not_text")
 	if !text(r.URL.Path) {
 		return noText
 	}
 	query, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return problem(http.StatusUnprocessableEntity, "what is asked in the address cannot be read: "+err.Error(), "Escape % as %25, and ; as %3B.")
+		return problem(http.StatusUnprocessableEntity, "the query of the address cannot be read", "Escape % as %25, and ; as %3B.").kind("bad_address")
 	}
 	for k, vs := range query {
 		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
@@ -52,15 +52,28 @@ func unread(r *http.Request) *huma.ErrorModel {
 	if !text(string(body)) || bytes.Contains(body, []byte(`\u0000`)) {
 		return noText
 	}
+	return notJSON(body)
+}
+
+// notJSON is the problem of a body that is not one JSON value; nil when it is. It says
+// so in words of ours: those of the parser are for programmers in Go.
+func notJSON(body []byte) *ErrorModel {
 	var whole json.RawMessage
-	if err := json.Unmarshal(body, &whole); err != nil {
-		where := ""
-		if at, ok := errors.AsType[*json.SyntaxError](err); ok {
-			where = fmt.Sprintf(" at byte %d", at.Offset)
-		}
-		return problem(http.StatusBadRequest, "the body is not JSON"+where+": "+err.Error(), "Send one JSON value, whole.")
+	err := json.Unmarshal(body, &whole)
+	if err == nil {
+		return nil
 	}
-	return nil
+	sentence, hint := "the body is not JSON", "Send one whole JSON value."
+	at, placed := errors.AsType[*json.SyntaxError](err)
+	switch {
+	case bytes.HasPrefix(body, []byte("\ufeff")):
+		sentence, hint = "the body is not JSON: it begins with a byte order mark", "Send UTF-8 without it."
+	case errors.Is(json.NewDecoder(bytes.NewReader(body)).Decode(&whole), io.ErrUnexpectedEOF):
+		sentence = fmt.Sprintf("the body is not JSON: it ends at byte %d, before its value does", len(body))
+	case placed:
+		sentence = fmt.Sprintf("the body is not JSON at byte %d", at.Offset)
+	}
+	return problem(http.StatusBadRequest, sentence, hint).kind("not_json")
 }
 
 // mostShown is how much of a value that was sent an error shows again.
@@ -68,7 +81,7 @@ const mostShown = 200
 
 // brief keeps the errors of a problem short, and free of words about our types.
 func brief(_ huma.Context, _ string, v any) (any, error) {
-	p, ok := v.(*huma.ErrorModel)
+	p, ok := v.(*ErrorModel)
 	if !ok {
 		return v, nil
 	}
@@ -101,7 +114,7 @@ func asked(doc *huma.OpenAPI) map[string][]string {
 
 // unknown is the problem of a question that nobody would answer: a filter with a slip in
 // its name must not give everything.
-func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *huma.ErrorModel {
+func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *ErrorModel {
 	_, pattern := mux.Handler(r)
 	names, ok := known[pattern]
 	if !ok {
@@ -109,11 +122,11 @@ func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *hu
 	}
 	for k := range r.URL.Query() {
 		if !slices.Contains(names, k) {
-			hint := "This operation is asked nothing in its address."
+			hint := "This operation has no query parameters."
 			if len(names) > 0 {
-				hint = "It may be asked: " + strings.Join(names, ", ") + "."
+				hint = "Its query parameters are: " + strings.Join(names, ", ") + "."
 			}
-			return problem(http.StatusUnprocessableEntity, fmt.Sprintf("there is no %q to ask here", k), hint)
+			return problem(http.StatusUnprocessableEntity, fmt.Sprintf("there is no query parameter %q here", k), hint).kind("unknown_parameter")
 		}
 	}
 	return nil

@@ -78,6 +78,6 @@ func (a *API) collections(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return a.putCoach(ctx, in.Coach, match, "", text)
+		return a.putCoach(ctx, in.Coach, in.Part, match, "", text)
 	})
 }

@@ -64,7 +64,7 @@ func (a *API) events(api huma.API) {
 		}
 		es, err := a.wait(ctx, seq, in.Limit, min(in.Wait, longest))
 		if fault.KindOf(err) == fault.Denied { // the key was ended while its program waited
-			p := problem(http.StatusUnauthorized, fault.SentenceOf(err), fault.HintOf(err))
+			p := problem(http.StatusUnauthorized, fault.SentenceOf(err), fault.HintOf(err)).kind("key_refused")
 			return nil, huma.ErrorWithHeaders(p, http.Header{"WWW-Authenticate": {badToken}})
 		}
 		if err != nil {
@@ -209,7 +209,10 @@ func (a *API) describe(w http.ResponseWriter, r *http.Request, mux http.Handler)
 		_ = json.NewEncoder(w).Encode(Schema()) // the caller may have gone
 	case Root:
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		_ = readable.Execute(w, a.operations()) // the reader may have gone
+		_ = readable.Execute(w, struct { // the reader may have gone
+			Operations []operation
+			Problems   []problemKind
+		}{a.operations(), problemKinds})
 	default:
 		mux.ServeHTTP(w, r)
 	}
@@ -270,4 +273,7 @@ var readable = template.Must(template.New("").Parse(`<!DOCTYPE html>
 <body class="member"><main id="main"><h1>Sealmanac for programs</h1>
 <p>Send <code>Authorization: Bearer KEY</code>; a manager makes keys on the page of people and keys. The whole description is <a href="/api/v1/openapi.json">openapi.json</a> (OpenAPI 3.1); events are described by <a href="/api/v1/events.schema.json">events.schema.json</a>.</p>
 <p>Lists are read page by page: send <code>next</code> as <code>after</code>. Posts may carry an <code>Idempotency-Key</code>; sent again within a day they change nothing more. A coach has an <code>ETag</code>; send it as <code>If-Match</code> and a change in between is answered 412 with the present state.</p>
-<div class="scroll" tabindex="0" role="region" aria-label="Operations"><table><thead><tr><th scope="col">Operation</th><th scope="col">Address</th><th scope="col">What it does</th></tr></thead><tbody>{{range .}}<tr><td>{{.Method}}</td><th scope="row"><code>{{.Path}}</code></th><td>{{.Summary}}</td></tr>{{end}}</tbody></table></div></main></body></html>`))
+<div class="scroll" tabindex="0" role="region" aria-label="Operations"><table><thead><tr><th scope="col">Operation</th><th scope="col">Address</th><th scope="col">What it does</th></tr></thead><tbody>{{range .Operations}}<tr><td>{{.Method}}</td><th scope="row"><code>{{.Path}}</code></th><td>{{.Summary}}</td></tr>{{end}}</tbody></table></div>
+<h2 id="problems">Problems</h2>
+<p>A request that is refused is answered with <code>application/problem+json</code> (RFC 9457). Tell problems apart by <code>code</code>; <code>type</code> leads to its line here. <code>errors</code> lists every fault of what was sent, with a JSON pointer into the body. <code>hint</code> says what to do. Where something changed meanwhile, <code>present</code> is its state now and <code>sent</code> is what the request asked for.</p>
+<div class="scroll" tabindex="0" role="region" aria-label="Problems"><table><thead><tr><th scope="col">Code</th><th scope="col">Status</th><th scope="col">What it says</th></tr></thead><tbody>{{range .Problems}}<tr id="problem-{{.Code}}"><th scope="row"><code>{{.Code}}</code></th><td>{{.Status}}</td><td>{{.Tells}}</td></tr>{{end}}</tbody></table></div></main></body></html>`))

@@ -13,11 +13,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"github.com/danielgtaylor/huma/v2"
-
 	"sealmanac/internal/access"
 	"sealmanac/internal/desk"
-	"sealmanac/internal/fault"
 )
 
 // longestKey is how long an Idempotency-Key may be.
@@ -64,8 +61,9 @@ func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key s
 	case ran && err != nil:
 		a.Log.Error("an answer could not be kept; its Idempotency-Key may run again", "err", err)
 	case err != nil:
-		p, _ := errors.AsType[*huma.ErrorModel](a.fail(err))
-		refuse(w, p.Status, p.Detail, fault.HintOf(err))
+		if p, ok := errors.AsType[*ErrorModel](a.fail(err)); ok {
+			answer(w, p)
+		}
 	case !ran:
 		replay(w, said)
 	}

@@ -7,7 +7,6 @@ import (
 	"maps"
 	"net/http"
 	"strconv"
-	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -145,7 +144,7 @@ func (a *API) coaches(api huma.API) {
 		None    string `header:"If-None-Match" doc:"* to add only."`
 		Body    record
 	}) (*tagged, error) {
-		return a.putCoach(ctx, in.Coach, in.IfMatch, in.None, in.Body.RawMessage)
+		return a.putCoach(ctx, in.Coach, "", in.IfMatch, in.None, in.Body.RawMessage)
 	})
 	a.collections(api)
 	many := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
@@ -190,8 +189,9 @@ type bulkResult struct {
 	}
 }
 
-// putCoach stores one coach; with a version it must not have changed since.
-func (a *API) putCoach(ctx context.Context, id, match, none string, text json.RawMessage) (*tagged, error) {
+// putCoach stores one coach; with a version it must not have changed since. part is the
+// part of the record that was sent; "": all of it.
+func (a *API) putCoach(ctx context.Context, id, part, match, none string, text json.RawMessage) (*tagged, error) {
 	w := who(ctx)
 	var tree map[string]any
 	if err := json.Unmarshal(text, &tree); err != nil || tree == nil {
@@ -209,7 +209,7 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	case err != nil && fault.KindOf(err) != fault.NotFound:
 		return nil, a.fail(err)
 	case err == nil && none == "*":
-		return nil, both("the coach exists already", now)
+		return nil, both("exists", "the coach exists already", now)
 	case match != "" && err != nil:
 		return nil, problem(http.StatusPreconditionFailed, "there is no such coach to match", "Leave If-Match out to add it.")
 	case match == "*": // any state of it
@@ -218,7 +218,7 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 			return nil, err
 		}
 		if v != now.Version {
-			return nil, both("the coach was changed meanwhile", now)
+			return nil, both("changed", "the coach was changed meanwhile", now)
 		}
 	}
 	raw, err := json.Marshal(tree)
@@ -231,11 +231,11 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	}
 	items := intake.ReadTrees(intake.Options{Today: today, Places: a.Desk.Places}, []intake.Text{intake.TextOf(raw)})
 	if items[0].Problems.Err() != nil {
-		return nil, faulty("the record has faults; nothing was stored", items[0].Problems, "item 0: ")
+		return nil, faulty("the record has faults; nothing was stored", items[0].Problems, recordField(id, part))
 	}
 	if err := a.Desk.SaveCoach(ctx, w.Account, w.Email, items[0].Coach, v); err != nil {
 		if fault.KindOf(err) == fault.Conflict {
-			return nil, both("the coach was changed meanwhile", now)
+			return nil, both("changed", "the coach was changed meanwhile", now)
 		}
 		return nil, a.fail(err)
 	}
@@ -248,10 +248,10 @@ func (a *API) putCoach(ctx context.Context, id, match, none string, text json.Ra
 	return out, nil
 }
 
-// both is a conflict that shows the present state beside what was sent.
-func both(sentence string, now desk.CoachRecord) error {
-	p := problem(http.StatusPreconditionFailed, sentence, "Look at the present state, below, and decide again.")
-	p.Errors = append(p.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: bodyOf(now)})
+// both is a conflict that shows the present state of the coach.
+func both(code, sentence string, now desk.CoachRecord) error {
+	p := problem(http.StatusPreconditionFailed, sentence, "Look at its present state and decide again.").kind(code)
+	p.Present = bodyOf(now)
 	return p
 }
 
@@ -444,7 +444,7 @@ func (a *API) tasks(api huma.API) {
 		now, err := a.Desk.AnswerTask(ctx, w.Account, w.Email, coach.ID(in.Coach), b.Key, b.Target, reminder.AnswerKind(b.Answer), days[0], days[1])
 		if fault.KindOf(err) == fault.Conflict {
 			p := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
-			p.Errors = append(p.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: now}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: b})
+			p.Present, p.Sent = now, b
 			return nil, p
 		}
 		return &struct{ Body desk.TaskRow }{now}, a.fail(err)
@@ -464,7 +464,7 @@ func (a *API) report(ctx context.Context, c, list string, said map[string]string
 		return nil, a.fail(err)
 	}
 	if ps.Err() != nil {
-		return nil, faulty("it has faults; nothing was stored", ps, list+"[0]: ")
+		return nil, faulty("it has faults; nothing was stored", ps, reportedField(list))
 	}
 	if err := a.Desk.Record(ctx, who(ctx).Account, who(ctx).Email, coach.ID(c), x); err != nil {
 		return nil, a.fail(err)
@@ -472,15 +472,6 @@ func (a *API) report(ctx context.Context, c, list string, said map[string]string
 	out := &recorded{}
 	out.Body.Recorded, out.Body.Warnings = len(x.Services)+len(x.Readings), ps.Warnings()
 	return out, nil
-}
-
-// faulty is the problem of what package intake refused, one error a fault.
-func faulty(sentence string, ps intake.Problems, where string) *huma.ErrorModel {
-	p := problem(http.StatusUnprocessableEntity, sentence, "")
-	for _, line := range ps.Wrong().Lines() {
-		p.Errors = append(p.Errors, &huma.ErrorDetail{Message: strings.TrimPrefix(line, where), Location: "body"})
-	}
-	return p
 }
 
 func dayOf(s string) (civil.Date, error) {

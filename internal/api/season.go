@@ -128,7 +128,7 @@ func (a *API) bookings(api huma.API) {
 		}
 		if conflict {
 			m := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
-			m.Errors = append(m.Errors, &huma.ErrorDetail{Message: "present state", Location: "present", Value: out.Body}, &huma.ErrorDetail{Message: "what you sent", Location: "sent", Value: in.Body})
+			m.Present, m.Sent = out.Body, in.Body
 			return nil, m
 		}
 		return out, nil

@@ -5,6 +5,7 @@
 package httpkit
 
 import (
+	"encoding/json"
 	"log/slog"
 	"net/http"
 	"runtime/debug"
@@ -54,7 +55,7 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		}
 		r.Body = bounded(w, r, most)
 		if strings.ContainsRune(r.URL.Path+r.URL.RawQuery, 0) || strings.Contains(r.URL.RawQuery, "%00") || !utf8.ValidString(r.URL.Path) {
-			http.Error(w, "This address has characters that no address has.", http.StatusBadRequest)
+			tell(w, r, http.StatusBadRequest, "bad_address", "This address has characters that no address has.")
 			return
 		}
 		rec := &recorder{ResponseWriter: w, status: http.StatusOK}
@@ -63,7 +64,7 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 			if p := recover(); p != nil {
 				log.Error("a page failed", "panic", p, "stack", string(debug.Stack()))
 				if !rec.wrote {
-					http.Error(rec, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
+					tell(rec, r, http.StatusInternalServerError, "internal", "Something went wrong on our side. Please try again.")
 				}
 			}
 			// The pattern, not the path: paths hold tokens.
@@ -78,6 +79,20 @@ func OverTLS(h http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		w.Header().Set("Strict-Transport-Security", "max-age=31536000")
 		h.ServeHTTP(w, r)
+	})
+}
+
+// tell answers a request that its handler does not answer: programs get a problem (RFC
+// 9457) in the form of package api, people a line of text.
+func tell(w http.ResponseWriter, r *http.Request, status int, code, sentence string) {
+	if !strings.HasPrefix(r.URL.Path, "/api/") {
+		http.Error(w, sentence, status)
+		return
+	}
+	w.Header().Set("Content-Type", "application/problem+json")
+	w.WriteHeader(status)
+	_ = json.NewEncoder(w).Encode(map[string]any{ // the caller may have gone
+		"type": "/api/v1#problem-" + code, "code": code, "title": http.StatusText(status), "status": status, "detail": sentence,
 	})
 }
 
