@@ -382,13 +382,13 @@ func firstHour(t *testing.T, x *rig) {
 	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, done["key"])); code != 412 || !strings.Contains(body, fmt.Sprint(done["target"])) || !strings.Contains(body, "2020-01-01") {
 		t.Errorf("another aim: %d %s", code, body)
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":%q,"answer":"done","day":"2026-03-01"}`, done["key"], done["target"])); code != 200 {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":%q,"answer":"done","day":"2026-03-01"}`, done["key"], done["target"])); code != 200 || field(t, body, "state") != "done" {
 		t.Errorf("%d %s", code, body)
 	}
 	if _, _, body = x.do(key, "GET", "/tasks?coach=zf-1&limit=500", ""); strings.Contains(body, fmt.Sprint(done["key"])) {
 		t.Error("the completed task is still there")
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"answer":"later","until":"2026-06-01"}`, later["key"])); code != 200 {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"answer":"later","until":"2026-06-01"}`, later["key"])); code != 200 || field(t, body, "state") != "booked" || field(t, body, "put_off_until") != "2026-06-01" {
 		t.Errorf("%d %s", code, body)
 	}
 	// Everything that happened, in order and without gaps.

@@ -393,13 +393,31 @@ func (a *API) work(api huma.API) {
 	a.bookings(api)
 }
 
+// taskRow is a task as the last pass, and what people said since, leave it.
+type taskRow struct {
+	Coach    string     `json:"coach"`
+	Key      string     `json:"key"`
+	Kind     string     `json:"kind"`
+	Where    string     `json:"where"`
+	Earliest string     `json:"earliest" format:"date"`
+	Target   string     `json:"target" format:"date"`
+	Latest   string     `json:"latest" format:"date"`
+	Why      string     `json:"why"`
+	State    string     `json:"state" enum:"open,put_off,booking_asked,done_reported,booked,done" doc:"open: nobody has said anything that still holds; put_off: somebody asked for later; booking_asked: somebody asked for an appointment; done_reported: somebody says that it is done, and the record does not show it; booked: a day is agreed; done: this answer completed it."`
+	PutOff   civil.Date `json:"put_off_until,omitempty" format:"date" doc:"Somebody asked to hear no more of it before this day."`
+}
+
+func taskOf(t desk.Task) taskRow {
+	return taskRow{t.Coach, t.Key, t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Why, string(t.State), t.PutOffUntil}
+}
+
 // tasks are the operations about what is due.
 func (a *API) tasks(api huma.API) {
 	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"), func(ctx context.Context, in *struct {
 		Page
 		Coach string `query:"coach"`
 		Until string `query:"until" format:"date" doc:"Aimed at up to this day."`
-	}) (*listed[desk.TaskRow], error) {
+	}) (*listed[taskRow], error) {
 		f, err := place(in.After, 2)
 		if err != nil {
 			return nil, err
@@ -412,8 +430,7 @@ func (a *API) tasks(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		out := &listed[desk.TaskRow]{}
-		out.Body.Items = append([]desk.TaskRow{}, ts...)
+		out := listOf(ts, taskOf)
 		if len(ts) == in.Limit {
 			last := ts[len(ts)-1]
 			out.Body.Next = cursor(last.Target, last.Coach+"|"+last.Key)
@@ -429,7 +446,7 @@ func (a *API) tasks(api huma.API) {
 			Day    string `json:"day,omitempty" format:"date" doc:"Done on; today without it."`
 			Until  string `json:"until,omitempty" format:"date" doc:"Later: not before."`
 		}
-	}) (*struct{ Body desk.TaskRow }, error) {
+	}) (*struct{ Body taskRow }, error) {
 		b := in.Body
 		var days [2]civil.Date
 		for i, s := range []string{b.Day, b.Until} {
@@ -444,10 +461,10 @@ func (a *API) tasks(api huma.API) {
 		now, err := a.Desk.AnswerTask(ctx, w.Account, w.Email, coach.ID(in.Coach), b.Key, b.Target, reminder.AnswerKind(b.Answer), days[0], days[1])
 		if fault.KindOf(err) == fault.Conflict {
 			p := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
-			p.Present, p.Sent = now, b
+			p.Present, p.Sent = taskOf(now), b
 			return nil, p
 		}
-		return &struct{ Body desk.TaskRow }{now}, a.fail(err)
+		return &struct{ Body taskRow }{taskOf(now)}, a.fail(err)
 	})
 }
 

@@ -19,7 +19,6 @@ import (
 type (
 	Event    = store.Event
 	Endpoint = store.Endpoint
-	TaskRow  = store.TaskRow
 )
 
 // mostEndpoints bounds an account's endpoints.

@@ -204,9 +204,17 @@ func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chu
 }
 
 // TasksAfter returns tasks by target, after a target and a place in the list.
-func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []TaskRow, err error) {
+func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []Task, err error) {
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return nil, err
+	}
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
-		out, err = tx.TasksAfter(ctx, id, c, target, key, until, most)
+		rows, err := tx.TasksAfter(ctx, id, c, target, key, until, most)
+		if err != nil {
+			return err
+		}
+		out, err = d.standing(ctx, tx, tools, id, rows)
 		return err
 	})
 	return out, err
@@ -214,7 +222,7 @@ func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, t
 
 // AnswerTask records what a program of the shop says about a task: done, or not before
 // a day. The task must still be as the caller saw it: aimed at target.
-func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c coach.ID, key, target string, kind reminder.AnswerKind, day, until civil.Date) (now TaskRow, err error) {
+func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c coach.ID, key, target string, kind reminder.AnswerKind, day, until civil.Date) (now Task, err error) {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return now, err
@@ -224,7 +232,7 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if err != nil {
 			return err
 		}
-		if now, err = tx.TaskByKey(ctx, id, c, key); err != nil {
+		if now, err = d.task(ctx, tx, tools, id, c, key); err != nil {
 			if fault.KindOf(err) == fault.NotFound {
 				return fault.New(fault.NotFound, fmt.Sprintf("%s has no task %q (any more)", c, key), "Read its tasks again.")
 			}
@@ -272,7 +280,16 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		if err := tx.AddAudit(ctx, id, by, string(kind), string(c), key); err != nil {
 			return err
 		}
-		return d.settle(ctx, tx, tools, id, c, news...)
+		if err := d.settle(ctx, tx, tools, id, c, news...); err != nil {
+			return err
+		}
+		after, err := d.task(ctx, tx, tools, id, c, key)
+		if fault.KindOf(err) == fault.NotFound {
+			now.State, now.PutOffUntil = reminder.StandsDone, 0
+			return nil
+		}
+		now = after
+		return err
 	})
 	return now, err
 }

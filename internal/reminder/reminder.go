@@ -311,7 +311,7 @@ func (in *Input) against(p *coach.Person, c *candidate) Reason {
 		return CoachSold
 	case c.rung < 0:
 		return NotYet
-	case in.pinned(c.task):
+	case pinned(in.Rules, in.Pins, in.Coach.ID, c.task.Kind, c.task.Target, in.Today):
 		return Booked
 	}
 	if r := in.answered(c); r != "" {
@@ -351,22 +351,9 @@ func (in *Input) answered(c *candidate) Reason {
 		if a.TaskKey != key {
 			continue
 		}
-		end := a.Until
-		switch {
-		case a.Kind == Done && c.task.Kind != coach.SafetyStop:
-			return DoneReported
-		case a.Kind == Book || a.Kind == Done: // a danger is settled by a reading or the shop, not by a word
-			end = a.Day.Add(in.Rules.Manners.BookingDays)
-			if in.Today < end {
-				return BookedAsked
-			}
-		case a.Kind == Later:
-			if c.task.Kind == coach.SafetyStop {
-				continue // a danger is not put off
-			}
-			if in.Today < end {
-				return Snoozed
-			}
+		reason, end := a.silence(c.task.Kind, in.Today, in.Rules.Manners.BookingDays)
+		if reason != "" {
+			return reason
 		}
 		c.anew = max(c.anew, end)
 	}

@@ -7,6 +7,7 @@ import (
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/plan"
+	"sealmanac/internal/rulebook"
 	"sealmanac/internal/wording"
 )
 
@@ -14,17 +15,20 @@ import (
 // still be taken for a part of that visit.
 const pinReach = 90
 
-// pinned reports whether a day is agreed on which the shop does a task.
-func (in *Input) pinned(t *plan.Task) bool {
-	if !in.Rules.Tasks[t.Kind].Shop || t.Kind == coach.SafetyStop || t.Kind == coach.BookedVisit {
+// pinned reports whether a day is agreed on which the shop does a task of a coach.
+func pinned(r *rulebook.Rulebook, pins []coach.Pin, c coach.ID, k coach.TaskKind, target, today civil.Date) bool {
+	if !r.Tasks[k].Shop || k == coach.SafetyStop || k == coach.BookedVisit {
 		return false
 	}
-	return slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return in.does(p, t) })
+	return slices.ContainsFunc(pins, func(p coach.Pin) bool { return does(r, p, c, k, target, today) })
 }
 
-// does reports whether the visit of a pin takes in a task.
-func (in *Input) does(p coach.Pin, t *plan.Task) bool {
-	return p.Coach == in.Coach.ID && p.Day >= in.Today && (p.Task == t.Kind || p.Task == "" && in.Rules.Tasks[t.Kind].Shop && t.Target <= p.Day+pinReach)
+// does reports whether the visit of a pin takes in a task of a coach.
+func does(r *rulebook.Rulebook, p coach.Pin, c coach.ID, k coach.TaskKind, target, today civil.Date) bool {
+	if p.Coach != c || p.Day < today {
+		return false
+	}
+	return p.Task == k || p.Task == "" && r.Tasks[k].Shop && target <= p.Day+pinReach
 }
 
 // Visits returns a task for each day that is agreed for a coach, today or later,
@@ -48,7 +52,9 @@ func (in *Input) planned(day civil.Date) []also {
 	var order []coach.TaskKind
 	done := func(t *plan.Task) bool {
 		return t.Kind != coach.SafetyStop && t.Kind != coach.BookedVisit &&
-			slices.ContainsFunc(in.Pins, func(p coach.Pin) bool { return p.Day == day && in.does(p, t) })
+			slices.ContainsFunc(in.Pins, func(p coach.Pin) bool {
+				return p.Day == day && does(in.Rules, p, in.Coach.ID, t.Kind, t.Target, in.Today)
+			})
 	}
 	for i := range in.Tasks {
 		t := &in.Tasks[i]

@@ -196,14 +196,14 @@ func (c ChangedCoach) Coach() (out coach.Coach, err error) {
 
 // TaskRow is a task of the last pass.
 type TaskRow struct {
-	Coach    string `db:"coach_id" json:"coach"`
-	Key      string `db:"task_key" json:"key"`
-	Kind     string `db:"kind" json:"kind"`
-	Run      string `db:"run" json:"where"`
-	Earliest string `db:"earliest" json:"earliest"`
-	Target   string `db:"target" json:"target"`
-	Latest   string `db:"latest" json:"latest"`
-	Why      string `db:"why" json:"why"`
+	Coach    string `db:"coach_id"`
+	Key      string `db:"task_key"`
+	Kind     string `db:"kind"`
+	Run      string `db:"run"`
+	Earliest string `db:"earliest"`
+	Target   string `db:"target"`
+	Latest   string `db:"latest"`
+	Why      string `db:"why"`
 }
 
 // TasksAfter returns an account's tasks by target, coach and key, up to a target. They

@@ -50,6 +50,21 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID, only coach.ID) (out 
 // Answers returns, by coach, what people said about tasks; only: of one coach.
 func (tx *Tx) Answers(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
 	defer fail("store.Answers", &err)
+	where, args := scope{id, only}.where()
+	return tx.answers(ctx, where, args)
+}
+
+// AnswersOf returns, by coach, what people said about tasks of some coaches.
+func (tx *Tx) AnswersOf(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
+	defer fail("store.AnswersOf", &err)
+	if len(cs) == 0 {
+		return nil, nil
+	}
+	where, args := among(id, cs)
+	return tx.answers(ctx, where, args)
+}
+
+func (tx *Tx) answers(ctx context.Context, where string, args []any) (out map[coach.ID][]reminder.Answer, err error) {
 	var rows []struct {
 		Coach   string `db:"coach_id"`
 		TaskKey string `db:"task_key"`
@@ -57,7 +72,6 @@ func (tx *Tx) Answers(ctx context.Context, id coach.AccountID, only coach.ID) (o
 		Day     string `db:"day"`
 		Until   string `db:"until_day"`
 	}
-	where, args := scope{id, only}.where()
 	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE `+where+` ORDER BY coach_id, made_at, task_key, kind, person`, args...)
 	if err != nil {
 		return nil, err
