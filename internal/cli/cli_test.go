@@ -12,7 +12,9 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
+	"sealmanac/internal/store"
 	"sealmanac/internal/store/storetest"
 	"sealmanac/internal/testkit"
 )
@@ -159,5 +161,37 @@ func TestImportIntoPostgres(t *testing.T) {
 	}
 	if out, code := run(t, "migrate"); code != 0 {
 		t.Errorf("migrate: exit %d: %s", code, out)
+	}
+}
+
+// Coaches that share an external_id were stored before such pairs were refused: check
+// names them, and does not fail for them.
+func TestCheckListsDoubledExternalIDs(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "x.db")
+	t.Setenv("SEALMANAC_STORE_PATH", path)
+	db, err := store.OpenSQLite(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	err = db.Migrate(t.Context())
+	if err == nil {
+		err = db.Update(t.Context(), func(tx *store.Tx) error {
+			if err := tx.SaveAccount(t.Context(), coach.Account{ID: "main", Name: "A", Postal: "B"}); err != nil {
+				return err
+			}
+			cs := []coach.Coach{{ID: "q-1", External: "cust-5"}, {ID: "q-2", External: "cust-5"}, {ID: "q-3", External: "cust-6"}, {ID: "q-4"}, {ID: "q-5"}}
+			_, err := tx.SaveCoaches(t.Context(), "main", cs)
+			return err
+		})
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := db.Close(); err != nil {
+		t.Fatal(err)
+	}
+	out, _ := run(t, "check")
+	if !strings.Contains(out, `account main: "cust-5" belongs to coaches q-1, q-2`) || strings.Contains(out, "cust-6") || strings.Contains(out, "q-4") || strings.Contains(out, "FAIL  external") {
+		t.Errorf("%s", out)
 	}
 }

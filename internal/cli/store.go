@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"os"
 	"path/filepath"
@@ -306,6 +307,9 @@ func (checkCmd) Run(e *env) error {
 	defer cancel()
 	fine, err = checkStore(ctx, cfg)
 	say("database", err, fine)
+	if err == nil {
+		sayDoubled(ctx, e.out, cfg)
+	}
 	switch {
 	case cfg.MailAddress != "":
 		fine = cfg.MailAddress + " answers"
@@ -351,6 +355,43 @@ func checkStore(ctx context.Context, cfg settings.Config) (fine string, err erro
 	}
 	return cfg.StoreKind + ", schema is current", db.Ready(ctx)
 }
+
+// sayDoubled lists the external_ids that several coaches have. New ones are refused; those
+// on record stay until somebody decides, and a customer system finds several coaches by
+// such a key.
+func sayDoubled(ctx context.Context, out io.Writer, cfg settings.Config) {
+	if cfg.StoreKind == "sqlite" {
+		if _, err := os.Stat(cfg.StorePath); err != nil {
+			return
+		}
+	}
+	db, err := daemon.OpenStore(cfg)
+	if err != nil {
+		return
+	}
+	defer db.Close() //nolint:errcheck // nothing was written
+	if db.Ready(ctx) != nil {
+		return // it has yet to be migrated
+	}
+	var doubled []store.Doubled
+	if err := db.View(ctx, func(tx *store.Tx) (err error) { doubled, err = tx.DoubledExternals(ctx); return err }); err != nil {
+		fmt.Fprintf(out, "--    %-14s could not be looked at: %s\n", "external_id", fault.Plain(err))
+		return
+	}
+	for i, d := range doubled {
+		if i == mostDoubled {
+			fmt.Fprintf(out, "--    %-14s and %d more\n", "external_id", len(doubled)-i)
+			break
+		}
+		fmt.Fprintf(out, "--    %-14s account %s: %q belongs to coaches %s\n", "external_id", d.Account, d.External, strings.Join(d.Coaches, ", "))
+	}
+	if len(doubled) > 0 {
+		fmt.Fprintf(out, "      %-14s what to do: give each of these coaches an external_id of its own\n", "")
+	}
+}
+
+// mostDoubled is how many of them are listed.
+const mostDoubled = 20
 
 type requestsCmd struct {
 	Account string `default:"main" help:"Account to look at."`

@@ -212,6 +212,9 @@ func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.
 		if err := keepStops(ctx, tx, id, d.today(account), cs); err != nil {
 			return err
 		}
+		if err := keepExternals(ctx, tx, id, cs); err != nil {
+			return err
+		}
 		changed, err := tx.SaveCoaches(ctx, id, cs)
 		if err != nil {
 			return err

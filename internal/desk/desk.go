@@ -128,6 +128,9 @@ func (d *Desk) importInto(
 	if err := keepStops(ctx, tx, id, today, cs); err != nil {
 		return o, err
 	}
+	if err := keepExternals(ctx, tx, id, cs); err != nil {
+		return o, err
+	}
 	if _, err := tx.SaveCoaches(ctx, id, cs); err != nil {
 		return o, err
 	}

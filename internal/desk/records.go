@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"runtime"
+	"slices"
 	"strings"
 
 	"golang.org/x/sync/errgroup"
@@ -172,7 +173,8 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 	})
 }
 
-// saveChunk stores those of some coaches that are sound and lose no safety stop.
+// saveChunk stores those of some coaches that are sound, lose no safety stop and take no
+// other coach's external_id.
 func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chunk []intake.Item, ready []store.Prepared) ([]ItemResult, error) {
 	var read []*coach.Coach
 	for i := range chunk {
@@ -184,12 +186,20 @@ func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chu
 	if err != nil {
 		return nil, err
 	}
+	read = slices.DeleteFunc(read, func(c *coach.Coach) bool { return lost[c.ID] != "" })
+	taken, err := takenExternals(ctx, tx, a.ID, read)
+	if err != nil {
+		return nil, err
+	}
 	out := make([]ItemResult, len(chunk))
 	var sound []store.Prepared
 	for i, x := range chunk {
 		r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(), Warnings: x.Problems.Warnings()}
 		if said, stop := lost[r.Coach]; stop && r.Saved {
 			r.Saved, r.Problems = false, append(r.Problems, said+"; "+stopsHint)
+		}
+		if said, other := taken[r.Coach]; other && r.Saved {
+			r.Saved, r.Problems = false, append(r.Problems, said+"; "+externalHint)
 		}
 		if r.Saved {
 			sound = append(sound, ready[i])
