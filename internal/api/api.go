@@ -92,9 +92,12 @@ func (a *API) shared(h http.Handler) http.Handler {
 // guarded puts the checks before the operations.
 func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handler {
 	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
+	described := httpkit.Revalidated(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { a.describe(w, r, mux) }))
+	read := httpkit.Revalidated(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if open[strings.TrimSuffix(r.URL.Path, "/")] && r.Method == http.MethodGet {
-			a.describe(w, r, mux)
+			w.Header().Set("Cache-Control", "no-cache") // it holds no secret, and changes with the program
+			described.ServeHTTP(w, r)
 			return
 		}
 		scheme, secret, _ := strings.Cut(r.Header.Get("Authorization"), " ")
@@ -139,6 +142,10 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		r = r.WithContext(context.WithValue(r.Context(), whoKey{}, who))
 		if key := r.Header.Get("Idempotency-Key"); key != "" && r.Method == http.MethodPost {
 			a.once(w, r, who, key, mux)
+			return
+		}
+		if scope == "read" && r.URL.Path != Root+"/changes" { // what happens next is never what was told before
+			read.ServeHTTP(w, r)
 			return
 		}
 		mux.ServeHTTP(w, r)

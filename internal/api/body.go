@@ -132,6 +132,12 @@ func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *Er
 	return nil
 }
 
+// revalidated reports whether answers of an operation carry an ETag that may be asked
+// for with If-None-Match.
+func revalidated(o *huma.Operation) bool {
+	return o.Method == http.MethodGet && o.OperationID != "list-changes"
+}
+
 // heads writes into the document which headers come with the answers.
 func heads(doc *huma.OpenAPI) {
 	text := &huma.Schema{Type: huma.TypeString}
@@ -140,6 +146,10 @@ func heads(doc *huma.OpenAPI) {
 		"RateLimit-Policy": {Description: "How many there are.", Schema: text},
 	}
 	for _, o := range operationsOf(doc) {
+		if revalidated(o) {
+			o.Parameters = append(o.Parameters, &huma.Param{Name: "If-None-Match", In: "header", Description: "ETag of the answer that you have.", Schema: text})
+			o.Responses["304"] = &huma.Response{Description: "The answer that you have is still the same."}
+		}
 		for status, r := range o.Responses {
 			if r.Headers == nil {
 				r.Headers = map[string]*huma.Param{}
@@ -152,6 +162,8 @@ func heads(doc *huma.OpenAPI) {
 				r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
 			case status == "405":
 				r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
+			case revalidated(o) && status == "200":
+				r.Headers["ETag"] = &huma.Param{Description: "The state of this answer: send it as If-None-Match, and 304 says that it is still the same.", Schema: text}
 			case o.Method == http.MethodPost && status[0] == '2':
 				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
 			}

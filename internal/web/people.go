@@ -153,7 +153,7 @@ func (s *Site) ownerCalendar(r *http.Request) (view, error) {
 }
 
 func calendarView(text []byte) view {
-	return view{file: &sent{media: "text/calendar; charset=utf-8", name: "sealmanac.ics", body: text}}
+	return view{file: &sent{media: "text/calendar; charset=utf-8", name: "sealmanac.ics", body: text, asked: true}}
 }
 
 func (s *Site) uninvite(r *http.Request, w access.Who) (view, error) {

@@ -87,6 +87,7 @@ type sent struct {
 	body        []byte
 	keep        bool // may be kept by the browser
 	save        bool // to be saved, not shown
+	asked       bool // is asked for again and again: with an ETag, and 304 while it is the same
 }
 
 // goTo returns a redirect, with a word that the next page shows as done.
@@ -283,7 +284,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			http.Redirect(w, r, v.to, http.StatusSeeOther)
 			return
 		case v.file != nil:
-			v.file.write(w)
+			v.file.write(w, r)
 			return
 		}
 		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: s.unitsOf(r), Zone: time.UTC}
@@ -338,7 +339,7 @@ func (s *Site) failed(r *http.Request, status int, err error) view {
 	return v
 }
 
-func (f *sent) write(w http.ResponseWriter) {
+func (f *sent) write(w http.ResponseWriter, r *http.Request) {
 	h := w.Header()
 	h.Set("Content-Type", f.media)
 	if f.name != "" {
@@ -350,6 +351,11 @@ func (f *sent) write(w http.ResponseWriter) {
 	}
 	if f.keep {
 		h.Set("Cache-Control", "private, max-age=86400")
+	}
+	if f.asked {
+		h.Set("Cache-Control", "private, no-cache")
+		httpkit.Fresh(w, r, f.body)
+		return
 	}
 	_, _ = w.Write(f.body) // the reader may have gone
 }
