@@ -79,6 +79,7 @@ type Pin struct {
 	Day   civil.Date
 	Task  TaskKind // "": the visit whose window is nearest
 	At    int      // when it is expected, minutes after midnight in the zone of the shop; 0: any time of the day
+	Name  string   // that of the visit, which stays when its day moves; "": by its coach and day
 	// Planned: the shop chose the day for its plan and nobody was asked. A pin without it is
 	// agreed with the coach's people.
 	Planned bool `json:",omitempty"`
@@ -91,6 +92,14 @@ func (w *Workshop) Agreed() []Pin {
 		return nil
 	}
 	return slices.DeleteFunc(slices.Clone(w.Pins), func(p Pin) bool { return p.Planned })
+}
+
+// VisitName names the visit of a pin in calendars.
+func (p *Pin) VisitName() string {
+	if p.Name != "" {
+		return p.Name
+	}
+	return string(p.Coach) + "-" + p.Day.String()
 }
 
 // HoursOf returns the hours of a skill in the week of a day, or def where the

@@ -8,6 +8,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"slices"
 	"strings"
@@ -18,6 +19,7 @@ import (
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
+	"sealmanac/internal/cycle"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/store"
 )
@@ -106,108 +108,144 @@ func (d *Desk) OwnerCalendar(ctx context.Context, p *OwnerPage) ([]byte, error) 
 	return d.calendar(ctx, p.Account.ID, p.Coach.ID, "coach", p.Coach.Name(), &words)
 }
 
-// forgetAfter is how many months calendars show what was canceled.
-const forgetAfter = 3
-
-// keepPatience is how long a reader of a calendar waits to keep what has changed.
-const keepPatience = time.Second
+// keepEntries is how long calendars show what was cancelled and visits that are over: a
+// phone that was off for weeks must still hear of them.
+const keepEntries = 30
 
 // calendar brings the entries of a kind up to date and writes them, in the shop's words
-// if no others are given. It only reads, so that nobody's calendar waits for a pass; what
-// has changed since the last reader is kept afterwards.
+// if no others are given. It takes no lock on the account, so a pass does not make it
+// wait: entries are only kept when they changed, each against the sequence that was read.
 func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *calWords) ([]byte, error) {
-	var es, changed []store.Entry
-	var a coach.Account
-	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
-		if a, err = tx.Account(ctx, id, false); err != nil {
-			return err
+	tools, err := d.tools(ctx, id)
+	if err != nil {
+		return nil, err
+	}
+	var now shown
+	read := func(tx *store.Tx) error {
+		s, err := d.shown(ctx, tx, tools, id, c, kind)
+		if err == nil && w == nil {
+			s.words, err = d.shopWords(ctx, tx, s.account, c)
 		}
-		if w == nil {
-			shop, err := d.shopWords(ctx, tx, a, c)
-			if err != nil {
-				return err
-			}
-			w = &shop
+		if err == nil {
+			now = s
 		}
-		now, err := d.entries(ctx, tx, a, c, kind)
-		if err != nil {
-			return err
-		}
-		only := map[string]string{"shop": "visit", "fleet": "task"}[kind]
-		es, changed, err = d.bringUp(ctx, tx, id, c, only, now)
 		return err
-	})
-	if err != nil {
+	}
+	if err := d.DB.View(ctx, read); err != nil {
 		return nil, err
 	}
-	if err := d.keepEntries(ctx, id, changed); err != nil {
-		return nil, err
-	}
-	return d.ics(a, name, es, w)
-}
-
-// keepEntries keeps what has changed in a calendar. While a pass keeps everybody out it
-// gives up: the next reader finds the same changes, with the same numbers.
-func (d *Desk) keepEntries(ctx context.Context, id coach.AccountID, changed []store.Entry) error {
-	if len(changed) == 0 {
-		return nil
-	}
-	err := d.DB.Update(store.Impatient(ctx, keepPatience), func(tx *store.Tx) error {
-		for _, e := range changed {
-			if err := tx.SaveEntry(ctx, id, e); err != nil {
+	// A database that is busy keeps nobody from reading: what could not be kept in a moment
+	// is compared again by the next reader.
+	for try := 0; now.changed() && try < 3; try++ {
+		err = d.DB.Update(store.Impatient(ctx, patience), func(tx *store.Tx) error {
+			if err := read(tx); err != nil {
 				return err
 			}
+			if err := tx.DropEntries(ctx, id, now.oldest()); err != nil {
+				return err
+			}
+			kept, err := tx.SaveEntries(ctx, id, now.news)
+			if err == nil && !kept {
+				err = errEntries
+			}
+			return err
+		})
+		if !errors.Is(err, errEntries) {
+			break
 		}
-		return tx.DropEntries(ctx, id, tx.Now().AddDate(0, -forgetAfter, 0).UnixMicro())
-	})
-	if fault.KindOf(err) == fault.Unavailable {
-		return nil
 	}
-	return err
+	if err != nil && !errors.Is(err, errEntries) && fault.KindOf(err) != fault.Unavailable {
+		return nil, err
+	}
+	if w != nil {
+		now.words = *w
+	}
+	for _, t := range now.tasks {
+		if key := t.Coach + "|" + t.Key; now.words.why[key] == "" {
+			now.words.why[key] = t.Why
+		}
+	}
+	return d.ics(now, name)
 }
 
-// entries are what stands in a calendar now.
-func (d *Desk) entries(ctx context.Context, tx *store.Tx, a coach.Account, c coach.ID, kind string) (out []store.Entry, err error) {
-	today := d.today(a)
-	shop, err := tx.Workshop(ctx, a.ID)
+// patience is how long a reader of a calendar waits to keep what changed in it.
+const patience = time.Second
+
+// errEntries gives a transaction up: another reader kept the entries in between.
+var errEntries = errors.New("the entries were kept by another reader")
+
+// shown is what a calendar shows.
+type shown struct {
+	account coach.Account
+	today   civil.Date
+	tasks   []Task
+	entries []store.Entry
+	news    []store.Entry // those of them that are not kept yet
+	stale   bool          // there are entries to forget
+	words   calWords
+}
+
+func (s *shown) changed() bool { return len(s.news) > 0 || s.stale }
+
+// oldest is the day before which what ended is forgotten.
+func (s *shown) oldest() civil.Date { return s.today - keepEntries }
+
+// shown returns what a calendar of a kind shows now. What calendars said last is read
+// first: what is kept later is kept against that, and so never against something newer
+// than what is due was read from.
+func (d *Desk) shown(ctx context.Context, tx *store.Tx, tools cycle.Tools, id coach.AccountID, c coach.ID, kind string) (s shown, err error) {
+	only := map[string]string{"shop": "visit", "fleet": "task"}[kind]
+	old, err := tx.Entries(ctx, id, c, only)
 	if err != nil {
+		return s, err
+	}
+	if s.account, err = tx.Account(ctx, id, false); err != nil {
+		return s, err
+	}
+	s.today = d.today(s.account)
+	now, err := d.visits(ctx, tx, id, c, kind, s.today)
+	if err != nil {
+		return s, err
+	}
+	if kind != "shop" {
+		rows, err := tx.TasksAfter(ctx, id, c, "", "", s.today.Add(ahead).String(), mostTasks)
+		if err != nil {
+			return s, err
+		}
+		if s.tasks, err = d.standing(ctx, tx, tools, id, rows); err != nil {
+			return s, err
+		}
+		groups := grouped(s.tasks, tools.Engine.Rules, s.today)
+		nameGroups(groups, old)
+		now = append(now, groups...)
+	}
+	s.bringUp(old, now, tx.Now().UnixMicro())
+	return s, nil
+}
+
+// mostTasks bounds the tasks that one calendar groups.
+const mostTasks = 20_000
+
+// visits are the agreed days from today on, as entries.
+func (d *Desk) visits(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, kind string, today civil.Date) (out []store.Entry, err error) {
+	if kind == "fleet" {
+		return nil, nil
+	}
+	shop, err := tx.Workshop(ctx, id)
+	if err != nil || shop == nil {
 		return nil, err
 	}
-	if kind != "fleet" {
-		for _, p := range shop.Agreed() {
-			if p.Day >= today && (c == "" || p.Coach == c) {
-				out = append(out, store.Entry{UID: "visit-" + string(p.Coach) + "-" + p.Day.String(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
-			}
+	for _, p := range shop.Agreed() {
+		if p.Day >= today && (c == "" || p.Coach == c) {
+			out = append(out, store.Entry{UID: "visit-" + p.VisitName(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
 		}
-	}
-	if kind == "shop" {
-		return out, nil
-	}
-	ts, err := tx.TasksAfter(ctx, a.ID, c, "", "", today.Add(ahead).String(), 5000)
-	if err != nil {
-		return nil, err
-	}
-	for _, t := range ts {
-		until := max(t.Latest, t.Target)
-		day := t.Target
-		if day < today.String() { // overdue: it stands on today
-			day, until = today.String(), today.String()
-		}
-		out = append(out, store.Entry{UID: taskUID(t.Coach, t.Key), Coach: t.Coach, Kind: "task", Day: day, Until: until, Summary: t.Kind + "|" + t.Run, Words: t.Why})
 	}
 	return out, nil
 }
 
 // bringUp compares what is with what calendars said last: changes raise the sequence,
-// what went away is cancelled. It returns everything that a calendar shows, and what of
-// it has changed.
-func (d *Desk) bringUp(
-	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, kind string, now []store.Entry,
-) (out, changed []store.Entry, err error) {
-	old, err := tx.Entries(ctx, id, c, kind)
-	if err != nil {
-		return nil, nil, err
-	}
+// what went away is cancelled. A visit whose day is over stays as it was.
+func (s *shown) bringUp(old, now []store.Entry, at int64) {
 	had := map[string]store.Entry{}
 	for _, e := range old {
 		had[e.UID] = e
@@ -216,34 +254,38 @@ func (d *Desk) bringUp(
 		was, ok := had[e.UID]
 		delete(had, e.UID)
 		e.Sequence, e.ChangedAt = was.Sequence, was.ChangedAt
-		if !ok || was.Cancelled == 1 || was.Day != e.Day || was.Until != e.Until || was.Summary != e.Summary || e.Kind == "visit" && was.Words != e.Words {
+		if !ok || was.Cancelled == 1 || was.Day != e.Day || was.Until != e.Until || was.Summary != e.Summary || was.Words != e.Words {
 			if ok {
 				e.Sequence++
 			}
-			e.ChangedAt = tx.Now().UnixMicro()
-			changed = append(changed, e)
+			e.ChangedAt = at
+			s.news = append(s.news, e)
 		}
-		out = append(out, e)
+		s.entries = append(s.entries, e)
 	}
-	forgotten := tx.Now().AddDate(0, -forgetAfter, 0).UnixMicro()
 	for _, e := range had {
-		if e.Cancelled == 0 {
-			e.Cancelled, e.ChangedAt = 1, tx.Now().UnixMicro()
+		over := e.Kind == "visit" && e.Until < s.today.String()
+		if over && e.Until < s.oldest().String() || e.Cancelled == 1 && e.ChangedAt < s.oldest().Time().UnixMicro() {
+			s.stale = true
+			continue
+		}
+		if e.Cancelled == 0 && !over {
+			e.Cancelled, e.ChangedAt = 1, at
 			e.Sequence++
-			changed = append(changed, e)
+			s.news = append(s.news, e)
 		}
-		if e.ChangedAt >= forgotten {
-			out = append(out, e)
-		}
+		s.entries = append(s.entries, e)
 	}
-	slices.SortFunc(out, func(a, b store.Entry) int {
+	byDay := func(a, b store.Entry) int {
 		return cmp.Or(strings.Compare(a.Day, b.Day), strings.Compare(a.UID, b.UID))
-	})
-	return out, changed, nil
+	}
+	slices.SortFunc(s.entries, byDay)
+	slices.SortFunc(s.news, func(a, b store.Entry) int { return strings.Compare(a.UID, b.UID) })
 }
 
 // ics writes entries as a calendar (RFC 5545, with the properties of RFC 7986).
-func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *calWords) ([]byte, error) {
+func (d *Desk) ics(s shown, name string) ([]byte, error) {
+	es := s.entries
 	cal := ical.NewCalendar()
 	cal.Props.SetText(ical.PropVersion, "2.0")
 	cal.Props.SetText(ical.PropProductID, "-//Sealmanac//Calendar//EN")
@@ -254,18 +296,18 @@ func (d *Desk) ics(a coach.Account, name string, es []store.Entry, w *calWords) 
 	refresh.Params.Set("VALUE", "DURATION")
 	refresh.Value = "PT6H"
 	cal.Props.Set(refresh)
-	if tz := zone(a.Location(), es); tz != nil {
+	if tz := zone(s.account.Location(), es); tz != nil {
 		cal.Children = append(cal.Children, tz)
 	}
 	for _, e := range es {
-		ev, err := d.event(a, e, w)
+		ev, err := d.event(&s, e)
 		if err != nil {
 			return nil, err
 		}
 		cal.Children = append(cal.Children, ev.Component)
 	}
 	if len(es) == 0 { // a calendar needs a component: one that says that it is empty
-		ev, err := d.event(a, store.Entry{UID: "empty", Day: "2000-01-01", Until: "2000-01-01", Kind: "empty"}, w)
+		ev, err := d.event(&s, store.Entry{UID: "empty", Day: "2000-01-01", Until: "2000-01-01", Kind: "empty"})
 		if err != nil {
 			return nil, err
 		}
@@ -296,7 +338,8 @@ func fold(text []byte) []byte {
 	return out.Bytes()
 }
 
-func (d *Desk) event(a coach.Account, e store.Entry, w *calWords) (*ical.Event, error) {
+func (d *Desk) event(s *shown, e store.Entry) (*ical.Event, error) {
+	a, w := s.account, &s.words
 	day, err := civil.Parse(e.Day)
 	if err != nil {
 		return nil, err
@@ -338,7 +381,7 @@ func (d *Desk) event(a coach.Account, e store.Entry, w *calWords) (*ical.Event, 
 		ev.Props.SetText(ical.PropDescription, words)
 	}
 	ev.SetStatus(status)
-	if status != ical.EventCancelled {
+	if status != ical.EventCancelled && day > s.today { // what is overdue moves with today, and must not ring each day
 		ev.Children = append(ev.Children, alarm(summary))
 	}
 	return ev, nil

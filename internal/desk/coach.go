@@ -271,11 +271,17 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 		return err
 	}
 	if old != nil {
+		var kept []coach.Pin
 		for _, p := range old.Pins {
-			if p.Day >= today && !slices.ContainsFunc(w.Pins, func(n coach.Pin) bool { return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday() }) {
-				w.Pins = append(w.Pins, p)
+			k := slices.IndexFunc(w.Pins, func(n coach.Pin) bool { return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday() })
+			switch {
+			case k >= 0 && !p.Planned && w.Pins[k].VisitName() != p.VisitName(): // moved within its week: it stays the same visit
+				w.Pins[k].Name = p.VisitName()
+			case k < 0 && p.Day >= today:
+				kept = append(kept, p)
 			}
 		}
+		w.Pins = nameVisits(append(kept, w.Pins...))
 	}
 	return tx.SaveWorkshop(ctx, id, w)
 }

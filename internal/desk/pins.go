@@ -143,6 +143,10 @@ func (m *DayChange) apply(
 		}
 	}
 	next := coach.Pin{Coach: c, Day: m.Day, Task: was.Task, At: m.At, Planned: m.Planned}
+	if was.Day != 0 && !was.Planned {
+		next.Name = was.VisitName()
+	}
+	same := func(p coach.Pin) bool { p.Name = next.Name; return p == next }
 	sameWeek := func(p coach.Pin) bool { return p.Coach == c && m.Day != 0 && p.Day.Monday() == m.Day.Monday() }
 	switch k := slices.IndexFunc(rest, sameWeek); {
 	case m.Was != 0 && was.Day == 0:
@@ -157,7 +161,7 @@ func (m *DayChange) apply(
 			fmt.Sprintf("%s is agreed with the people of %s", was.Day.Long(), c),
 			"Call them first, then agree the new day or cancel this one.",
 		)
-	case k >= 0 && m.Was == 0 && rest[k] == next:
+	case k >= 0 && m.Was == 0 && same(rest[k]):
 		return was, false, nil // asked twice
 	case k >= 0:
 		return was, false, fault.New(
@@ -167,7 +171,7 @@ func (m *DayChange) apply(
 		)
 	}
 	if shop.Pins = rest; m.Day != 0 {
-		shop.Pins = append(shop.Pins, next)
+		shop.Pins = nameVisits(append(shop.Pins, next))
 	}
 	return was, true, nil
 }
@@ -209,4 +213,18 @@ func Clock(s string) (int, error) {
 		return 0, fault.New(fault.Invalid, fmt.Sprintf("%q is not a time of day", s), "Write HH:MM, such as 09:30.")
 	}
 	return t.Hour()*60 + t.Minute(), nil
+}
+
+// nameVisits gives a pin another name when one before it, which moved away, has the name
+// of its day.
+func nameVisits(pins []coach.Pin) []coach.Pin {
+	taken := map[string]bool{}
+	for i := range pins {
+		p := &pins[i]
+		for n := 2; taken[p.VisitName()]; n++ {
+			p.Name = fmt.Sprintf("%s-%s-%d", p.Coach, p.Day, n)
+		}
+		taken[p.VisitName()] = true
+	}
+	return pins
 }

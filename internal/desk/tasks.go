@@ -40,10 +40,6 @@ func (d *Desk) standing(ctx context.Context, tx *store.Tx, tools cycle.Tools, id
 	if err != nil {
 		return nil, err
 	}
-	var pins []coach.Pin
-	if shop != nil {
-		pins = shop.Pins
-	}
 	var cs []coach.ID
 	seen := map[string]bool{}
 	for _, r := range rows {
@@ -55,6 +51,7 @@ func (d *Desk) standing(ctx context.Context, tx *store.Tx, tools cycle.Tools, id
 	if err != nil {
 		return nil, err
 	}
+	pins := shop.Agreed()
 	out := make([]Task, len(rows))
 	for i, r := range rows {
 		target, err := civil.Parse(r.Target)

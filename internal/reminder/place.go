@@ -28,7 +28,7 @@ func Where(w *wording.Words, c *coach.Coach, tasks []*plan.Task) string {
 		s := slideName(w, c, id)
 		whole := c.FindSlide(id)
 		switch e := edges[id]; {
-		case len(e) > 1 && (whole == nil || len(e) >= len(whole.Runs)):
+		case len(e) > 1 && whole != nil && len(e) >= len(whole.Runs):
 			s = w.T("%s (all edges)", s)
 		case len(e) > 0:
 			s += " (" + strings.Join(e, ", ") + ")"

@@ -264,17 +264,25 @@ func (tx *Tx) fill(ctx context.Context, table string, columns []string, rows [][
 // insert adds rows of the same width, many at a statement, with what to do about those
 // that are there already.
 func (tx *Tx) insert(ctx context.Context, table string, columns []string, rows [][]any, conflict string) error {
+	_, err := tx.inserted(ctx, table, columns, rows, conflict)
+	return err
+}
+
+// inserted is insert, and tells how many rows it wrote.
+func (tx *Tx) inserted(ctx context.Context, table string, columns []string, rows [][]any, conflict string) (written int64, err error) {
 	for chunk := range slices.Chunk(rows, 600) {
 		args := make([]any, 0, len(chunk)*len(columns))
 		for _, r := range chunk {
 			args = append(args, r...)
 		}
 		one := "(" + marks(len(columns)) + ")"
-		if _, err := tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`) VALUES `+strings.Repeat(one+", ", len(chunk)-1)+one+" "+conflict, args...); err != nil {
-			return err
+		n, err := tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`) VALUES `+strings.Repeat(one+", ", len(chunk)-1)+one+" "+conflict, args...)
+		if err != nil {
+			return written, err
 		}
+		written += n
 	}
-	return nil
+	return written, nil
 }
 
 func marks(n int) string { return strings.Repeat("?, ", n-1) + "?" }

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 
+	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
 )
 
@@ -81,21 +82,26 @@ func (tx *Tx) Entries(ctx context.Context, id coach.AccountID, c coach.ID, kind 
 	return out, err
 }
 
-// SaveEntry keeps what calendars say of a thing, unless something newer is kept: two
-// readers may have found the same change.
-func (tx *Tx) SaveEntry(ctx context.Context, id coach.AccountID, e Entry) (err error) {
-	defer fail("store.SaveEntry", &err)
-	_, err = tx.exec(ctx, `INSERT INTO calendar_entry (account_id, uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary, words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at
-			WHERE calendar_entry.sequence < excluded.sequence`,
-		id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, e.ChangedAt)
-	return err
+var entryColumns = []string{"account_id", "uid", "coach_id", "kind", "day", "until_day", "summary", "words", "sequence", "cancelled", "changed_at"}
+
+// SaveEntries keeps what calendars say of things, each under the sequence that follows the
+// one on record; 0 for a new one. It reports false when one of them has another by now:
+// somebody else kept it meanwhile, and the transaction must be given up.
+func (tx *Tx) SaveEntries(ctx context.Context, id coach.AccountID, es []Entry) (_ bool, err error) {
+	defer fail("store.SaveEntries", &err)
+	rows := make([][]any, len(es))
+	for i, e := range es {
+		rows[i] = []any{id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, e.ChangedAt}
+	}
+	n, err := tx.inserted(ctx, "calendar_entry", entryColumns, rows, `ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary,
+		words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at WHERE calendar_entry.sequence = excluded.sequence - 1`)
+	return n == int64(len(es)), err
 }
 
-// DropEntries forgets entries that were cancelled before an instant.
-func (tx *Tx) DropEntries(ctx context.Context, id coach.AccountID, before int64) (err error) {
+// DropEntries forgets entries that were cancelled, and visits that were over, before a day.
+func (tx *Tx) DropEntries(ctx context.Context, id coach.AccountID, before civil.Date) (err error) {
 	defer fail("store.DropEntries", &err)
-	_, err = tx.exec(ctx, `DELETE FROM calendar_entry WHERE account_id = ? AND cancelled = 1 AND changed_at < ?`, id, before)
+	_, err = tx.exec(ctx, `DELETE FROM calendar_entry WHERE account_id = ? AND (cancelled = 1 AND changed_at < ? OR kind = 'visit' AND until_day < ?)`, id, micro(before.Time()), before.String())
 	return err
 }
 
