@@ -21,6 +21,7 @@ type meters struct {
 	suppressed *prometheus.CounterVec
 	returned   *prometheus.CounterVec
 	hooks      *prometheus.CounterVec
+	overdue    prometheus.Gauge
 }
 
 func newMeters(r *prometheus.Registry, db *store.DB) *meters {
@@ -47,8 +48,10 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, o := range []string{"taken", "refused", "unreached"} {
 		m.hooks.WithLabelValues(o)
 	}
-	r.MustRegister(m.hooks, m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
+	m.overdue = prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_pass_overdue_seconds", Help: "How long the account that waits longest has been waiting for a pass whose time has come; 0 when none waits."})
+	r.MustRegister(m.overdue, m.hooks, m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
 		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
+		ends:   prometheus.NewDesc("sealmanac_endpoints", "Endpoints to which events are sent, by state.", []string{"state"}, nil),
 		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds", "How long the oldest open notice has been due; 0 when none is.", nil, nil)})
 	return m
 }
@@ -69,12 +72,12 @@ func (m *meters) passed(took time.Duration, res cycle.Result, err error) {
 
 // states reads the store when it is asked.
 type states struct {
-	db            *store.DB
-	count, oldest *prometheus.Desc
+	db                  *store.DB
+	count, oldest, ends *prometheus.Desc
 }
 
 // Describe names the figures.
-func (s *states) Describe(ch chan<- *prometheus.Desc) { ch <- s.count; ch <- s.oldest }
+func (s *states) Describe(ch chan<- *prometheus.Desc) { ch <- s.count; ch <- s.oldest; ch <- s.ends }
 
 // Collect reads them. When the store does not answer there are none: a gap in a
 // graph is truer than a zero.
@@ -83,8 +86,12 @@ func (s *states) Collect(ch chan<- prometheus.Metric) {
 	defer cancel()
 	var counts map[reminder.State]int
 	var oldest time.Time
+	var ends map[string]int
 	err := s.db.View(ctx, func(tx *store.Tx) (err error) {
-		counts, oldest, err = tx.Counts(ctx)
+		if counts, oldest, err = tx.Counts(ctx); err != nil {
+			return err
+		}
+		ends, err = tx.EndpointStates(ctx)
 		return err
 	})
 	if err != nil {
@@ -92,6 +99,9 @@ func (s *states) Collect(ch chan<- prometheus.Metric) {
 	}
 	for _, st := range []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry, reminder.Accepted, reminder.GivenUp, reminder.Withdrawn} {
 		ch <- prometheus.MustNewConstMetric(s.count, prometheus.GaugeValue, float64(counts[st]), string(st))
+	}
+	for _, st := range []string{"live", "paused", "gone"} {
+		ch <- prometheus.MustNewConstMetric(s.ends, prometheus.GaugeValue, float64(ends[st]), st)
 	}
 	age := 0.0
 	if !oldest.IsZero() {

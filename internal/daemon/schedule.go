@@ -145,6 +145,18 @@ func (d *Daemon) works(ctx context.Context, args passArgs, state rivertype.JobSt
 	return true, nil
 }
 
+// waiting is how long a pass has been due that did not come, by the day of the last one
+// and the time where the account is. An account that never had one waits for its first,
+// which is asked for at once.
+func waiting(s cron.Schedule, last string, here time.Time) time.Duration {
+	day, err := civil.Parse(last)
+	if err != nil {
+		return 0
+	}
+	due := s.Next(day.Add(1).In(here.Location(), 0, 0).Add(-time.Second))
+	return max(0, here.Sub(due))
+}
+
 // catchUp asks for the passes whose time has come today without a pass: the
 // schedules live in memory and miss what falls into a stop. An account that never had
 // one does not wait for the hour: somebody has just made it, and looks for its dates.
@@ -161,12 +173,15 @@ func (d *Daemon) catchUp(ctx context.Context, accounts []coach.Account) error {
 		return err
 	}
 	var under map[passArgs]rivertype.JobState
+	longest := time.Duration(0)
+	defer func() { d.meters.overdue.Set(longest.Seconds()) }()
 	for _, a := range accounts {
 		s, err := d.nightly(a)
 		if err != nil {
 			return err
 		}
 		here := d.opt.Now().In(a.Location())
+		longest = max(longest, waiting(s, done[string(a.ID)], here))
 		midnight := civil.FromTime(here).In(a.Location(), 0, 0)
 		last, passed := done[string(a.ID)]
 		if last >= civil.FromTime(here).String() || passed && s.Next(midnight.Add(-time.Second)).After(here) {

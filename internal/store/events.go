@@ -124,6 +124,21 @@ func (tx *Tx) EndpointByID(ctx context.Context, id coach.AccountID, endpoint str
 	return e, err
 }
 
+// EndpointStates returns how many endpoints of all accounts are in each state.
+func (tx *Tx) EndpointStates(ctx context.Context) (out map[string]int, err error) {
+	defer fail("store.EndpointStates", &err)
+	var rows []struct {
+		State string `db:"state"`
+		N     int    `db:"n"`
+	}
+	err = tx.list(ctx, &rows, `SELECT state, COUNT(*) AS n FROM endpoint GROUP BY state`)
+	out = map[string]int{}
+	for _, r := range rows {
+		out[r.State] = r.N
+	}
+	return out, err
+}
+
 // WaitingEndpoints returns endpoints of all accounts that have something to be sent now
 // and that nobody serves.
 func (tx *Tx) WaitingEndpoints(ctx context.Context, most int) (out []Endpoint, err error) {
