@@ -191,6 +191,7 @@ func (a *API) config() huma.Config {
 	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
 	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps. While other work holds the records of an account, a write is answered 503 with Retry-After, and changed nothing."
+	c.Servers = []*huma.Server{{URL: "/", Description: "The server that this document comes from."}}
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies

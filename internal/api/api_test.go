@@ -228,6 +228,14 @@ func TestDocument(t *testing.T) {
 	if err := json.Unmarshal([]byte(body), &doc); err != nil || code != 200 || !strings.HasPrefix(doc.OpenAPI, "3.1") || len(doc.Paths) < 20 {
 		t.Fatalf("%d %v %s %d paths", code, err, doc.OpenAPI, len(doc.Paths))
 	}
+	if servers, _ := field(t, body, "servers").([]any); len(servers) != 1 {
+		t.Errorf("servers: %v", servers)
+	}
+	for name := range fieldOfMap(t, body, "components", "schemas") {
+		if strings.ContainsAny(name, "0123456789") {
+			t.Errorf("%s would have another name when an operation is added", name)
+		}
+	}
 	_, _, page := x.do("", "GET", "", "")
 	for path := range doc.Paths {
 		if !strings.Contains(page, "<code>"+path+"</code>") {
@@ -250,6 +258,15 @@ func field(t *testing.T, body string, path ...string) any {
 		v = m[p]
 	}
 	return v
+}
+
+func fieldOfMap(t *testing.T, body string, path ...string) map[string]any {
+	t.Helper()
+	m, ok := field(t, body, path...).(map[string]any)
+	if !ok || len(m) == 0 {
+		t.Fatalf("nothing at %v", path)
+	}
+	return m
 }
 
 // fieldOf is field where there is no test to fail.
