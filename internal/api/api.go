@@ -92,7 +92,9 @@ func (a *API) shared(h http.Handler) http.Handler {
 // guarded puts the checks before the operations.
 func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handler {
 	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
-	described := httpkit.Revalidated(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) { a.describe(w, r, mux) }))
+	described := httpkit.Revalidated(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		a.describe(w, r, mux)
+	}))
 	read := httpkit.Revalidated(mux)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		if open[strings.TrimSuffix(r.URL.Path, "/")] && r.Method == http.MethodGet {
@@ -166,7 +168,8 @@ func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {
 	if said.status == http.StatusMethodNotAllowed {
 		refuse(w, said.status, r.Method+" is not served here", "This address takes "+w.Header().Get("Allow")+".")
 	} else {
-		answer(w, problem(http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.").kind("no_operation"))
+		p := problem(http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.")
+		answer(w, p.kind("no_operation"))
 	}
 	return true
 }
@@ -248,7 +251,8 @@ func (a *API) fail(err error) error {
 // cursor is a place in a list: opaque to the caller.
 func cursor(parts ...string) string { return hex.EncodeToString([]byte(strings.Join(parts, "\x00"))) }
 
-var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list", "Leave it out, or take `next` of an earlier page.").kind("bad_cursor")
+var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list",
+	"Leave it out, or take `next` of an earlier page.").kind("bad_cursor")
 
 func place(s string, n int) ([]string, error) {
 	if s == "" {

@@ -22,13 +22,15 @@ import (
 // at where they are read.
 func unread(r *http.Request) *ErrorModel {
 	text := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
-	noText := problem(http.StatusUnprocessableEntity, "the request has characters that are no text", "Send UTF-8 without the character 0.").kind("not_text")
+	noText := problem(http.StatusUnprocessableEntity, "the request has characters that are no text",
+		"Send UTF-8 without the character 0.").kind("not_text")
 	if !text(r.URL.Path) {
 		return noText
 	}
 	query, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
-		return problem(http.StatusUnprocessableEntity, "the query of the address cannot be read", "Escape % as %25, and ; as %3B.").kind("bad_address")
+		return problem(http.StatusUnprocessableEntity, "the query of the address cannot be read",
+			"Escape % as %25, and ; as %3B.").kind("bad_address")
 	}
 	for k, vs := range query {
 		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
@@ -126,7 +128,8 @@ func unknown(r *http.Request, mux *http.ServeMux, known map[string][]string) *Er
 			if len(names) > 0 {
 				hint = "Its query parameters are: " + strings.Join(names, ", ") + "."
 			}
-			return problem(http.StatusUnprocessableEntity, fmt.Sprintf("there is no query parameter %q here", k), hint).kind("unknown_parameter")
+			p := problem(http.StatusUnprocessableEntity, fmt.Sprintf("there is no query parameter %q here", k), hint)
+			return p.kind("unknown_parameter")
 		}
 	}
 	return nil
@@ -147,7 +150,8 @@ func heads(doc *huma.OpenAPI) {
 	}
 	for _, o := range operationsOf(doc) {
 		if revalidated(o) {
-			o.Parameters = append(o.Parameters, &huma.Param{Name: "If-None-Match", In: "header", Description: "ETag of the answer that you have.", Schema: text})
+			o.Parameters = append(o.Parameters, &huma.Param{Name: "If-None-Match", In: "header", Schema: text,
+				Description: "ETag of the answer that you have."})
 			o.Responses["304"] = &huma.Response{Description: "The answer that you have is still the same."}
 		}
 		for status, r := range o.Responses {
@@ -163,7 +167,8 @@ func heads(doc *huma.OpenAPI) {
 			case status == "405":
 				r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
 			case revalidated(o) && status == "200":
-				r.Headers["ETag"] = &huma.Param{Description: "The state of this answer: send it as If-None-Match, and 304 says that it is still the same.", Schema: text}
+				r.Headers["ETag"] = &huma.Param{Schema: text, Description: "The state of this answer. " +
+					"Send it as If-None-Match, and 304 says that it is still the same."}
 			case o.Method == http.MethodPost && status[0] == '2':
 				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
 			}

@@ -94,7 +94,9 @@ type partItems struct{ json.RawMessage }
 
 // Schema is huma's question for the schema of a type.
 func (partItems) Schema(r huma.Registry) *huma.Schema {
-	whole, s := record{}.Schema(r), &huma.Schema{Description: "As in the record: a block for season, else a list. An empty block: the coach has no season."}
+	whole := record{}.Schema(r)
+	s := &huma.Schema{Description: "As in the record: a block for season, else a list. " +
+		"An empty block: the coach has no season."}
 	none := 0
 	s.AnyOf = append(s.AnyOf, &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false, MaxProperties: &none})
 	for _, part := range recordParts {

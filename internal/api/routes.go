@@ -237,7 +237,9 @@ func (a *API) putCoach(ctx context.Context, id, part, match, none string, text j
 	if err := a.Desk.SaveCoach(ctx, w.Account, w.Email, items[0].Coach, v); err != nil {
 		if _, taken := errors.AsType[*desk.ExternalTaken](err); taken {
 			p := problem(http.StatusConflict, fault.SentenceOf(err), fault.HintOf(err)).kind("external_id_taken")
-			p.Errors = []*ErrorDetail{{Message: p.Detail, Location: "body.external_id", Pointer: "#/external_id", Value: items[0].Coach.External}}
+			fault := ErrorDetail{Message: p.Detail, Location: "body.external_id", Value: items[0].Coach.External}
+			fault.Pointer = pointer(fault.Location)
+			p.Errors = []*ErrorDetail{&fault}
 			return nil, p
 		}
 		if fault.KindOf(err) == fault.Conflict {

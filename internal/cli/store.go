@@ -374,7 +374,11 @@ func sayDoubled(ctx context.Context, out io.Writer, cfg settings.Config) {
 		return // it has yet to be migrated
 	}
 	var doubled []store.Doubled
-	if err := db.View(ctx, func(tx *store.Tx) (err error) { doubled, err = tx.DoubledExternals(ctx); return err }); err != nil {
+	err = db.View(ctx, func(tx *store.Tx) (err error) {
+		doubled, err = tx.DoubledExternals(ctx)
+		return err
+	})
+	if err != nil {
 		fmt.Fprintf(out, "--    %-14s could not be looked at: %s\n", "external_id", fault.Plain(err))
 		return
 	}
@@ -383,7 +387,8 @@ func sayDoubled(ctx context.Context, out io.Writer, cfg settings.Config) {
 			fmt.Fprintf(out, "--    %-14s and %d more\n", "external_id", len(doubled)-i)
 			break
 		}
-		fmt.Fprintf(out, "--    %-14s account %s: %q belongs to coaches %s\n", "external_id", d.Account, d.External, strings.Join(d.Coaches, ", "))
+		of := strings.Join(d.Coaches, ", ")
+		fmt.Fprintf(out, "--    %-14s account %s: %q belongs to coaches %s\n", "external_id", d.Account, d.External, of)
 	}
 	if len(doubled) > 0 {
 		fmt.Fprintf(out, "      %-14s what to do: give each of these coaches an external_id of its own\n", "")

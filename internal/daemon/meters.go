@@ -48,7 +48,8 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, o := range []string{"taken", "refused", "unreached"} {
 		m.hooks.WithLabelValues(o)
 	}
-	m.overdue = prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_pass_overdue_seconds", Help: "How long the account that waits longest has been waiting for a pass whose time has come; 0 when none waits."})
+	m.overdue = prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_pass_overdue_seconds",
+		Help: "How long a pass whose time has come has not run, of the account that waits longest; 0 when none waits."})
 	r.MustRegister(m.overdue, m.hooks, m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
 		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
 		ends:   prometheus.NewDesc("sealmanac_endpoints", "Endpoints to which events are sent, by state.", []string{"state"}, nil),

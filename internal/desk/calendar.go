@@ -193,7 +193,8 @@ func (s *shown) oldest() civil.Date { return s.today - keepEntries }
 // shown returns what a calendar of a kind shows now. What calendars said last is read
 // first: what is kept later is kept against that, and so never against something newer
 // than what is due was read from.
-func (d *Desk) shown(ctx context.Context, tx *store.Tx, tools cycle.Tools, id coach.AccountID, c coach.ID, kind string) (s shown, err error) {
+func (d *Desk) shown(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID,
+	kind string) (s shown, err error) {
 	only := map[string]string{"shop": "visit", "fleet": "task"}[kind]
 	old, err := tx.Entries(ctx, id, c, only)
 	if err != nil {
@@ -203,19 +204,21 @@ func (d *Desk) shown(ctx context.Context, tx *store.Tx, tools cycle.Tools, id co
 		return s, err
 	}
 	s.today = d.today(s.account)
-	now, err := d.visits(ctx, tx, id, c, kind, s.today)
-	if err != nil {
-		return s, err
+	var now []store.Entry
+	if kind != "fleet" {
+		if now, err = agreed(ctx, tx, id, c, s.today); err != nil {
+			return s, err
+		}
 	}
 	if kind != "shop" {
 		rows, err := tx.TasksAfter(ctx, id, c, "", "", s.today.Add(ahead).String(), mostTasks)
 		if err != nil {
 			return s, err
 		}
-		if s.tasks, err = d.standing(ctx, tx, tools, id, rows); err != nil {
+		if s.tasks, err = d.standing(ctx, tx, t, id, rows); err != nil {
 			return s, err
 		}
-		groups := grouped(s.tasks, tools.Engine.Rules, s.today)
+		groups := grouped(s.tasks, t.Engine.Rules, s.today)
 		nameGroups(groups, old)
 		now = append(now, groups...)
 	}
@@ -226,18 +229,17 @@ func (d *Desk) shown(ctx context.Context, tx *store.Tx, tools cycle.Tools, id co
 // mostTasks bounds the tasks that one calendar groups.
 const mostTasks = 20_000
 
-// visits are the agreed days from today on, as entries.
-func (d *Desk) visits(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, kind string, today civil.Date) (out []store.Entry, err error) {
-	if kind == "fleet" {
-		return nil, nil
-	}
+// agreed are the agreed days from a day on, as entries.
+func agreed(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date) (out []store.Entry, err error) {
 	shop, err := tx.Workshop(ctx, id)
 	if err != nil || shop == nil {
 		return nil, err
 	}
 	for _, p := range shop.Agreed() {
-		if p.Day >= today && (c == "" || p.Coach == c) {
-			out = append(out, store.Entry{UID: "visit-" + p.VisitName(), Coach: string(p.Coach), Kind: "visit", Day: p.Day.String(), Until: p.Day.String(), Summary: string(p.Coach), Words: ClockText(p.At)})
+		if p.Day >= on && (c == "" || p.Coach == c) {
+			day, of := p.Day.String(), string(p.Coach)
+			out = append(out, store.Entry{UID: "visit-" + p.VisitName(), Coach: of, Kind: "visit", Day: day, Until: day,
+				Summary: of, Words: ClockText(p.At)})
 		}
 	}
 	return out, nil
@@ -254,7 +256,8 @@ func (s *shown) bringUp(old, now []store.Entry, at int64) {
 		was, ok := had[e.UID]
 		delete(had, e.UID)
 		e.Sequence, e.ChangedAt = was.Sequence, was.ChangedAt
-		if !ok || was.Cancelled == 1 || was.Day != e.Day || was.Until != e.Until || was.Summary != e.Summary || was.Words != e.Words {
+		moved := was.Day != e.Day || was.Until != e.Until
+		if !ok || was.Cancelled == 1 || moved || was.Summary != e.Summary || was.Words != e.Words {
 			if ok {
 				e.Sequence++
 			}

@@ -41,7 +41,7 @@ func grouped(ts []Task, rules *rulebook.Rulebook, today civil.Date) (out []store
 	for i := range out {
 		keys := strings.Fields(out[i].Summary)
 		slices.SortFunc(keys, func(a, b string) int {
-			return cmp.Or(cmp.Compare(rules.Tasks[kindOf(b)].Weight, rules.Tasks[kindOf(a)].Weight), strings.Compare(a, b))
+			return cmp.Or(rules.Tasks[kindOf(b)].Weight-rules.Tasks[kindOf(a)].Weight, strings.Compare(a, b))
 		})
 		out[i].Summary = strings.Join(keys, "\n")
 	}
@@ -97,7 +97,7 @@ func nameGroups(groups, old []store.Entry) {
 		}
 	}
 	slices.SortFunc(pairs, func(a, b pairing) int {
-		return cmp.Or(cmp.Compare(b.shared, a.shared), cmp.Compare(a.moved, b.moved), cmp.Compare(a.group, b.group), strings.Compare(a.uid, b.uid))
+		return cmp.Or(b.shared-a.shared, a.moved-b.moved, a.group-b.group, strings.Compare(a.uid, b.uid))
 	})
 	used := map[string]bool{}
 	for _, p := range pairs {

@@ -273,7 +273,9 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 	if old != nil {
 		var kept []coach.Pin
 		for _, p := range old.Pins {
-			k := slices.IndexFunc(w.Pins, func(n coach.Pin) bool { return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday() })
+			k := slices.IndexFunc(w.Pins, func(n coach.Pin) bool {
+				return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday()
+			})
 			switch {
 			case k >= 0 && !p.Planned && w.Pins[k].VisitName() != p.VisitName(): // moved within its week: it stays the same visit
 				w.Pins[k].Name = p.VisitName()

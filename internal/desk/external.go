@@ -27,7 +27,8 @@ const externalHint = "Give it another external_id, or take this one away from th
 // takenExternals tells of coaches that are about to be stored which of them ask for an
 // external_id that another coach has: a customer system that finds a coach by its own key
 // must find one.
-func takenExternals(ctx context.Context, tx *store.Tx, id coach.AccountID, cs []*coach.Coach) (map[coach.ID]string, error) {
+func takenExternals(ctx context.Context, tx *store.Tx, id coach.AccountID,
+	cs []*coach.Coach) (map[coach.ID]string, error) {
 	taken, err := tx.TakenExternals(ctx, id, cs)
 	if err != nil || len(taken) == 0 {
 		return nil, err

@@ -18,12 +18,13 @@ type Task struct {
 }
 
 // task returns one task of a coach as it stands now.
-func (d *Desk) task(ctx context.Context, tx *store.Tx, tools cycle.Tools, id coach.AccountID, c coach.ID, key string) (Task, error) {
+func (d *Desk) task(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID,
+	key string) (Task, error) {
 	row, err := tx.TaskByKey(ctx, id, c, key)
 	if err != nil {
 		return Task{}, err
 	}
-	out, err := d.standing(ctx, tx, tools, id, []store.TaskRow{row})
+	out, err := d.standing(ctx, tx, t, id, []store.TaskRow{row})
 	if err != nil {
 		return Task{}, err
 	}
@@ -31,7 +32,8 @@ func (d *Desk) task(ctx context.Context, tx *store.Tx, tools cycle.Tools, id coa
 }
 
 // standing tells where tasks stand, by what was answered and agreed since the pass.
-func (d *Desk) standing(ctx context.Context, tx *store.Tx, tools cycle.Tools, id coach.AccountID, rows []store.TaskRow) ([]Task, error) {
+func (d *Desk) standing(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID,
+	rows []store.TaskRow) ([]Task, error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
 		return nil, err
@@ -60,7 +62,7 @@ func (d *Desk) standing(ctx context.Context, tx *store.Tx, tools cycle.Tools, id
 		}
 		q := reminder.Question{Coach: coach.ID(r.Coach), Kind: coach.TaskKind(r.Kind), Key: r.Key, Target: target}
 		out[i].TaskRow = r
-		out[i].State, out[i].PutOffUntil = reminder.Stands(tools.Engine.Rules, q, pins, answers[q.Coach], d.today(a))
+		out[i].State, out[i].PutOffUntil = reminder.Stands(t.Engine.Rules, q, pins, answers[q.Coach], d.today(a))
 	}
 	return out, nil
 }

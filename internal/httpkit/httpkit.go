@@ -92,7 +92,8 @@ func tell(w http.ResponseWriter, r *http.Request, status int, code, sentence str
 	w.Header().Set("Content-Type", "application/problem+json")
 	w.WriteHeader(status)
 	_ = json.NewEncoder(w).Encode(map[string]any{ // the caller may have gone
-		"type": "/api/v1#problem-" + code, "code": code, "title": http.StatusText(status), "status": status, "detail": sentence,
+		"type": "/api/v1#problem-" + code, "code": code, "title": http.StatusText(status), "status": status,
+		"detail": sentence,
 	})
 }
 

@@ -35,13 +35,14 @@ type Question struct {
 // Stands returns where a task stands on a day, by the days that are agreed and by what
 // people answered, the strongest of what holds, and the last day of those until which
 // somebody put it off; 0: nobody did.
-func Stands(r *rulebook.Rulebook, q Question, pins []coach.Pin, answers []Answer, today civil.Date) (Standing, civil.Date) {
+func Stands(r *rulebook.Rulebook, q Question, pins []coach.Pin, answers []Answer,
+	on civil.Date) (Standing, civil.Date) {
 	out, until := StandsOpen, civil.Date(0)
 	for _, a := range answers {
 		if a.TaskKey != q.Key {
 			continue
 		}
-		reason, end := a.silence(q.Kind, today, r.Manners.BookingDays)
+		reason, end := a.silence(q.Kind, on, r.Manners.BookingDays)
 		now := map[Reason]Standing{DoneReported: StandsSaid, BookedAsked: StandsAsked, Snoozed: StandsPutOff}[reason]
 		if now == StandsPutOff {
 			until = max(until, end)
@@ -50,7 +51,7 @@ func Stands(r *rulebook.Rulebook, q Question, pins []coach.Pin, answers []Answer
 			out = now
 		}
 	}
-	if pinned(r, pins, q.Coach, q.Kind, q.Target, today) {
+	if pinned(r, pins, q.Coach, q.Kind, q.Target, on) {
 		out = StandsBooked
 	}
 	return out, until

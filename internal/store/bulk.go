@@ -269,7 +269,8 @@ func (tx *Tx) insert(ctx context.Context, table string, columns []string, rows [
 }
 
 // inserted is insert, and tells how many rows it wrote.
-func (tx *Tx) inserted(ctx context.Context, table string, columns []string, rows [][]any, conflict string) (written int64, err error) {
+func (tx *Tx) inserted(ctx context.Context, table string, columns []string, rows [][]any,
+	conflict string) (written int64, err error) {
 	for chunk := range slices.Chunk(rows, 600) {
 		args := make([]any, 0, len(chunk)*len(columns))
 		for _, r := range chunk {

@@ -82,7 +82,8 @@ func (tx *Tx) Entries(ctx context.Context, id coach.AccountID, c coach.ID, kind 
 	return out, err
 }
 
-var entryColumns = []string{"account_id", "uid", "coach_id", "kind", "day", "until_day", "summary", "words", "sequence", "cancelled", "changed_at"}
+var entryColumns = []string{"account_id", "uid", "coach_id", "kind", "day", "until_day", "summary", "words",
+	"sequence", "cancelled", "changed_at"}
 
 // SaveEntries keeps what calendars say of things, each under the sequence that follows the
 // one on record; 0 for a new one. It reports false when one of them has another by now:
@@ -91,7 +92,8 @@ func (tx *Tx) SaveEntries(ctx context.Context, id coach.AccountID, es []Entry) (
 	defer fail("store.SaveEntries", &err)
 	rows := make([][]any, len(es))
 	for i, e := range es {
-		rows[i] = []any{id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words, e.Sequence, e.Cancelled, e.ChangedAt}
+		rows[i] = []any{id, e.UID, e.Coach, e.Kind, e.Day, e.Until, e.Summary, e.Words,
+			e.Sequence, e.Cancelled, e.ChangedAt}
 	}
 	n, err := tx.inserted(ctx, "calendar_entry", entryColumns, rows, `ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary,
 		words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at WHERE calendar_entry.sequence = excluded.sequence - 1`)

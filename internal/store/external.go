@@ -14,7 +14,8 @@ import (
 // external_id already keeps it, even if another has it too: such pairs were stored before
 // they were refused. Coaches that give up theirs in the same list stand in nobody's way.
 // The account must be locked, or else two lists at once can take the same one.
-func (tx *Tx) TakenExternals(ctx context.Context, id coach.AccountID, cs []*coach.Coach) (taken map[coach.ID]coach.ID, err error) {
+func (tx *Tx) TakenExternals(ctx context.Context, id coach.AccountID,
+	cs []*coach.Coach) (taken map[coach.ID]coach.ID, err error) {
 	defer fail("store.TakenExternals", &err)
 	var asked []string
 	for _, c := range cs {

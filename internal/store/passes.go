@@ -55,7 +55,8 @@ func (tx *Tx) Answers(ctx context.Context, id coach.AccountID, only coach.ID) (o
 }
 
 // AnswersOf returns, by coach, what people said about tasks of some coaches.
-func (tx *Tx) AnswersOf(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
+func (tx *Tx) AnswersOf(ctx context.Context, id coach.AccountID,
+	cs []coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
 	defer fail("store.AnswersOf", &err)
 	if len(cs) == 0 {
 		return nil, nil
