@@ -436,6 +436,9 @@ func TestMakeFixture(t *testing.T) {
 		keep(m, "sqlite", data)
 	})
 	t.Run("postgres", func(t *testing.T) {
+		if _, err := exec.LookPath("pg_dump"); err != nil {
+			testkit.SkipOrFail(t, "pg_dump is missing; it comes with PostgreSQL")
+		}
 		dsn := testkit.Postgres(t)
 		conf := func(c *settings.Config) { c.StoreKind, c.StoreDSN = "postgres", settings.Secret(dsn) }
 		m := makeFixture(t, conf, "postgres", func() *sql.DB { return rawDB(t, "postgres", dsn) })
