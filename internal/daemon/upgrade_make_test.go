@@ -63,6 +63,8 @@ type manifest struct {
 	Answers  []string            // "coach key kind person day until"
 	OptOuts  []string
 	Secrets  map[string]string `json:",omitempty"` // that the program handed out, by what they open
+
+	unmailed map[string]bool // people whom the last pass did not mail at all, found by the test
 }
 
 // fixture is a program of some schema at work on a fixture.
@@ -401,6 +403,11 @@ func TestMakeFixture(t *testing.T) {
 		dir = t.TempDir()
 	}
 	keep := func(m manifest, extension string, data []byte) {
+		for name, n := range m.Tables {
+			if n == 0 {
+				t.Errorf("table %s has no row; let upgrade_more_test.go make one", name)
+			}
+		}
 		name := filepath.Join(dir, fmt.Sprintf("%02d.%s", m.Schema, extension))
 		text, err := json.MarshalIndent(m, "", "\t")
 		if err != nil {

@@ -25,9 +25,17 @@ import (
 // moreSettings is what the program can be told besides.
 func moreSettings(c *settings.Config) { c.ReturnsDomain = "returns.tamarack.example.org" }
 
-// answerFixture does what a link says.
+// answerFixture does what a link says, with what the program asks for besides.
 func answerFixture(f *fixture, token string) error {
-	_, err := f.Desk.Answer(f.t.Context(), token, desk.Details{})
+	q, err := f.Desk.Ask(f.t.Context(), token)
+	if err != nil {
+		return err
+	}
+	var more desk.Details
+	if q.Kind == reminder.Moved {
+		more.Where = "Tucson, AZ"
+	}
+	_, err = f.Desk.Answer(f.t.Context(), token, more)
 	return err
 }
 
@@ -122,5 +130,11 @@ func moreLastDay(f *fixture) map[string]string {
 	_, err = f.Desk.Import(ctx, "copy", copied)
 	must(err)
 	must(f.Desk.Pause(ctx, "copy", who.Email))
+	// Since 15.
+	call := reminder.Call{Person: "gil", TaskKey: "inspect|parlor|2020-10-01", Outcome: reminder.CallReached}
+	call.Day = lastDay - 1
+	must(f.DB.Update(ctx, func(tx *store.Tx) error {
+		return tx.SetCall(ctx, id, "gil-07", call, "comes in April", who.Email)
+	}))
 	return map[string]string{"session": session, "key": key, "calendar": calendar}
 }

@@ -281,6 +281,12 @@ func (f *fixture) nextDays(m *manifest, day civil.Date) {
 	t.Helper()
 	before := f.notices(slices.Collect(maps.Keys(m.Notices)))
 	silent := f.silent()
+	m.unmailed = map[string]bool{}
+	for why, reason := range silent {
+		if reason == reminder.OptedOut || reason == reminder.BadAddress {
+			m.unmailed[strings.Fields(why)[1]] = true
+		}
+	}
 	pass := func(on civil.Date) {
 		t.Helper()
 		f.hand.Store(dawn(on).UnixNano())
@@ -326,10 +332,9 @@ func (f *fixture) nextDays(m *manifest, day civil.Date) {
 	f.hand.Store(dusk(day).UnixNano())
 }
 
-// firm are the reasons for silence that people gave: they hold on after an upgrade.
-var firm = []reminder.Reason{
-	reminder.Snoozed, reminder.BookedAsked, reminder.OptedOut, reminder.BadAddress, reminder.DoneReported,
-}
+// firm are the reasons for silence that people gave about a task: they hold on after an
+// upgrade.
+var firm = []reminder.Reason{reminder.Snoozed, reminder.BookedAsked, reminder.DoneReported}
 
 // silent returns why the last pass told people nothing, by coach, person and task.
 func (f *fixture) silent() map[string]reminder.Reason {
@@ -461,11 +466,11 @@ func covers(t *testing.T, n *store.NoticeRow) (out []string) {
 	return out
 }
 
-// answeredBefore reports whether a person wants no mail, or whether something that a
-// message names was done, or put off beyond a day.
+// answeredBefore reports whether a person wants no mail or cannot be mailed, or whether
+// something that a message names was done, or put off beyond a day.
 func answeredBefore(t *testing.T, m *manifest, n *store.NoticeRow, on civil.Date) bool {
 	t.Helper()
-	if slices.Contains(m.OptOuts, n.Person) {
+	if m.unmailed[n.Person] {
 		return true
 	}
 	return slices.ContainsFunc(m.Answers, func(line string) bool {
