@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"net/http"
 	"net/http/httptest"
 	"path/filepath"
@@ -207,6 +208,7 @@ func TestNoticeAndJobShareThePass(t *testing.T) {
 		}
 		defer d.Close(t.Context()) //nolint:errcheck // the test is over
 		importDemo(t, d, "demo")
+		before := stateCounts(t, d) // the import tells dangers by itself
 		stop := errors.New("the process dies here")
 		err = d.DB.Update(t.Context(), func(tx *store.Tx) error {
 			n := reminder.Notice{Key: "k", Account: "demo", Coach: "wren-02", Person: "a@example.org", MessageID: "<a@b>", LinkID: "x", Target: demoDay, NotBefore: evening()}
@@ -225,8 +227,8 @@ func TestNoticeAndJobShareThePass(t *testing.T) {
 		err = d.DB.Update(t.Context(), func(tx *store.Tx) error {
 			return tx.GetContext(t.Context(), &jobs, `SELECT COUNT(*) FROM river_job WHERE kind = 'notice'`)
 		})
-		if err != nil || jobs != 0 || len(stateCounts(t, d)) != 0 {
-			t.Errorf("%d jobs and %v outlived a pass that was not committed (%v)", jobs, stateCounts(t, d), err)
+		if now := stateCounts(t, d); err != nil || jobs != 0 || !maps.Equal(now, before) {
+			t.Errorf("%d jobs and %v, before %v: a pass that was not committed left them (%v)", jobs, now, before, err)
 		}
 	})
 }
