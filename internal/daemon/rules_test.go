@@ -5,6 +5,7 @@ import (
 	"strings"
 	"testing"
 
+	"sealmanac/config"
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 	"sealmanac/internal/intake"
@@ -92,4 +93,30 @@ func TestOwnExperienceChangesTheRules(t *testing.T) {
 			t.Errorf("after accepting: %+v %v", l, err)
 		}
 	})
+}
+
+// The rules that an account accepted last hold at once, also when earlier ones of its own
+// were read and prepared before.
+func TestNewestRulesHold(t *testing.T) {
+	d, err := New(t.Context(), options(t, nil, func(c *settings.Config) { c.StorePath = t.TempDir() + "/x.db" }))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close(t.Context()) //nolint:errcheck // the test is over
+	importDemo(t, d, "demo")
+	base := "2026.1"
+	for gap := 15; gap < 18; gap++ {
+		version := fmt.Sprintf("ours-%d", gap)
+		text := strings.NewReplacer(`version: "2026.1"`, `version: "`+version+`"`, "gap_days: 14", fmt.Sprintf("gap_days: %d", gap)).Replace(string(config.Rulebook))
+		if err := d.Desk.AcceptRules(t.Context(), "demo", "Ann", base, text, "wider"); err != nil {
+			t.Fatal(err)
+		}
+		for range 2 { // read, then as prepared
+			tools, err := d.toolsOf(t.Context(), "demo")
+			if err != nil || tools.Engine.Rules.Version != version || tools.Engine.Rules.Manners.GapDays != gap {
+				t.Fatalf("after %s was accepted, %s holds: %v", version, tools.Engine.Rules.Version, err)
+			}
+		}
+		base = version
+	}
 }

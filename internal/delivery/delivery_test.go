@@ -193,3 +193,12 @@ func TestClean(t *testing.T) {
 		}
 	}
 }
+
+// The permanent replies are 500 to 599 (RFC 5321 4.2.1, 5yz); all else is tried again.
+func TestPermanentReplies(t *testing.T) {
+	for code, want := range map[int]Verdict{250: Later, 421: Later, 499: Later, 500: Never, 501: Never, 550: Never, 599: Never, 600: Later} {
+		if got := Judge(&smtp.SMTPError{Code: code}); got != want {
+			t.Errorf("%d: %s, want %s", code, got, want)
+		}
+	}
+}

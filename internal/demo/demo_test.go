@@ -164,7 +164,7 @@ func TestOwnersJourney(t *testing.T) {
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`p[role=status]`)))
 	thanks := do(t, ctx, chromedp.Text(chromedp.CSS(`h1`)))
 	shot(t, ctx, "answered-phone")
-	if n := answered(t, d); n != 1 || !strings.Contains(thanks, "written down") {
+	if n := answered(t, d); n != 1 || !strings.Contains(thanks, "recorded") {
 		t.Errorf("%d answers after the button; heading %q", n, thanks)
 	}
 	do(t, ctx, chromedp.EmulateViewport(1100, 800))

@@ -149,3 +149,27 @@ func TestSpans(t *testing.T) {
 		t.Errorf("split into %d from %d", len(cut), len(got))
 	}
 }
+
+// What is known of a stay's topper outranks what is known of the slide's.
+func TestToppersOfStays(t *testing.T) {
+	yes, no := true, false
+	uv := func(ofSlide bool, ofStay *bool) float64 {
+		s, st := slide, out
+		s.Topper, st.Topper = ofSlide, ofStay
+		tab := NewTables(rules).For(place("hot", 33, 24, 10), &st, &s, &top, sponge)
+		return dose(tab, civil.Of(2026, 6, 1), civil.Of(2026, 7, 1)).UV
+	}
+	bare, covered := uv(false, nil), uv(true, nil)
+	if covered >= bare/2 {
+		t.Fatalf("a topper leaves %v of %v", covered, bare)
+	}
+	for _, c := range []struct {
+		slide bool
+		stay  *bool
+		want  float64
+	}{{false, &yes, covered}, {true, &no, bare}, {true, &yes, covered}, {false, &no, bare}} {
+		if got := uv(c.slide, c.stay); got != c.want {
+			t.Errorf("slide %v, stay %v: %v, want %v", c.slide, *c.stay, got, c.want)
+		}
+	}
+}

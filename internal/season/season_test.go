@@ -371,6 +371,25 @@ func TestCloseVisitsAreOne(t *testing.T) {
 	}
 }
 
+// It waits until the second week after its own at most: the coach is free from day 60, a
+// Friday, and the next visit may begin so many days after day 59.
+func TestCloseVisitsAreAFortnightApart(t *testing.T) {
+	for _, c := range []struct{ apart, visits int }{{13, 1}, {14, 1}, {17, 2}, {18, 2}} {
+		m := member("c", coach.Track, task(coach.Inspect, "", -90, -60, -20), task(coach.WaterTest, "", 59+c.apart, 80, 110))
+		m.Tasks[0].Every = 100
+		m.Coach.Bookings = []coach.Booking{{From: on, Until: on.Add(58)}}
+		p := planFor(t, coach.Workshop{}, m)
+		if len(p.Visits) != c.visits {
+			t.Errorf("%d days apart: %d visits, want %d: %v", c.apart, len(p.Visits), c.visits, func() (days []civil.Date) {
+				for _, v := range p.Visits {
+					days = append(days, v.First)
+				}
+				return days
+			}())
+		}
+	}
+}
+
 // What makes no sense after its day is given up, not done late; a whole seal takes
 // bulb and adhesive with it; a sold coach is nobody's work.
 func TestNeedlessWork(t *testing.T) {

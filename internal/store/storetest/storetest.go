@@ -64,6 +64,11 @@ func Run(t *testing.T, open Open) {
 		"KeyIsClaimedOnce":     keyIsClaimedOnce,
 		"KeyLeaseEnds":         keyLeaseEnds,
 		"ReportsAreTakenBack":  reportsAreTakenBack,
+		"HeldStays":            heldStays,
+		"LeastLives":           leastLives,
+		"RevivedIsUnanswered":  revivedIsUnanswered,
+		"CallReasons":          callReasons,
+		"TakenOverExtends":     takenOverExtends,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
