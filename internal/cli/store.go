@@ -99,7 +99,7 @@ func (c *importCmd) Run(e *env) error {
 
 // outlook says who would be written to because of an import, and what holds that back.
 func (c *importCmd) outlook(e *env, o desk.Outlook) {
-	if !o.Known {
+	if !o.Known || o.Coaches == 0 {
 		return
 	}
 	would := "The next pass makes"

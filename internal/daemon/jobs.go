@@ -188,8 +188,22 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 	}
 	if err == nil {
 		w.daemon.opt.Log.Info("pass", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes), "notices", len(added))
+		w.daemon.sayHeld(ctx, j.Args.Account)
 	}
 	return err
+}
+
+// sayHeld logs what waits for a decision after a pass: nobody else tells the operator of a
+// new account that nothing leaves yet.
+func (d *Daemon) sayHeld(ctx context.Context, id coach.AccountID) {
+	s, err := d.Desk.Sending(ctx, id)
+	if err != nil {
+		return // the pass itself is done
+	}
+	for _, h := range s.Held {
+		d.opt.Log.Warn("messages wait for a decision: read them on the page /held, or run 'sealmanac held'",
+			"account", id, "why", h.Hold, "messages", h.Messages, "people", h.People, "most_to_one", h.Most)
+	}
 }
 
 type noticeWorker struct {

@@ -13,6 +13,7 @@ import (
 type Outlook struct {
 	Known    bool   // whether it was worked out
 	Paused   bool   // the account sends nothing yet
+	Coaches  int    // that were read
 	Messages int    // that the next pass makes about these coaches
 	People   int    // who get them
 	Most     int    // messages to one person
@@ -28,7 +29,7 @@ func (o *Outlook) look(
 	if err != nil {
 		return err
 	}
-	o.Known = true
+	o.Known, o.Coaches = true, len(ids)
 	to := map[string]int{}
 	for _, n := range cycle.Evaluate(t, snap).Notices() {
 		o.Messages++
