@@ -560,12 +560,21 @@ func (x *rig) end(name string) {
 
 func TestPace(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
-	last := 200
-	var head http.Header
-	for i := 0; i < 1500 && last == 200; i++ {
-		last, head, _ = x.do(x.keys["one"], "GET", "/endpoints", "")
+	now := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
+	x.api.Pace = func() time.Time { return now }
+	send := func(want int) {
+		t.Helper()
+		if code, head, _ := x.do(x.keys["one"], "GET", "/endpoints", ""); code != want || head.Get("RateLimit") == "" || (code == 429) != (head.Get("Retry-After") != "") {
+			t.Fatalf("%d %v, want %d", code, head, want)
+		}
 	}
-	if last != 429 || head.Get("Retry-After") == "" || head.Get("RateLimit") == "" {
-		t.Errorf("after 1,500 requests: %d %v", last, head)
+	for range 1200 {
+		send(200)
 	}
+	send(429)
+	now = now.Add(time.Second) // twenty more
+	for range 20 {
+		send(200)
+	}
+	send(429)
 }
