@@ -80,6 +80,9 @@ func TestStopSaysWhatWasSeen(t *testing.T) {
 	if len(ns) != 1 || !strings.Contains(ns[0].Text, "Stop using this slide-out") {
 		t.Fatalf("light and a soft floor: %d notices\n%s", len(ns), ns[0].Text)
 	}
+	if strings.Contains(ns[0].Text, "minutes a slide") {
+		t.Errorf("a call to the shop is said to take time at the shop:\n%s", ns[0].Text)
+	}
 	if !strings.Contains(ns[0].HTML, `href="tel:`) || strings.Contains(ns[0].HTML, "Not now") {
 		t.Errorf("the first button does not call the shop, or the stop can be put off:\n%s", ns[0].HTML)
 	}

@@ -159,6 +159,9 @@ func (in *Input) facts(lead *plan.Task, rule rulebook.Task, same []candidate) []
 	if lead.Kind == coach.SafetyStop {
 		when = w.T("now")
 	}
+	if lead.Kind == coach.SafetyStop { // a call takes no time of the coach's
+		return []fact{{w.T("When"), when}, {w.T("Where"), in.where(same)}}
+	}
 	takes := w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])
 	if rule.Shop {
 		takes = w.T("%s, at the shop", takes)
