@@ -75,7 +75,8 @@ func (tx *Tx) DropCall(ctx context.Context, id coach.AccountID, c coach.ID, x re
 }
 
 // RenewStop forgets, after a further danger on a slide, that people were reached about it,
-// and withdraws the messages about it that have not left: they would tell of less.
+// and withdraws the messages about it that have not left, also those to be tried again:
+// they would tell of less.
 func (tx *Tx) RenewStop(ctx context.Context, id coach.AccountID, c coach.ID, s coach.SlideID) (err error) {
 	defer fail("store.RenewStop", &err)
 	key := string(coach.SafetyStop) + "|" + string(s) + "|"
@@ -85,7 +86,7 @@ func (tx *Tx) RenewStop(ctx context.Context, id coach.AccountID, c coach.ID, s c
 		return err
 	}
 	_, err = tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND coach_id = ?
-		AND SUBSTR(task_key, 1, ?) = ? AND state = 'queued'`, micro(tx.now), id, c, len(key), key)
+		AND SUBSTR(task_key, 1, ?) = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, c, len(key), key)
 	return err
 }
 

@@ -69,6 +69,11 @@ func Run(t *testing.T, open Open) {
 		"RevivedIsUnanswered":  revivedIsUnanswered,
 		"CallReasons":          callReasons,
 		"TakenOverExtends":     takenOverExtends,
+		"HeldDoNotLeave":       heldDoNotLeave,
+		"OnlyQueuedHurry":      onlyQueuedHurry,
+		"FurtherDanger":        furtherDanger,
+		"SendingDays":          sendingDays,
+		"DecisionsHoldForADay": decisionsHoldForADay,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
