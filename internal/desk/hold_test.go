@@ -299,6 +299,58 @@ func TestSafetyStopAtOnce(t *testing.T) {
 	})
 }
 
+// A floor that gives is told on the day on which light was, whatever became of the milder
+// message about the light.
+func TestGraverDangerIsTold(t *testing.T) {
+	storetest.Each(t, func(t *testing.T, db *store.DB) {
+		d, today := shopDesk(t, db)
+		fleet(t, d, 0, 3, "")
+		if err := d.Start(t.Context(), "main", "boss"); err != nil {
+			t.Fatal(err)
+		}
+		saw := func(c coach.ID, k coach.ReadingKind) {
+			t.Helper()
+			err := d.Record(t.Context(), "main", "p@example.org", c, Records{Readings: []coach.Reading{{Day: today, Kind: k, Slide: "s", Value: 1, By: "owner"}}})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		for i, s := range []reminder.State{reminder.Queued, reminder.Retry, reminder.Accepted} {
+			c := coach.ID(fmt.Sprintf("c%02d", i))
+			saw(c, coach.Light)
+			err := db.Update(t.Context(), func(tx *store.Tx) error {
+				rows, err := tx.NoticesIn(t.Context(), "main", []reminder.State{reminder.Queued}, 0, "", 10)
+				for _, r := range rows {
+					if r.Coach != string(c) || s == reminder.Queued {
+						continue
+					}
+					if _, ok, err := tx.Claim(t.Context(), "main", r.Key, time.Minute); err != nil || !ok {
+						t.Errorf("%s is not claimed: %v", r.Key, err)
+					}
+					if err := tx.Settle(t.Context(), "main", r.Key, 1, s, "", time.Hour); err != nil {
+						return err
+					}
+				}
+				return err
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+			saw(c, coach.SoftFloor)
+			open, err := d.Queue(t.Context(), "main", Open, 10)
+			var texts []string
+			for _, r := range open {
+				if r.Coach == string(c) {
+					texts = append(texts, r.Text)
+				}
+			}
+			if err != nil || len(texts) != 1 || strings.Contains(texts[0], "photo") {
+				t.Errorf("the first message is %s: %d messages are open, %q; %v", s, len(texts), texts, err)
+			}
+		}
+	})
+}
+
 // The shop may choose to call: no message leaves, also not by the next pass, and the call
 // stays until somebody was reached.
 func TestShopCallsInstead(t *testing.T) {

@@ -242,7 +242,14 @@ func (p *planner) stops() map[coach.SlideID]bool {
 			continue
 		}
 		stopped[s.ID] = true
-		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Earliest: r.Day, Target: p.on, Latest: p.on,
+		// Light alone is told mildly. With a graver danger beside it the stop is another task,
+		// or whoever was told of the light that day would count as told of both.
+		mark, light := "", func(r coach.Reading) bool { return r.Kind == coach.Light }
+		open := p.coach.DangersOn(s.ID, p.on)
+		if rest := slices.DeleteFunc(slices.Clone(open), light); len(rest) > 0 && len(rest) < len(open) {
+			mark = "graver"
+		}
+		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Mark: mark, Earliest: r.Day, Target: p.on, Latest: p.on,
 			Why: wording.Say("On %[1]s somebody saw %[2]s. That can do harm: do not use this slide-out until the shop clears it.", r.Day, dangerWords[r.Kind])})
 	}
 	return stopped
