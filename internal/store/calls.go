@@ -66,14 +66,6 @@ func (tx *Tx) SetCall(ctx context.Context, id coach.AccountID, c coach.ID, x rem
 	return err
 }
 
-// DropCall forgets an outcome; it reports whether there was one.
-func (tx *Tx) DropCall(ctx context.Context, id coach.AccountID, c coach.ID, x reminder.Call) (_ bool, err error) {
-	defer fail("store.DropCall", &err)
-	n, err := tx.exec(ctx, `DELETE FROM call_outcome WHERE account_id = ? AND coach_id = ? AND person = ? AND task_key = ? AND outcome = ?`,
-		id, c, x.Person, x.TaskKey, x.Outcome)
-	return n > 0, err
-}
-
 // RenewStop forgets, after a further danger on a slide, that people were reached about it,
 // and withdraws the messages about it that have not left, also those to be tried again:
 // they would tell of less.
