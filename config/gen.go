@@ -135,7 +135,8 @@ func places(src string) [][]string {
 		if name == r["ascii"] {
 			name = ""
 		}
-		out = append(out, []string{r["ascii"], name, r["country"], short, r["admin1"], r["lat"], r["lon"], r["dem_m"], r["tz"], r["population"]})
+		out = append(out, []string{r["ascii"], name, r["country"], short, r["admin1"], r["lat"], r["lon"], r["dem_m"],
+			r["tz"], r["population"]})
 	}
 	return out
 }

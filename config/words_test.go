@@ -51,8 +51,7 @@ func phrases(t *testing.T) []string {
 					case *ast.Ident:
 						name = f.Name
 					}
-					if lit, ok := c.Args[0].(*ast.BasicLit); ok && slices.Contains([]string{"Say", "And", "T"}, name) && lit.Kind == token.STRING {
-						s, _ := strconv.Unquote(lit.Value)
+					if s, ok := literal(c.Args[0]); ok && slices.Contains([]string{"Say", "And", "T"}, name) {
 						found[s] = true
 					}
 				}
@@ -127,4 +126,18 @@ func TestWords(t *testing.T) {
 			}
 		}
 	}
+}
+
+// literal is the text of a string literal, also of one that is broken over several lines.
+func literal(e ast.Expr) (string, bool) {
+	switch e := e.(type) {
+	case *ast.BasicLit:
+		s, err := strconv.Unquote(e.Value)
+		return s, err == nil && e.Kind == token.STRING
+	case *ast.BinaryExpr:
+		x, okX := literal(e.X)
+		y, okY := literal(e.Y)
+		return x + y, okX && okY && e.Op == token.ADD
+	}
+	return "", false
 }

@@ -80,7 +80,8 @@ func genuine(key string, h http.Header, body []byte, now time.Time) bool {
 	m := hmac.New(sha256.New, secret)
 	fmt.Fprintf(m, "%s.%d.%s", h.Get("webhook-id"), at, body)
 	for _, s := range strings.Fields(h.Get("webhook-signature")) {
-		if sig, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(s, "v1,")); err == nil && hmac.Equal(sig, m.Sum(nil)) {
+		if sig, err := base64.StdEncoding.DecodeString(strings.TrimPrefix(s, "v1,")); err == nil &&
+			hmac.Equal(sig, m.Sum(nil)) {
 			return true
 		}
 	}

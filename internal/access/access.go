@@ -128,7 +128,8 @@ func (a *Access) First(ctx context.Context, id coach.AccountID) (link string, er
 		}
 		secret, hash := token()
 		link = a.Base + "/first/" + secret
-		return tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "first", Account: string(id), MadeBy: "the log", Role: string(Manager), UntilAt: tx.Now().Add(inviteFor).UnixMicro()})
+		return tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "first", Account: string(id), MadeBy: "the log",
+			Role: string(Manager), UntilAt: tx.Now().Add(inviteFor).UnixMicro()})
 	})
 	return link, err
 }
@@ -183,7 +184,8 @@ func (a *Access) Setup(ctx context.Context, secret string, shop coach.Account, n
 				return err
 			}
 		}
-		if err := tx.AddMember(ctx, store.Member{Account: string(shop.ID), Email: email, Name: strings.TrimSpace(name), Role: string(Manager), Password: hash}); err != nil {
+		if err := tx.AddMember(ctx, store.Member{Account: string(shop.ID), Email: email, Name: strings.TrimSpace(name),
+			Role: string(Manager), Password: hash}); err != nil {
 			return err
 		}
 		return tx.AddAudit(ctx, shop.ID, email, "first member", email, "")
@@ -209,7 +211,8 @@ func (a *Access) use(ctx context.Context, tx *store.Tx, secret, kind string) (st
 // Peek returns what a one-time link is for, without using it.
 func (a *Access) Peek(ctx context.Context, secret, kind string) (o store.OneTime, err error) {
 	err = a.DB.View(ctx, func(tx *store.Tx) error {
-		if o, err = tx.OneTimeByHash(ctx, hashOf(secret)); fault.KindOf(err) == fault.NotFound || err == nil && o.Kind != kind {
+		if o, err = tx.OneTimeByHash(ctx, hashOf(secret)); fault.KindOf(err) == fault.NotFound || err == nil &&
+			o.Kind != kind {
 			return errUsed
 		}
 		return err
@@ -242,7 +245,8 @@ func (a *Access) Enter(ctx context.Context, email, password, host, agent, kept s
 	return secret, a.DB.Update(ctx, func(tx *store.Tx) error {
 		var hash string
 		secret, hash = token()
-		return tx.AddSession(ctx, store.Session{Hash: hash, Account: m.Account, Email: m.Email, Agent: clip(agent, 200), UntilAt: tx.Now().Add(sessionFor).UnixMicro()})
+		return tx.AddSession(ctx, store.Session{Hash: hash, Account: m.Account, Email: m.Email, Agent: clip(agent, 200),
+			UntilAt: tx.Now().Add(sessionFor).UnixMicro()})
 	})
 }
 
@@ -338,7 +342,8 @@ func address(s string) (string, error) {
 	s = strings.ToLower(strings.TrimSpace(s))
 	p, err := mail.ParseAddress(s)
 	if err != nil || p.Address != s || len(s) > 254 {
-		return "", fault.New(fault.Invalid, fmt.Sprintf("%q is not an e-mail address", s), "Write one address such as name@example.org.")
+		return "", fault.New(fault.Invalid, fmt.Sprintf("%q is not an e-mail address", s),
+			"Write one address such as name@example.org.")
 	}
 	return s, nil
 }

@@ -30,10 +30,11 @@ func both(t *testing.T, f func(t *testing.T, a *Access, clock *time.Time, mails 
 		now := time.Date(2026, 3, 3, 12, 0, 0, 0, time.UTC)
 		db.Now = func() time.Time { return now }
 		var mails []string
-		f(t, &Access{DB: db, Key: []byte("a key"), Base: "https://x.example.org", Post: func(_ context.Context, _ *store.Tx, _ coach.Account, email, _, _, text string) error {
-			mails = append(mails, email+"\n"+text)
-			return nil
-		}}, &now, &mails)
+		f(t, &Access{DB: db, Key: []byte("a key"), Base: "https://x.example.org",
+			Post: func(_ context.Context, _ *store.Tx, _ coach.Account, email, _, _, text string) error {
+				mails = append(mails, email+"\n"+text)
+				return nil
+			}}, &now, &mails)
 	})
 }
 
@@ -72,7 +73,8 @@ func TestFirstMemberOfAnotherAccount(t *testing.T) {
 		if w := enter(t, a, "bo@example.org", good); w.Account != "second" || w.Role != Manager {
 			t.Errorf("%+v", w)
 		}
-		if err := a.Setup(t.Context(), secret, coach.Account{}, "X", "x@example.org", good); fault.KindOf(err) != fault.NotFound {
+		if err := a.Setup(t.Context(), secret, coach.Account{}, "X", "x@example.org",
+			good); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("used twice: %v", err)
 		}
 	})
@@ -85,7 +87,8 @@ func manager(t *testing.T, a *Access) Who {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if err := a.Setup(t.Context(), secretOf(t, link, "first"), coach.Account{Name: "A Shop", Postal: "1 Road"}, "Ana", "Ana@Example.org ", good); err != nil {
+	if err := a.Setup(t.Context(), secretOf(t, link, "first"), coach.Account{Name: "A Shop", Postal: "1 Road"}, "Ana",
+		"Ana@Example.org ", good); err != nil {
 		t.Fatal(err)
 	}
 	return enter(t, a, "ana@example.org", good)
@@ -107,14 +110,16 @@ func enter(t *testing.T, a *Access, email, password string) Who {
 func TestFirstMember(t *testing.T) {
 	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
 		old, _ := a.First(t.Context(), "")
-		if err := a.Setup(t.Context(), "forged", coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); fault.KindOf(err) != fault.NotFound {
+		if err := a.Setup(t.Context(), "forged", coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org",
+			good); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("a forged link: %v", err)
 		}
 		w := manager(t, a)
 		if w.Role != Manager || w.Account != "main" || w.Email != "ana@example.org" {
 			t.Errorf("%+v", w)
 		}
-		if err := a.Setup(t.Context(), secretOf(t, old, "first"), coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org", good); err == nil {
+		if err := a.Setup(t.Context(), secretOf(t, old, "first"), coach.Account{Name: "A", Postal: "1"}, "X", "x@example.org",
+			good); err == nil {
 			t.Error("an older link made a second first member")
 		}
 		if link, err := a.First(t.Context(), ""); link != "" || err != nil {
@@ -137,7 +142,8 @@ func TestPasswords(t *testing.T) {
 	if h == again || !strings.HasPrefix(h, "$argon2id$v=19$m=65536,t=3,p=4$") {
 		t.Errorf("%s", h)
 	}
-	if !fits(good, h) || fits(good+" ", h) || fits("", h) || fits(good, "") || fits(good, "$argon2id$v=19$m=x$a$b") || fits("", nobody) {
+	if !fits(good, h) || fits(good+" ", h) || fits("", h) || fits(good, "") || fits(good, "$argon2id$v=19$m=x$a$b") ||
+		fits("", nobody) {
 		t.Error("a wrong password fits, or the right one does not")
 	}
 	// RFC 9106, appendix-like check: the reference implementation's published vector for
@@ -166,8 +172,11 @@ func TestMembersAndRoles(t *testing.T) {
 		}
 		bo := enter(t, a, "bo@example.org", good+" bo")
 		for name, err := range map[string]error{
-			"invite": second(a.Invite(t.Context(), bo, "x@example.org", Viewer)), "role": a.SetRole(t.Context(), bo, "ana@example.org", Viewer), "remove": a.Remove(t.Context(), bo, "ana@example.org"),
-			"key": second(a.MakeToken(t.Context(), bo, "x", []string{"read"}, 9)), "end key": a.RevokeToken(t.Context(), bo, "x"),
+			"invite":  second(a.Invite(t.Context(), bo, "x@example.org", Viewer)),
+			"role":    a.SetRole(t.Context(), bo, "ana@example.org", Viewer),
+			"remove":  a.Remove(t.Context(), bo, "ana@example.org"),
+			"key":     second(a.MakeToken(t.Context(), bo, "x", []string{"read"}, 9)),
+			"end key": a.RevokeToken(t.Context(), bo, "x"),
 		} {
 			if fault.KindOf(err) != fault.Denied {
 				t.Errorf("a technician may %s: %v", name, err)
@@ -179,7 +188,8 @@ func TestMembersAndRoles(t *testing.T) {
 		if err := a.Remove(t.Context(), ana, "bo@example.org"); err != nil {
 			t.Fatal(err)
 		}
-		if _, err := a.Enter(t.Context(), "bo@example.org", good+" bo", "192.0.2.1", "", ""); fault.KindOf(err) != fault.Denied {
+		if _, err := a.Enter(t.Context(), "bo@example.org", good+" bo", "192.0.2.1", "",
+			""); fault.KindOf(err) != fault.Denied {
 			t.Errorf("a removed member signs in: %v", err)
 		}
 		// An invitation runs out.
@@ -277,13 +287,15 @@ func TestTriesAreLimited(t *testing.T) {
 		if got := try(good, "192.0.2.9", a.Remember("Ana@example.org ")); got != "" {
 			t.Errorf("a known browser is locked out: %q", got)
 		}
-		forged := []string{a.Remember("bo@example.org"), (&Access{Key: []byte("other")}).Remember("ana@example.org"), (&Access{}).Remember("ana@example.org"), "x", ".", "x."}
+		forged := []string{a.Remember("bo@example.org"), (&Access{Key: []byte("other")}).Remember("ana@example.org"),
+			(&Access{}).Remember("ana@example.org"), "x", ".", "x."}
 		for _, kept := range forged {
 			if got := try(good, "192.0.2.9", kept); got != often {
 				t.Errorf("the browser of somebody else, %q, is let in: %q", kept, got)
 			}
 		}
-		if guess("2001:db8:1:2::1", perPair) == often || guess("2001:db8:1:2:ffff::9", 1) != often || guess("2001:db8:1:3::1", 1) == often {
+		if guess("2001:db8:1:2::1", perPair) == often || guess("2001:db8:1:2:ffff::9", 1) != often || guess("2001:db8:1:3::1",
+			1) == often {
 			t.Error("one IPv6 network is not one host")
 		}
 	})
@@ -302,7 +314,8 @@ func TestManyHostsAreLimited(t *testing.T) {
 	if n != perMember {
 		t.Errorf("%d tries", n)
 	}
-	if a.mayTry("ana@example.org", "198.51.100.1", "") || !a.mayTry("ana@example.org", "198.51.100.1", a.Remember("ana@example.org")) {
+	if a.mayTry("ana@example.org", "198.51.100.1", "") || !a.mayTry("ana@example.org", "198.51.100.1",
+		a.Remember("ana@example.org")) {
 		t.Error("the member's own browser is not told from another")
 	}
 	kept := a.Remember("bo@example.org")
@@ -334,7 +347,8 @@ func TestKeysEndWithTheirMaker(t *testing.T) {
 				t.Fatal(err)
 			}
 			if err := a.DB.Update(t.Context(), func(tx *store.Tx) error {
-				return tx.AddCalendar(t.Context(), store.Calendar{Account: "main", Hash: w.Email, ID: w.Email, Kind: "shop", MadeBy: w.Email})
+				return tx.AddCalendar(t.Context(), store.Calendar{Account: "main", Hash: w.Email, ID: w.Email, Kind: "shop",
+					MadeBy: w.Email})
 			}); err != nil {
 				t.Fatal(err)
 			}
@@ -401,7 +415,8 @@ func TestInvitingTellsNothingOfOtherAccounts(t *testing.T) {
 		if p, err := a.People(t.Context(), ana); err != nil || len(p.Invitations) != 2 {
 			t.Errorf("%d invitations, %v", len(p.Invitations), err)
 		}
-		if len(*mails) != 2 || strings.Contains((*mails)[0], "/join/") || !strings.Contains((*mails)[0], "another account") || !strings.Contains((*mails)[1], "/join/") {
+		if len(*mails) != 2 || strings.Contains((*mails)[0], "/join/") || !strings.Contains((*mails)[0], "another account") ||
+			!strings.Contains((*mails)[1], "/join/") {
 			t.Errorf("%q", *mails)
 		}
 		if _, err := a.Invite(t.Context(), ana, "ana@example.org", Viewer); fault.KindOf(err) != fault.Conflict {
@@ -421,7 +436,8 @@ func TestChangePassword(t *testing.T) {
 		}
 		other, _ := a.Enter(t.Context(), ana.Email, good, "192.0.2.1", "", "")
 		for name, err := range map[string]error{
-			"a wrong one": a.ChangePassword(t.Context(), me, "wrong", "another four words"), "a short one": a.ChangePassword(t.Context(), me, good, "short"),
+			"a wrong one":  a.ChangePassword(t.Context(), me, "wrong", "another four words"),
+			"a short one":  a.ChangePassword(t.Context(), me, good, "short"),
 			"a common one": a.ChangePassword(t.Context(), me, good, "password12345"),
 		} {
 			if k := fault.KindOf(err); k != fault.Denied && k != fault.Invalid {
@@ -474,12 +490,15 @@ func TestSessionsEnd(t *testing.T) {
 }
 
 func TestEasyPasswords(t *testing.T) {
-	for _, p := range []string{"aaaaaaaaaaaa", "password1234", "Password123!", "P@ssw0rd2024", "qwertyuiop12", "123456789012", "letmeinletmein", "sealmanac2026", "ana@example.org", "heronbay heronbay", strings.Repeat("password", 25)} {
+	for _, p := range []string{"aaaaaaaaaaaa", "password1234", "Password123!", "P@ssw0rd2024", "qwertyuiop12",
+		"123456789012", "letmeinletmein", "sealmanac2026", "ana@example.org", "heronbay heronbay",
+		strings.Repeat("password", 25)} {
 		if _, err := hashPassword(p, "ana@example.org", "Ana", "heronbay"); fault.KindOf(err) != fault.Invalid {
 			t.Errorf("%q is taken: %v", p, err)
 		}
 	}
-	for _, p := range []string{good, "another four words", "mdfoiu4wkjds", "correct horse battery staple", strings.Repeat("ab3 ", 50)} {
+	for _, p := range []string{good, "another four words", "mdfoiu4wkjds", "correct horse battery staple",
+		strings.Repeat("ab3 ", 50)} {
 		if easy(p, []string{"ana@example.org", "Ana"}) {
 			t.Errorf("%q is refused", p)
 		}

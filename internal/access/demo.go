@@ -19,6 +19,7 @@ func (a *Access) Demo(ctx context.Context, id coach.AccountID, email, password s
 		if _, err := tx.MemberByEmail(ctx, email); fault.KindOf(err) != fault.NotFound {
 			return err
 		}
-		return tx.AddMember(ctx, store.Member{Account: string(id), Email: email, Name: "Demo manager", Role: string(Manager), Password: hash})
+		return tx.AddMember(ctx, store.Member{Account: string(id), Email: email, Name: "Demo manager", Role: string(Manager),
+			Password: hash})
 	})
 }

@@ -35,11 +35,13 @@ func (o *OIDC) config(ctx context.Context) (*oauth2.Config, *oidc.Provider, erro
 	if o.provider == nil {
 		p, err := oidc.NewProvider(ctx, o.Issuer)
 		if err != nil {
-			return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "the sign-in service does not answer", Hint: "Sign in with your password, or try again in a while.", Err: err}
+			return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "the sign-in service does not answer",
+				Hint: "Sign in with your password, or try again in a while.", Err: err}
 		}
 		o.provider = p
 	}
-	return &oauth2.Config{ClientID: o.ClientID, ClientSecret: o.ClientSecret, Endpoint: o.provider.Endpoint(), RedirectURL: o.Redirect, Scopes: []string{oidc.ScopeOpenID, "email"}}, o.provider, nil
+	return &oauth2.Config{ClientID: o.ClientID, ClientSecret: o.ClientSecret, Endpoint: o.provider.Endpoint(),
+		RedirectURL: o.Redirect, Scopes: []string{oidc.ScopeOpenID, "email"}}, o.provider, nil
 }
 
 func patient(ctx context.Context) context.Context {
@@ -55,10 +57,12 @@ func (o *OIDC) Begin(ctx context.Context) (to, keep string, err error) {
 	state, _ := token()
 	nonce, _ := token()
 	verifier := oauth2.GenerateVerifier()
-	return c.AuthCodeURL(state, oidc.Nonce(nonce), oauth2.S256ChallengeOption(verifier)), strings.Join([]string{state, nonce, verifier}, "."), nil
+	return c.AuthCodeURL(state, oidc.Nonce(nonce), oauth2.S256ChallengeOption(verifier)),
+		strings.Join([]string{state, nonce, verifier}, "."), nil
 }
 
-var errOIDC = fault.New(fault.Denied, "the sign-in service did not vouch for you", "Try again from the page for signing in.")
+var errOIDC = fault.New(fault.Denied, "the sign-in service did not vouch for you",
+	"Try again from the page for signing in.")
 
 // finish checks what the service sent back and returns the verified address.
 func (o *OIDC) finish(ctx context.Context, keep string, q url.Values) (email string, err error) {
@@ -85,7 +89,8 @@ func (o *OIDC) finish(ctx context.Context, keep string, q url.Values) (email str
 		Verified bool   `json:"email_verified"`
 	}
 	if err := id.Claims(&claims); err != nil || !claims.Verified || claims.Email == "" {
-		return "", fault.New(fault.Denied, "the sign-in service does not vouch for your e-mail address", "Confirm the address there, or sign in with your password.")
+		return "", fault.New(fault.Denied, "the sign-in service does not vouch for your e-mail address",
+			"Confirm the address there, or sign in with your password.")
 	}
 	return strings.ToLower(claims.Email), nil
 }
@@ -107,6 +112,7 @@ func (a *Access) EnterOIDC(ctx context.Context, keep string, q url.Values, agent
 		}
 		var hash string
 		secret, hash = token()
-		return tx.AddSession(ctx, store.Session{Hash: hash, Account: m.Account, Email: m.Email, Agent: clip(agent, 200), UntilAt: tx.Now().Add(sessionFor).UnixMicro()})
+		return tx.AddSession(ctx, store.Session{Hash: hash, Account: m.Account, Email: m.Email, Agent: clip(agent, 200),
+			UntilAt: tx.Now().Add(sessionFor).UnixMicro()})
 	})
 }

@@ -37,7 +37,8 @@ func newService(t *testing.T) *service {
 		_ = json.NewEncoder(w).Encode(v)
 	}
 	mux.HandleFunc("/.well-known/openid-configuration", func(w http.ResponseWriter, _ *http.Request) {
-		say(w, map[string]any{"issuer": s.URL, "authorization_endpoint": s.URL + "/auth", "token_endpoint": s.URL + "/token", "jwks_uri": s.URL + "/keys", "id_token_signing_alg_values_supported": []string{"RS256"}})
+		say(w, map[string]any{"issuer": s.URL, "authorization_endpoint": s.URL + "/auth", "token_endpoint": s.URL + "/token",
+			"jwks_uri": s.URL + "/keys", "id_token_signing_alg_values_supported": []string{"RS256"}})
 	})
 	mux.HandleFunc("/keys", func(w http.ResponseWriter, _ *http.Request) {
 		say(w, jose.JSONWebKeySet{Keys: []jose.JSONWebKey{{Key: &key.PublicKey, KeyID: "k", Algorithm: "RS256", Use: "sig"}}})
@@ -63,7 +64,8 @@ func TestOIDC(t *testing.T) {
 	both(t, func(t *testing.T, a *Access, _ *time.Time, _ *[]string) {
 		manager(t, a)
 		s := newService(t)
-		a.OIDC = &OIDC{Issuer: s.URL, ClientID: "us", ClientSecret: "secret", Redirect: "https://x.example.org/enter/oidc/back"}
+		a.OIDC = &OIDC{Issuer: s.URL, ClientID: "us", ClientSecret: "secret",
+			Redirect: "https://x.example.org/enter/oidc/back"}
 		for _, c := range []struct {
 			name   string
 			change func(claims map[string]any, q url.Values)
@@ -72,12 +74,18 @@ func TestOIDC(t *testing.T) {
 		}{
 			{name: "a member", ok: true},
 			{"nobody's address", func(c map[string]any, _ url.Values) { c["email"] = "x@example.org" }, fault.Denied, false},
-			{"an address that is not confirmed", func(c map[string]any, _ url.Values) { c["email_verified"] = false }, fault.Denied, false},
+			{"an address that is not confirmed", func(c map[string]any, _ url.Values) {
+				c["email_verified"] = false
+			}, fault.Denied, false},
 			{"another nonce", func(c map[string]any, _ url.Values) { c["nonce"] = "x" }, fault.Denied, false},
 			{"another state", func(_ map[string]any, q url.Values) { q.Set("state", "x") }, fault.Denied, false},
 			{"for another program", func(c map[string]any, _ url.Values) { c["aud"] = "them" }, fault.Denied, false},
-			{"of another service", func(c map[string]any, _ url.Values) { c["iss"] = "https://evil.example.org" }, fault.Denied, false},
-			{"run out", func(c map[string]any, _ url.Values) { c["exp"] = time.Now().Add(-time.Hour).Unix() }, fault.Denied, false},
+			{"of another service", func(c map[string]any, _ url.Values) {
+				c["iss"] = "https://evil.example.org"
+			}, fault.Denied, false},
+			{"run out", func(c map[string]any, _ url.Values) {
+				c["exp"] = time.Now().Add(-time.Hour).Unix()
+			}, fault.Denied, false},
 		} {
 			t.Run(c.name, func(t *testing.T) {
 				to, keep, err := a.OIDC.Begin(t.Context())
@@ -89,7 +97,9 @@ func TestOIDC(t *testing.T) {
 					t.Errorf("%s", to)
 				}
 				q := url.Values{"code": {"c"}, "state": {u.Query().Get("state")}}
-				s.claims = map[string]any{"iss": s.URL, "aud": "us", "sub": "1", "nonce": u.Query().Get("nonce"), "email": "Ana@example.org", "email_verified": true, "iat": time.Now().Unix(), "exp": time.Now().Add(time.Hour).Unix()}
+				s.claims = map[string]any{"iss": s.URL, "aud": "us", "sub": "1", "nonce": u.Query().Get("nonce"),
+					"email": "Ana@example.org", "email_verified": true, "iat": time.Now().Unix(),
+					"exp": time.Now().Add(time.Hour).Unix()}
 				if c.change != nil {
 					c.change(s.claims, q)
 				}

@@ -51,21 +51,26 @@ func easy(password string, own []string) bool {
 // everybody knows of the person.
 func hashPassword(password string, own ...string) (string, error) {
 	if n := len([]rune(password)); n < leastPassword || n > mostPassword {
-		return "", fault.New(fault.Invalid, fmt.Sprintf("the password has %d characters", n), fmt.Sprintf("Use %d to %d characters; four or five words of your own are easy to keep in mind.", leastPassword, mostPassword))
+		return "", fault.New(fault.Invalid, fmt.Sprintf("the password has %d characters", n),
+			fmt.Sprintf("Use %d to %d characters; four or five words of your own are easy to keep in mind.", leastPassword,
+				mostPassword))
 	}
 	if easy(password, own) {
-		return "", fault.New(fault.Invalid, "this password is among the first that a guesser tries", "Use four or five words of your own that do not belong together.")
+		return "", fault.New(fault.Invalid, "this password is among the first that a guesser tries",
+			"Use four or five words of your own that do not belong together.")
 	}
 	salt := make([]byte, 16)
 	_, _ = rand.Read(salt) // never fails
 	hashing <- struct{}{}
 	defer func() { <-hashing }()
 	key := argon2.IDKey([]byte(password), salt, passes, memory, lanes, keySize)
-	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, memory, passes, lanes, base64.RawStdEncoding.EncodeToString(salt), base64.RawStdEncoding.EncodeToString(key)), nil
+	return fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, memory, passes, lanes,
+		base64.RawStdEncoding.EncodeToString(salt), base64.RawStdEncoding.EncodeToString(key)), nil
 }
 
 // nobody is the hash that stands in for members who do not exist.
-var nobody = fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, memory, passes, lanes, strings.Repeat("A", 22), strings.Repeat("A", 43))
+var nobody = fmt.Sprintf("$argon2id$v=%d$m=%d,t=%d,p=%d$%s$%s", argon2.Version, memory, passes, lanes,
+	strings.Repeat("A", 22), strings.Repeat("A", 43))
 
 // fits reports whether a password belongs to an encoded hash, in a time that does
 // not tell why not.

@@ -74,7 +74,8 @@ func (a *Access) Invite(ctx context.Context, w Who, email string, role Role) (li
 		}
 		secret, hash := token()
 		link = a.Base + "/join/" + secret
-		if err := tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "invite", Account: string(w.Account), Email: email, Role: string(role), MadeBy: w.Email, UntilAt: tx.Now().Add(inviteFor).UnixMicro()}); err != nil {
+		if err := tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "invite", Account: string(w.Account), Email: email,
+			Role: string(role), MadeBy: w.Email, UntilAt: tx.Now().Add(inviteFor).UnixMicro()}); err != nil {
 			return err
 		}
 		if err := tx.AddAudit(ctx, w.Account, w.Email, "invited", email, string(role)); err != nil {
@@ -82,10 +83,12 @@ func (a *Access) Invite(ctx context.Context, w Who, email string, role Role) (li
 		}
 		if elsewhere { // told to the person alone: who is a member of another account is not for this one to know
 			return a.post(ctx, tx, w.Account, email, "", "You are invited to Sealmanac",
-				fmt.Sprintf("%s invites you as a %s.\n\nYou sign in to another account with this address, and one address belongs to one account. To join, ask for an invitation at another address.\n", w.Email, role))
+				fmt.Sprintf("%s invites you as a %s.\n\nYou sign in to another account with this address, and one address "+
+					"belongs to one account. To join, ask for an invitation at another address.\n", w.Email, role))
 		}
 		return a.post(ctx, tx, w.Account, email, "", "You are invited to Sealmanac",
-			fmt.Sprintf("%s invites you as a %s.\n\nOpen this link within seven days and choose a password:\n\n  %s\n\nIf you do not know what this is about, leave it alone: nothing happens.\n", w.Email, role, link))
+			fmt.Sprintf("%s invites you as a %s.\n\nOpen this link within seven days and choose a password:\n\n  %s\n\nIf you "+
+				"do not know what this is about, leave it alone: nothing happens.\n", w.Email, role, link))
 	})
 	if a.Post != nil {
 		link = ""
@@ -120,7 +123,8 @@ func (a *Access) Join(ctx context.Context, secret, name, password string) (email
 			return err
 		}
 		email = o.Email
-		if err := tx.AddMember(ctx, store.Member{Account: o.Account, Email: o.Email, Name: clip(strings.TrimSpace(name), 100), Role: o.Role, Password: hash}); err != nil {
+		if err := tx.AddMember(ctx, store.Member{Account: o.Account, Email: o.Email, Name: clip(strings.TrimSpace(name), 100),
+			Role: o.Role, Password: hash}); err != nil {
 			return err
 		}
 		return tx.AddAudit(ctx, coach.AccountID(o.Account), o.Email, "joined", o.Email, o.Role)
@@ -146,11 +150,13 @@ func (a *Access) Forgot(ctx context.Context, email, host string) error {
 			return err
 		}
 		secret, hash := token()
-		if err := tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "reset", Account: m.Account, Email: m.Email, Role: m.Role, MadeBy: m.Email, UntilAt: tx.Now().Add(resetFor).UnixMicro()}); err != nil {
+		if err := tx.AddOneTime(ctx, store.OneTime{Hash: hash, Kind: "reset", Account: m.Account, Email: m.Email,
+			Role: m.Role, MadeBy: m.Email, UntilAt: tx.Now().Add(resetFor).UnixMicro()}); err != nil {
 			return err
 		}
 		return a.post(ctx, tx, coach.AccountID(m.Account), m.Email, m.Name, "A new password for Sealmanac",
-			fmt.Sprintf("Somebody, you we hope, asked for a new password.\n\nOpen this link within an hour and choose one:\n\n  %s\n\nIf it was not you, leave it alone: your password stays.\n", a.Base+"/reset/"+secret))
+			fmt.Sprintf("Somebody, you we hope, asked for a new password.\n\nOpen this link within an hour and choose "+
+				"one:\n\n  %s\n\nIf it was not you, leave it alone: your password stays.\n", a.Base+"/reset/"+secret))
 	})
 }
 
@@ -199,7 +205,8 @@ func (a *Access) ChangePassword(ctx context.Context, w Who, present, password st
 		return err
 	}
 	if m.Password == "" || !fits(present, m.Password) {
-		return fault.New(fault.Denied, "the present password is not right", "Try again, or ask for a new password on the page for signing in.")
+		return fault.New(fault.Denied, "the present password is not right",
+			"Try again, or ask for a new password on the page for signing in.")
 	}
 	hash, err := hashPassword(password, m.Email, m.Name)
 	if err != nil {
@@ -326,7 +333,8 @@ func (a *Access) other(ctx context.Context, tx *store.Tx, w Who, email string, l
 	}
 	switch {
 	case k < 0:
-		return store.Member{}, fault.New(fault.NotFound, fmt.Sprintf("%q is not a member here", email), "Go back to the list of people.")
+		return store.Member{}, fault.New(fault.NotFound, fmt.Sprintf("%q is not a member here", email),
+			"Go back to the list of people.")
 	case leaves && managers == 1 && ms[k].Role == string(Manager):
 		return store.Member{}, fault.New(fault.Conflict, email+" is the last manager", "Make somebody else a manager first.")
 	}
@@ -352,19 +360,26 @@ func (a *Access) EndSession(ctx context.Context, w Who, prefix string) error {
 var Scopes = []string{"read", "write"}
 
 // MakeToken makes an API token; its secret is shown once.
-func (a *Access) MakeToken(ctx context.Context, w Who, name string, scopes []string, days int) (secret string, err error) {
+func (a *Access) MakeToken(
+	ctx context.Context, w Who, name string, scopes []string, days int,
+) (secret string, err error) {
 	if err := needs(w, Manager); err != nil {
 		return "", err
 	}
 	name = clip(strings.TrimSpace(name), 60)
-	if name == "" || len(scopes) == 0 || days < 1 || days > 3650 || slices.ContainsFunc(scopes, func(s string) bool { return !slices.Contains(Scopes, s) }) {
-		return "", fault.New(fault.Invalid, "the key needs a name, what it may do, and its days", "Name it after the program that uses it; read, write; 1 to 3650 days.")
+	if name == "" || len(scopes) == 0 || days < 1 || days > 3650 || slices.ContainsFunc(scopes, func(s string) bool {
+		return !slices.Contains(Scopes, s)
+	}) {
+		return "", fault.New(fault.Invalid, "the key needs a name, what it may do, and its days",
+			"Name it after the program that uses it; read, write; 1 to 3650 days.")
 	}
 	secret, hash := token()
 	secret = "slm_" + secret
 	hash = hashOf(secret)
 	return secret, a.DB.Update(ctx, func(tx *store.Tx) error {
-		if err := tx.AddToken(ctx, store.APIToken{Account: string(w.Account), ID: hash[:8], Hash: hash, Name: name, Scopes: strings.Join(scopes, " "), MadeBy: w.Email, UntilAt: tx.Now().Add(time.Duration(days) * 24 * time.Hour).UnixMicro()}); err != nil {
+		if err := tx.AddToken(ctx, store.APIToken{Account: string(w.Account), ID: hash[:8], Hash: hash, Name: name,
+			Scopes: strings.Join(scopes, " "), MadeBy: w.Email,
+			UntilAt: tx.Now().Add(time.Duration(days) * 24 * time.Hour).UnixMicro()}); err != nil {
 			return err
 		}
 		return tx.AddAudit(ctx, w.Account, w.Email, "made key", name, strings.Join(scopes, " "))

@@ -104,5 +104,6 @@ func (a *Access) mayTry(email, host, kept string) bool {
 		return a.tries.allow("browser|"+id, perKnown)
 	}
 	host = network(host)
-	return a.tries.allow("host|"+host, perHost) && a.tries.allow("pair|"+host+"|"+email, perPair) && a.tries.allow("member|"+email, perMember)
+	return a.tries.allow("host|"+host, perHost) && a.tries.allow("pair|"+host+"|"+email, perPair) &&
+		a.tries.allow("member|"+email, perMember)
 }

@@ -36,7 +36,8 @@ type consentItem struct {
 }
 
 func personOf(p desk.PersonRow) personItem {
-	x := personItem{Coach: string(p.Coach), Name: p.Name, Email: p.Email, Phone: p.Phone, Role: string(p.Role), Zone: p.Zone, Units: string(p.Units), Language: p.Language, External: p.External, Stopped: p.Stopped, Bad: p.Bad}
+	x := personItem{Coach: string(p.Coach), Name: p.Name, Email: p.Email, Phone: p.Phone, Role: string(p.Role),
+		Zone: p.Zone, Units: string(p.Units), Language: p.Language, External: p.External, Stopped: p.Stopped, Bad: p.Bad}
 	for _, c := range p.Consents {
 		x.Consents = append(x.Consents, consentItem{string(c.Channel), c.Day, c.How})
 	}
@@ -61,7 +62,8 @@ func (p *Changed) place() (at int64, name string, err error) {
 	if p.After == "" && p.Since != "" {
 		since, err := time.Parse(time.RFC3339Nano, p.Since)
 		if err != nil {
-			return 0, "", problem(http.StatusUnprocessableEntity, "changed_since is not an instant", "Write it as 2026-02-10T09:00:00Z.")
+			return 0, "", problem(http.StatusUnprocessableEntity, "changed_since is not an instant",
+				"Write it as 2026-02-10T09:00:00Z.")
 		}
 		return since.UnixMicro(), "\U0010ffff", nil
 	}
@@ -82,31 +84,35 @@ func (a *API) account(api huma.API) {
 			Today    civil.Date `json:"today" format:"date" doc:"The shop's day."`
 		}
 	}
-	huma.Register(api, op("GET", "/account", "get-account", "The shop whose key this is"), func(ctx context.Context, _ *struct{}) (*shop, error) {
-		s, today, err := a.Desk.Shop(ctx, who(ctx).Account)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &shop{}
-		b := &out.Body
-		b.Account, b.Name, b.Postal, b.Email, b.Phone, b.Zone, b.Language, b.Today = string(s.ID), s.Name, s.Postal, s.Email, s.Phone, s.Zone, s.Language, today
-		return out, nil
-	})
-	huma.Register(api, op("GET", "/people", "list-people", "People of all coaches, in the order of their coach's last change; a page covers limit coaches"), func(ctx context.Context, in *Changed) (*listed[personItem], error) {
-		at, name, err := in.place()
-		if err != nil {
-			return nil, err
-		}
-		ps, last, err := a.Desk.PeopleAfter(ctx, who(ctx).Account, at, name, in.Limit)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := listOf(ps, personOf)
-		if last != nil {
-			out.Body.Next = cursor(strconv.FormatInt(last.Changed, 10), last.ID)
-		}
-		return out, nil
-	})
+	huma.Register(api, op("GET", "/account", "get-account", "The shop whose key this is"),
+		func(ctx context.Context, _ *struct{}) (*shop, error) {
+			s, today, err := a.Desk.Shop(ctx, who(ctx).Account)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := &shop{}
+			b := &out.Body
+			b.Account, b.Name, b.Postal, b.Email, b.Phone, b.Zone, b.Language, b.Today = string(s.ID), s.Name, s.Postal, s.Email,
+				s.Phone, s.Zone, s.Language, today
+			return out, nil
+		})
+	huma.Register(api, op("GET", "/people", "list-people",
+		"People of all coaches, in the order of their coach's last change; a page covers limit coaches"),
+		func(ctx context.Context, in *Changed) (*listed[personItem], error) {
+			at, name, err := in.place()
+			if err != nil {
+				return nil, err
+			}
+			ps, last, err := a.Desk.PeopleAfter(ctx, who(ctx).Account, at, name, in.Limit)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := listOf(ps, personOf)
+			if last != nil {
+				out.Body.Next = cursor(strconv.FormatInt(last.Changed, 10), last.ID)
+			}
+			return out, nil
+		})
 	a.rules(api)
 }
 
@@ -131,19 +137,20 @@ func (a *API) rules(api huma.API) {
 			Versions []edition `json:"versions" doc:"Those that the account accepted, the newest first; none: the one it came with."`
 		}
 	}
-	huma.Register(api, op("GET", "/rules", "get-rules", "The rulebook in force, and its versions"), func(ctx context.Context, _ *struct{}) (*rules, error) {
-		p, err := a.Desk.RulesPage(ctx, who(ctx).Account)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &rules{}
-		out.Body.Version, out.Body.Versions = p.Rules.Version, []edition{}
-		rulebook.Figures(p.Rules, func(path string, f rulebook.Figure) {
-			out.Body.Figures = append(out.Body.Figures, figure{path, f.Value, f.Unit, string(f.Evidence), f.Source})
+	huma.Register(api, op("GET", "/rules", "get-rules", "The rulebook in force, and its versions"),
+		func(ctx context.Context, _ *struct{}) (*rules, error) {
+			p, err := a.Desk.RulesPage(ctx, who(ctx).Account)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := &rules{}
+			out.Body.Version, out.Body.Versions = p.Rules.Version, []edition{}
+			rulebook.Figures(p.Rules, func(path string, f rulebook.Figure) {
+				out.Body.Figures = append(out.Body.Figures, figure{path, f.Value, f.Unit, string(f.Evidence), f.Source})
+			})
+			for _, v := range p.Versions {
+				out.Body.Versions = append(out.Body.Versions, edition{v.Version, time.UnixMicro(v.MadeAt).UTC(), v.Note})
+			}
+			return out, nil
 		})
-		for _, v := range p.Versions {
-			out.Body.Versions = append(out.Body.Versions, edition{v.Version, time.UnixMicro(v.MadeAt).UTC(), v.Note})
-		}
-		return out, nil
-	})
 }

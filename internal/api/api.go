@@ -94,7 +94,8 @@ func (a *API) shared(h http.Handler) http.Handler {
 
 // guarded puts the checks before the operations.
 func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handler {
-	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true, Root + "/events.schema.json": true}
+	open := map[string]bool{Root: true, Root + "/openapi.json": true, Root + "/openapi.yaml": true,
+		Root + "/events.schema.json": true}
 	described := httpkit.Revalidated(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		a.describe(w, r, mux)
 	}))
@@ -108,7 +109,8 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		scheme, secret, _ := strings.Cut(r.Header.Get("Authorization"), " ")
 		if !strings.EqualFold(scheme, "Bearer") || secret == "" {
 			w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac"`)
-			refuse(w, http.StatusUnauthorized, "no key came with the request", "Send Authorization: Bearer KEY; a manager makes keys on the page of people and keys.")
+			refuse(w, http.StatusUnauthorized, "no key came with the request",
+				"Send Authorization: Bearer KEY; a manager makes keys on the page of people and keys.")
 			return
 		}
 		who, err := a.Access.Bearer(r.Context(), secret)
@@ -130,7 +132,8 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 			return
 		}
 		if !a.pace(w, who.Email) {
-			refuse(w, http.StatusTooManyRequests, "this key sends more than it may", fmt.Sprintf("At most %d requests a minute; send bulks.", perMinute))
+			refuse(w, http.StatusTooManyRequests, "this key sends more than it may",
+				fmt.Sprintf("At most %d requests a minute; send bulks.", perMinute))
 			return
 		}
 		if unserved(w, r, mux) {
@@ -196,9 +199,13 @@ func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
 	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
-	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; `changes` tells everything that happened, in order and without gaps. While other work holds the records of an account, a write is answered 503 with Retry-After, and changed nothing."
+	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at " +
+		"most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; " +
+		"`changes` tells everything that happened, in order and without gaps. While other work holds the records of an " +
+		"account, a write is answered 503 with Retry-After, and changed nothing."
 	c.Servers = []*huma.Server{{URL: "/", Description: "The server that this document comes from."}}
-	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer", Description: "A key made on the page of people and keys."}}
+	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer",
+		Description: "A key made on the page of people and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies
 	c.Transformers = append(c.Transformers, brief)
@@ -278,7 +285,8 @@ func etag(version int64) string { return `"` + strconv.FormatInt(version, 36) + 
 func version(tag string) (int64, error) {
 	v, err := strconv.ParseInt(strings.Trim(strings.TrimPrefix(tag, "W/"), `"`), 36, 64)
 	if err != nil || v <= 0 {
-		return 0, problem(http.StatusPreconditionFailed, "If-Match is not a version of this coach", "Read the coach and send its ETag.")
+		return 0, problem(http.StatusPreconditionFailed, "If-Match is not a version of this coach",
+			"Read the coach and send its ETag.")
 	}
 	return v, nil
 }
@@ -287,7 +295,8 @@ func version(tag string) (int64, error) {
 // the types of a function with a middle dot.
 func schemaName(t reflect.Type, hint string) string {
 	return strings.Map(func(c rune) rune {
-		if c < 128 && (c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '.' || c == '_' || c == '-') {
+		if c < 128 && (c >= 'a' && c <= 'z' || c >= 'A' && c <= 'Z' || c >= '0' && c <= '9' || c == '.' || c == '_' ||
+			c == '-') {
 			return c
 		}
 		return -1

@@ -62,19 +62,27 @@ func newRig(t testing.TB, db *store.DB) *rig {
 	}
 	tables := testkit.Tables(t)
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
-	x.desk = &desk.Desk{DB: db, Now: func() time.Time { return time.UnixMicro(x.now.Load()) }, Domain: "example.org", Places: tables, Snooze: 21, Signer: &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"}, HooksAllow: []string{"127.0.0.1"},
+	x.desk = &desk.Desk{DB: db, Now: func() time.Time {
+		return time.UnixMicro(x.now.Load())
+	}, Domain: "example.org", Places: tables, Snooze: 21,
+		Signer: &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"}, HooksAllow: []string{"127.0.0.1"},
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
 	acc := &access.Access{DB: db, Base: "https://x.example.org"}
 	x.api = &api.API{Desk: x.desk, Access: acc, Log: slog.New(slog.DiscardHandler), Source: "https://x.example.org"}
 	for _, id := range []coach.AccountID{"one", "two"} {
-		c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte("shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver}\n" + record(id))})
+		c := intake.Read(intake.Options{Today: today, Places: tables}, nil,
+			intake.File{Name: "x.yaml",
+				Data: []byte("shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver}\n" + record(id))})
 		if _, err := x.desk.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
 		if err := x.desk.Start(t.Context(), id, "t"); err != nil {
 			t.Fatal(err)
 		}
-		if _, _, err := cycle.Pass(t.Context(), db, tools, id, today, func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
+		if _, _, err := cycle.Pass(t.Context(), db, tools, id, today,
+			func(context.Context, *store.Tx, []reminder.Notice) error {
+				return nil
+			}); err != nil {
 			t.Fatal(err)
 		}
 		w := access.Who{Account: id, Email: "m", Role: access.Manager}
@@ -91,7 +99,8 @@ func newRig(t testing.TB, db *store.DB) *rig {
 			}
 		}
 	}
-	x.srv = httptest.NewServer(httpkit.Wrap(x.api.Handler(), slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError}))))
+	x.srv = httptest.NewServer(httpkit.Wrap(x.api.Handler(),
+		slog.New(slog.NewTextHandler(os.Stderr, &slog.HandlerOptions{Level: slog.LevelError}))))
 	t.Cleanup(x.srv.Close)
 	return x
 }
@@ -180,7 +189,8 @@ func TestEveryOperation(t *testing.T) {
 					t.Errorf("with a key that may only read: %d", code)
 				}
 			}
-			if code, _, said := x.do(x.keys["two"], o.Method, own, body); code >= 500 || strings.Contains(said, marker) && o.OperationID != "get-lot" {
+			if code, _, said := x.do(x.keys["two"], o.Method, own, body); code >= 500 || strings.Contains(said, marker) &&
+				o.OperationID != "get-lot" {
 				t.Errorf("from the other account: %d %s", code, said)
 			}
 			for _, bad := range []string{"", "{", "[]", `"x"`, `{"x":1}`, `{"coaches":{}}`, `{"day":5}`, "\x00\xff"} {
@@ -225,7 +235,8 @@ func TestDocument(t *testing.T) {
 		OpenAPI string                    `json:"openapi"`
 		Paths   map[string]map[string]any `json:"paths"`
 	}
-	if err := json.Unmarshal([]byte(body), &doc); err != nil || code != 200 || !strings.HasPrefix(doc.OpenAPI, "3.1") || len(doc.Paths) < 20 {
+	if err := json.Unmarshal([]byte(body), &doc); err != nil || code != 200 || !strings.HasPrefix(doc.OpenAPI, "3.1") ||
+		len(doc.Paths) < 20 {
 		t.Fatalf("%d %v %s %d paths", code, err, doc.OpenAPI, len(doc.Paths))
 	}
 	if servers, _ := field(t, body, "servers").([]any); len(servers) != 1 {
@@ -242,7 +253,8 @@ func TestDocument(t *testing.T) {
 			t.Errorf("the page does not list %s", path)
 		}
 	}
-	if code, _, schema := x.do("", "GET", "/events.schema.json", ""); code != 200 || !strings.Contains(schema, "sealmanac.notice.made") {
+	if code, _, schema := x.do("", "GET", "/events.schema.json", ""); code != 200 || !strings.Contains(schema,
+		"sealmanac.notice.made") {
 		t.Errorf("the schema: %d", code)
 	}
 }
@@ -289,7 +301,8 @@ func firstHour(t *testing.T, x *rig) {
 		t.Fatalf("%d %s", code, body)
 	}
 	next, _ := field(t, body, "next").(string)
-	if code, _, body = x.do(key, "GET", "/coaches?limit=1&after="+next, ""); code != 200 || strings.Contains(body, marker) {
+	if code, _, body = x.do(key, "GET", "/coaches?limit=1&after="+next, ""); code != 200 || strings.Contains(body,
+		marker) {
 		t.Errorf("the page after the last: %d %s", code, body)
 	}
 	if code, _, _ = x.do(key, "GET", "/coaches?after=zz", ""); code != 422 {
@@ -305,13 +318,15 @@ func firstHour(t *testing.T, x *rig) {
 	if code != 200 || head.Get("ETag") == tag || !strings.Contains(body, "Changed by the CRM") {
 		t.Fatalf("%d %s", code, body)
 	}
-	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-Match", tag); code != 412 || field(t, body, "code") != "changed" || field(t, body, "present", "record", "label") != "Changed by the CRM" {
+	if code, _, body = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-Match", tag); code != 412 ||
+		field(t, body, "code") != "changed" || field(t, body, "present", "record", "label") != "Changed by the CRM" {
 		t.Errorf("an old ETag: %d %s", code, body)
 	}
 	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1", string(changed), "If-None-Match", "*"); code != 412 {
 		t.Errorf("adding what exists: %d", code)
 	}
-	if code, _, body = x.do(key, "PUT", "/coaches/zf-2", `{"class": "zeppelin", "stays": [{"place": "Nowhereville"}]}`); code != 422 || strings.Count(body, `"message"`) < 3 {
+	if code, _, body = x.do(key, "PUT", "/coaches/zf-2",
+		`{"class": "zeppelin", "stays": [{"place": "Nowhereville"}]}`); code != 422 || strings.Count(body, `"message"`) < 3 {
 		t.Errorf("faults are not told all at once: %d %s", code, body)
 	}
 	// The CRM's own keys, and one part of a record by itself.
@@ -322,13 +337,15 @@ func firstHour(t *testing.T, x *rig) {
 	if code, _, body = x.do(key, "PUT", "/coaches/zf-1/record/people", `{"items":[{"name":"New","email":"new@example.org","external_id":"crm-77"}]}`, "If-Match", head.Get("ETag")); code != 200 || !strings.Contains(body, "crm-77") || strings.Contains(body, marker+" owner") || !strings.Contains(body, marker+" slide") {
 		t.Errorf("%d %s", code, body)
 	}
-	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1/record/people", `{"items":[]}`, "If-Match", head.Get("ETag")); code != 412 {
+	if code, _, _ = x.do(key, "PUT", "/coaches/zf-1/record/people", `{"items":[]}`, "If-Match",
+		head.Get("ETag")); code != 412 {
 		t.Errorf("an old ETag of a part: %d", code)
 	}
 	if code, _, body = x.do(key, "PUT", "/coaches/ext-1", `{"external_id":"unit 9","class":"class_c","stays":[{"place":"Bend, OR","from":"2024-01-01","cycles":"2/week","external_id":"yard-3"}],"slides":[]}`); code != 200 {
 		t.Fatalf("%d %s", code, body)
 	}
-	if _, _, body = x.do(key, "GET", "/coaches?external_id=unit%209", ""); !strings.Contains(body, `"ext-1"`) || !strings.Contains(body, "yard-3") || strings.Contains(body, "zf-1") {
+	if _, _, body = x.do(key, "GET", "/coaches?external_id=unit%209", ""); !strings.Contains(body, `"ext-1"`) ||
+		!strings.Contains(body, "yard-3") || strings.Contains(body, "zf-1") {
 		t.Errorf("%s", body)
 	}
 	// A bulk with one fault: each has its own result.
@@ -348,9 +365,12 @@ func firstHour(t *testing.T, x *rig) {
 	// What is sent again as it is stays as it is, and is no news.
 	_, head, _ = x.do(key, "GET", "/coaches/b-1", "")
 	tag, seen = head.Get("ETag"), x.count()
-	code, _, body = x.do(key, "POST", "/coaches/bulk", strings.Replace(bulk, `{"coaches":[`, `{"coaches":[{"coach":"b 3"},`, 1)) // in another place of the list
+	// in another place of the list
+	code, _, body = x.do(key, "POST", "/coaches/bulk",
+		strings.Replace(bulk, `{"coaches":[`, `{"coaches":[{"coach":"b 3"},`, 1))
 	_, head, _ = x.do(key, "GET", "/coaches/b-1", "")
-	if code != 200 || field(t, body, "saved") != 1.0 || strings.Contains(body, `"changed":true`) || head.Get("ETag") != tag || x.count() != seen {
+	if code != 200 || field(t, body, "saved") != 1.0 || strings.Contains(body, `"changed":true`) ||
+		head.Get("ETag") != tag || x.count() != seen {
 		t.Errorf("the same again: %d %s, ETag %s then %s, %d events more", code, body, tag, head.Get("ETag"), x.count()-seen)
 	}
 	// Dates and reasons.
@@ -358,7 +378,8 @@ func firstHour(t *testing.T, x *rig) {
 	if !strings.Contains(body, `"likely":"`) || !strings.Contains(body, `"part":"bulb"`) {
 		t.Errorf("%s", body)
 	}
-	if code, _, body = x.do(key, "GET", "/coaches/zf-1/why?run=s/outer/top&part=bulb", ""); code != 200 || !strings.Contains(body, "Madison") {
+	if code, _, body = x.do(key, "GET", "/coaches/zf-1/why?run=s/outer/top&part=bulb", ""); code != 200 ||
+		!strings.Contains(body, "Madison") {
 		t.Errorf("%d %s", code, body)
 	}
 	// A reading moves them.
@@ -371,13 +392,16 @@ func firstHour(t *testing.T, x *rig) {
 		t.Errorf("the reading moved nothing: %v", now)
 	}
 	// Book, move, and a conflict that shows both sides.
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`); code != 200 || !strings.Contains(body, "2026-04-01") {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`); code != 200 ||
+		!strings.Contains(body, "2026-04-01") {
 		t.Fatalf("%d %s", code, body)
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-08"}`); code != 200 || !strings.Contains(body, "2026-04-08") {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-08"}`); code != 200 ||
+		!strings.Contains(body, "2026-04-08") {
 		t.Errorf("%d %s", code, body)
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-15"}`); code != 412 || !strings.Contains(body, "2026-04-08") || !strings.Contains(body, "2026-04-15") {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-15"}`); code != 412 ||
+		!strings.Contains(body, "2026-04-08") || !strings.Contains(body, "2026-04-15") {
 		t.Errorf("moving a day that is gone: %d %s", code, body)
 	}
 	// Complete a task, put one off; an aim seen before is a conflict.
@@ -396,16 +420,22 @@ func firstHour(t *testing.T, x *rig) {
 	if done == nil || later == nil {
 		t.Fatalf("%s", body)
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, done["key"])); code != 412 || !strings.Contains(body, fmt.Sprint(done["target"])) || !strings.Contains(body, "2020-01-01") {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+		fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, done["key"])); code != 412 || !strings.Contains(body,
+		fmt.Sprint(done["target"])) || !strings.Contains(body, "2020-01-01") {
 		t.Errorf("another aim: %d %s", code, body)
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":%q,"answer":"done","day":"2026-03-01"}`, done["key"], done["target"])); code != 200 || field(t, body, "state") != "done" {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+		fmt.Sprintf(`{"key":%q,"target":%q,"answer":"done","day":"2026-03-01"}`, done["key"], done["target"])); code != 200 ||
+		field(t, body, "state") != "done" {
 		t.Errorf("%d %s", code, body)
 	}
 	if _, _, body = x.do(key, "GET", "/tasks?coach=zf-1&limit=500", ""); strings.Contains(body, fmt.Sprint(done["key"])) {
 		t.Error("the completed task is still there")
 	}
-	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"answer":"later","until":"2026-06-01"}`, later["key"])); code != 200 || field(t, body, "state") != "booked" || field(t, body, "put_off_until") != "2026-06-01" {
+	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+		fmt.Sprintf(`{"key":%q,"answer":"later","until":"2026-06-01"}`, later["key"])); code != 200 ||
+		field(t, body, "state") != "booked" || field(t, body, "put_off_until") != "2026-06-01" {
 		t.Errorf("%d %s", code, body)
 	}
 	// Everything that happened, in order and without gaps.
@@ -432,7 +462,8 @@ func firstHour(t *testing.T, x *rig) {
 		}
 		after, _ = field(t, body, "next").(string)
 	}
-	for _, want := range []string{"coach.saved", "reading.recorded", "forecast.moved", "visit.booked", "visit.moved", "task.done", "task.declined"} {
+	for _, want := range []string{"coach.saved", "reading.recorded", "forecast.moved", "visit.booked", "visit.moved",
+		"task.done", "task.declined"} {
 		if !strings.Contains(strings.Join(kinds, " "), want) {
 			t.Errorf("no %s among %v", want, kinds)
 		}
@@ -444,7 +475,8 @@ func firstHour(t *testing.T, x *rig) {
 		x.do(key, "POST", "/coaches/zf-1/services", `{"day":"2026-03-03","kind":"inspect","slide":"s"}`)
 	}()
 	_, _, body = x.do(key, "GET", "/changes?wait=20&after="+after, "")
-	if took := time.Since(begun); took < 500*time.Millisecond || took > 15*time.Second || !strings.Contains(body, "task.done") {
+	if took := time.Since(begun); took < 500*time.Millisecond || took > 15*time.Second || !strings.Contains(body,
+		"task.done") {
 		t.Errorf("long poll: %v %s", took, body)
 	}
 	// A key that is ended works no more.
@@ -564,7 +596,8 @@ func TestPace(t *testing.T) {
 	x.api.Pace = func() time.Time { return now }
 	send := func(want int) {
 		t.Helper()
-		if code, head, _ := x.do(x.keys["one"], "GET", "/endpoints", ""); code != want || head.Get("RateLimit") == "" || (code == 429) != (head.Get("Retry-After") != "") {
+		if code, head, _ := x.do(x.keys["one"], "GET", "/endpoints", ""); code != want || head.Get("RateLimit") == "" ||
+			(code == 429) != (head.Get("Retry-After") != "") {
 			t.Fatalf("%d %v, want %d", code, head, want)
 		}
 	}

@@ -19,7 +19,10 @@ func BenchmarkList(b *testing.B) {
 	db := storetest.Fresh(b, storetest.Best())
 	x := newRig(b, db)
 	var one coach.Coach
-	if err := db.View(b.Context(), func(tx *store.Tx) (err error) { one, _, err = tx.CoachDoc(b.Context(), "one", "zf-1"); return err }); err != nil {
+	if err := db.View(b.Context(), func(tx *store.Tx) (err error) {
+		one, _, err = tx.CoachDoc(b.Context(), "one", "zf-1")
+		return err
+	}); err != nil {
 		b.Fatal(err)
 	}
 	for k := range 100 {
@@ -29,7 +32,10 @@ func BenchmarkList(b *testing.B) {
 			c.ID = coach.ID(fmt.Sprintf("c-%06d", 1000*k+i))
 			cs = append(cs, c)
 		}
-		if err := db.Update(b.Context(), func(tx *store.Tx) error { _, err := tx.SaveCoaches(b.Context(), "one", cs); return err }); err != nil {
+		if err := db.Update(b.Context(), func(tx *store.Tx) error {
+			_, err := tx.SaveCoaches(b.Context(), "one", cs)
+			return err
+		}); err != nil {
 			b.Fatal(err)
 		}
 	}

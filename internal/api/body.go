@@ -42,13 +42,16 @@ func unread(r *http.Request) *ErrorModel {
 	}
 	body, err := io.ReadAll(r.Body)
 	if tooLarge, ok := errors.AsType[*http.MaxBytesError](err); ok {
-		return problem(http.StatusRequestEntityTooLarge, "the body is too large", fmt.Sprintf("Send at most %d bytes.", tooLarge.Limit))
+		return problem(http.StatusRequestEntityTooLarge, "the body is too large",
+			fmt.Sprintf("Send at most %d bytes.", tooLarge.Limit))
 	}
-	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body)) // what else goes wrong is told where it is read again
+	// what else goes wrong is told where it is read again
+	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body))
 	if len(body) == 0 {
 		return nil
 	}
-	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err == nil && kind != "application/json" && !strings.HasSuffix(kind, "+json") {
+	if kind, _, err := mime.ParseMediaType(r.Header.Get("Content-Type")); err == nil && kind != "application/json" &&
+		!strings.HasSuffix(kind, "+json") {
 		return problem(http.StatusUnsupportedMediaType, "the body is "+kind, "Send application/json.")
 	}
 	if !text(string(body)) || bytes.Contains(body, []byte(`\u0000`)) {
@@ -145,7 +148,8 @@ func revalidated(o *huma.Operation) bool {
 func heads(doc *huma.OpenAPI) {
 	text := &huma.Schema{Type: huma.TypeString}
 	pace := map[string]*huma.Param{
-		"RateLimit":        {Description: "Requests that are left in this minute (draft-ietf-httpapi-ratelimit-headers).", Schema: text},
+		"RateLimit": {Description: "Requests that are left in this minute (draft-ietf-httpapi-ratelimit-headers).",
+			Schema: text},
 		"RateLimit-Policy": {Description: "How many there are.", Schema: text},
 	}
 	for _, o := range operationsOf(doc) {
@@ -161,7 +165,8 @@ func heads(doc *huma.OpenAPI) {
 			maps.Copy(r.Headers, pace)
 			switch {
 			case status == "401":
-				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong with the one that came.", Schema: text}}
+				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong " +
+					"with the one that came.", Schema: text}}
 			case status == "429", status == "503":
 				r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
 			case status == "405":
@@ -170,7 +175,8 @@ func heads(doc *huma.OpenAPI) {
 				r.Headers["ETag"] = &huma.Param{Schema: text, Description: "The state of this answer. " +
 					"Send it as If-None-Match, and 304 says that it is still the same."}
 			case o.Method == http.MethodPost && status[0] == '2':
-				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing was done now.", Schema: text}
+				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing " +
+					"was done now.", Schema: text}
 			}
 		}
 	}

@@ -25,24 +25,26 @@ func (a *API) collections(api huma.API) {
 			Items partItems `json:"items"`
 		}
 	}
-	huma.Register(api, op("GET", "/coaches/{coach}/record/{part}", "get-part", "People, stays (with cycles), slides (with runs and parts), services, readings, events or bookings of a coach"), func(ctx context.Context, in *CoachPart) (*whole, error) {
-		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		parts, err := r.Parts()
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &whole{ETag: etag(r.Version)}
-		if out.Body.Items.RawMessage = parts[in.Part]; out.Body.Items.RawMessage == nil {
-			out.Body.Items.RawMessage = json.RawMessage("[]")
-			if in.Part == "season" {
-				out.Body.Items.RawMessage = json.RawMessage("{}")
+	huma.Register(api, op("GET", "/coaches/{coach}/record/{part}", "get-part",
+		"People, stays (with cycles), slides (with runs and parts), services, readings, events or bookings of a coach"),
+		func(ctx context.Context, in *CoachPart) (*whole, error) {
+			r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
 			}
-		}
-		return out, nil
-	})
+			parts, err := r.Parts()
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := &whole{ETag: etag(r.Version)}
+			if out.Body.Items.RawMessage = parts[in.Part]; out.Body.Items.RawMessage == nil {
+				out.Body.Items.RawMessage = json.RawMessage("[]")
+				if in.Part == "season" {
+					out.Body.Items.RawMessage = json.RawMessage("{}")
+				}
+			}
+			return out, nil
+		})
 	put := op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one of them; the rest of the record stays")
 	put.SkipValidateBody = true // package intake judges it
 	huma.Register(api, put, func(ctx context.Context, in *struct {

@@ -16,7 +16,8 @@ import (
 	"sealmanac/internal/testkit"
 )
 
-var landed = flag.Bool("landed", false, "keep the document and the events' schema as what has landed; empty accepted.txt")
+var landed = flag.Bool("landed", false,
+	"keep the document and the events' schema as what has landed; empty accepted.txt")
 
 // Programs that were written against what has landed go on to work: a difference that
 // breaks one is on the list of accepted changes, with its reason, or it is a fault. The
@@ -91,7 +92,8 @@ func judge(found []string, accepted string) (wrong []string) {
 	}
 	for _, what := range found {
 		if !reasons[what] {
-			wrong = append(wrong, "this breaks programs that are in use; undo it, or list it with a reason in testdata/api/accepted.txt: "+what)
+			wrong = append(wrong, "this breaks programs that are in use; undo it, or list it with a reason in "+
+				"testdata/api/accepted.txt: "+what)
 		}
 	}
 	return wrong
@@ -407,50 +409,68 @@ func TestComparisonRules(t *testing.T) {
 			"then":{"properties":{"data":{"properties":{` + data + `}}}}}]}`
 	}
 	for name, c := range map[string]struct{ old, now, want string }{
-		"operation gone":         {api(`{}`), `{"paths":{}}`, "POST /a: the operation is gone"},
-		"operation renamed":      {api(`{"operationId":"x"}`), api(`{"operationId":"y"}`), "POST /a: x has another name"},
-		"parameter gone":         {param(`{"in":"query","name":"q"}`), api(`{}`), "POST /a, query q: the parameter is gone"},
-		"parameter required":     {param(`{"in":"query","name":"q"}`), param(`{"in":"query","name":"q","required":true}`), "POST /a, query q: the parameter is required"},
-		"parameter required new": {api(`{}`), param(`{"in":"query","name":"q","required":true}`), "POST /a, query q: the parameter is required"},
-		"parameter new":          {api(`{}`), param(`{"in":"query","name":"q"}`), ""},
-		"body required":          {api(`{}`), api(`{"requestBody":{"required":true}}`), "POST /a: a body is required"},
-		"body's form gone":       {body(`{}`), api(`{}`), "POST /a: j is gone"},
-		"request field gone":     {body(`{"properties":{"x":{}}}`), body(`{"properties":{}}`), "POST /a.x: the field is gone"},
-		"request field new":      {body(`{"properties":{}}`), body(`{"properties":{"x":{}}}`), ""},
-		"request field required": {body(`{"properties":{"x":{}}}`), body(`{"properties":{"x":{}},"required":["x"]}`), "POST /a.x: the field is required"},
-		"request closed":         {body(`{"properties":{}}`), body(`{"properties":{},"additionalProperties":false}`), "POST /a: other fields are refused"},
-		"request type":           {body(`{"type":["string","null"]}`), body(`{"type":"string"}`), "POST /a: the type [string null] is [string]"},
-		"request type new":       {body(`{}`), body(`{"type":"string"}`), "POST /a: the type [] is [string]"},
-		"request type wider":     {body(`{"type":"integer"}`), body(`{"type":"number"}`), ""},
-		"request word gone":      {body(`{"enum":["a","b"]}`), body(`{"enum":["a"]}`), "POST /a: the word b is refused"},
-		"request words new":      {body(`{"type":"string"}`), body(`{"type":"string","enum":["a"]}`), "POST /a: only some words are taken"},
-		"request word added":     {body(`{"enum":["a"]}`), body(`{"enum":["a","b"]}`), ""},
-		"request format":         {body(`{}`), body(`{"format":"date"}`), "POST /a: the format any is date"},
-		"request format wider":   {body(`{"format":"date"}`), body(`{}`), ""},
-		"request limit":          {body(`{"maximum":9}`), body(`{"maximum":8}`), "POST /a: the limit maximum is tighter"},
-		"request limit lower":    {body(`{"minLength":1}`), body(`{"minLength":2}`), "POST /a: the limit minLength is tighter"},
-		"request limit wider":    {body(`{"maximum":9,"minimum":2}`), body(`{"maximum":10,"minimum":1}`), ""},
-		"request items":          {body(`{"items":{"type":"string"}}`), body(`{"items":{"type":"integer"}}`), "POST /a[]: the type [string] is [integer]"},
-		"request choice":         {body(`{"anyOf":[{"type":"string"},{"type":"null"}]}`), body(`{"type":"string"}`), "POST /a: the alternatives are others"},
-		"request choice wider":   {body(`{"type":"string"}`), body(`{"anyOf":[{"type":"string"},{"type":"null"}]}`), ""},
-		"answer gone":            {answer(`{}`), api(`{"responses":{"204":{}}}`), "POST /a, 200: the answer is gone"},
-		"refusal gone":           {api(`{"responses":{"409":{}}}`), api(`{}`), ""},
-		"header gone":            {api(`{"responses":{"200":{"headers":{"ETag":{}}}}}`), api(`{"responses":{"200":{}}}`), "POST /a, 200: the header ETag is gone"},
-		"answer's form gone":     {answer(`{}`), api(`{"responses":{"200":{}}}`), "POST /a, 200: j is gone"},
-		"answer field gone":      {answer(`{"properties":{"x":{}}}`), answer(`{"properties":{"y":{}}}`), "POST /a, 200.x: the field is gone"},
-		"answer field may miss":  {answer(`{"properties":{"x":{}},"required":["x"]}`), answer(`{"properties":{"x":{}}}`), "POST /a, 200.x: the field may be missing"},
-		"answer field new":       {answer(`{"properties":{}}`), answer(`{"properties":{"x":{}},"required":["x"]}`), ""},
-		"answer type":            {answer(`{"type":"string"}`), answer(`{"type":["string","null"]}`), "POST /a, 200: the type [string] is [string null]"},
-		"answer type open":       {answer(`{"type":"string"}`), answer(`{}`), "POST /a, 200: the type [string] is []"},
-		"answer format":          {answer(`{"format":"date"}`), answer(`{"format":"date-time"}`), "POST /a, 200: the format date is date-time"},
-		"answer choice":          {answer(`{"type":"string"}`), answer(`{"anyOf":[{"type":"string"},{"type":"null"}]}`), "POST /a, 200: the alternatives are others"},
-		"answer word added":      {answer(`{"enum":["a"]}`), answer(`{"enum":["a","b"]}`), ""},
-		"component":              {answer(`{"$ref":"#/components/schemas/R"}`), answer(`{"$ref":"#/components/schemas/S"}`), "R in answers.x: the field is gone"},
-		"texts":                  {answer(`{"description":"a"}`), answer(`{"description":"b"}`), ""},
-		"event gone":             {event("a", ""), event("b", ""), "event a: the kind is gone"},
-		"event data gone":        {event("a", `"x":true`), event("a", `"y":true`), "event a.x: the field is gone"},
-		"event data new":         {event("a", `"x":true`), event("a", `"x":{"type":"string"},"y":true`), ""},
-		"event data type":        {event("a", `"x":{"type":"string"}`), event("a", `"x":{"type":"integer"}`), "event a.x: the type [string] is [integer]"},
+		"operation gone":    {api(`{}`), `{"paths":{}}`, "POST /a: the operation is gone"},
+		"operation renamed": {api(`{"operationId":"x"}`), api(`{"operationId":"y"}`), "POST /a: x has another name"},
+		"parameter gone":    {param(`{"in":"query","name":"q"}`), api(`{}`), "POST /a, query q: the parameter is gone"},
+		"parameter required": {param(`{"in":"query","name":"q"}`), param(`{"in":"query","name":"q","required":true}`),
+			"POST /a, query q: the parameter is required"},
+		"parameter required new": {api(`{}`), param(`{"in":"query","name":"q","required":true}`),
+			"POST /a, query q: the parameter is required"},
+		"parameter new":    {api(`{}`), param(`{"in":"query","name":"q"}`), ""},
+		"body required":    {api(`{}`), api(`{"requestBody":{"required":true}}`), "POST /a: a body is required"},
+		"body's form gone": {body(`{}`), api(`{}`), "POST /a: j is gone"},
+		"request field gone": {body(`{"properties":{"x":{}}}`), body(`{"properties":{}}`),
+			"POST /a.x: the field is gone"},
+		"request field new": {body(`{"properties":{}}`), body(`{"properties":{"x":{}}}`), ""},
+		"request field required": {body(`{"properties":{"x":{}}}`), body(`{"properties":{"x":{}},"required":["x"]}`),
+			"POST /a.x: the field is required"},
+		"request closed": {body(`{"properties":{}}`), body(`{"properties":{},"additionalProperties":false}`),
+			"POST /a: other fields are refused"},
+		"request type": {body(`{"type":["string","null"]}`), body(`{"type":"string"}`),
+			"POST /a: the type [string null] is [string]"},
+		"request type new":   {body(`{}`), body(`{"type":"string"}`), "POST /a: the type [] is [string]"},
+		"request type wider": {body(`{"type":"integer"}`), body(`{"type":"number"}`), ""},
+		"request word gone":  {body(`{"enum":["a","b"]}`), body(`{"enum":["a"]}`), "POST /a: the word b is refused"},
+		"request words new": {body(`{"type":"string"}`), body(`{"type":"string","enum":["a"]}`),
+			"POST /a: only some words are taken"},
+		"request word added":   {body(`{"enum":["a"]}`), body(`{"enum":["a","b"]}`), ""},
+		"request format":       {body(`{}`), body(`{"format":"date"}`), "POST /a: the format any is date"},
+		"request format wider": {body(`{"format":"date"}`), body(`{}`), ""},
+		"request limit":        {body(`{"maximum":9}`), body(`{"maximum":8}`), "POST /a: the limit maximum is tighter"},
+		"request limit lower": {body(`{"minLength":1}`), body(`{"minLength":2}`),
+			"POST /a: the limit minLength is tighter"},
+		"request limit wider": {body(`{"maximum":9,"minimum":2}`), body(`{"maximum":10,"minimum":1}`), ""},
+		"request items": {body(`{"items":{"type":"string"}}`), body(`{"items":{"type":"integer"}}`),
+			"POST /a[]: the type [string] is [integer]"},
+		"request choice": {body(`{"anyOf":[{"type":"string"},{"type":"null"}]}`), body(`{"type":"string"}`),
+			"POST /a: the alternatives are others"},
+		"request choice wider": {body(`{"type":"string"}`), body(`{"anyOf":[{"type":"string"},{"type":"null"}]}`), ""},
+		"answer gone":          {answer(`{}`), api(`{"responses":{"204":{}}}`), "POST /a, 200: the answer is gone"},
+		"refusal gone":         {api(`{"responses":{"409":{}}}`), api(`{}`), ""},
+		"header gone": {api(`{"responses":{"200":{"headers":{"ETag":{}}}}}`), api(`{"responses":{"200":{}}}`),
+			"POST /a, 200: the header ETag is gone"},
+		"answer's form gone": {answer(`{}`), api(`{"responses":{"200":{}}}`), "POST /a, 200: j is gone"},
+		"answer field gone": {answer(`{"properties":{"x":{}}}`), answer(`{"properties":{"y":{}}}`),
+			"POST /a, 200.x: the field is gone"},
+		"answer field may miss": {answer(`{"properties":{"x":{}},"required":["x"]}`), answer(`{"properties":{"x":{}}}`),
+			"POST /a, 200.x: the field may be missing"},
+		"answer field new": {answer(`{"properties":{}}`), answer(`{"properties":{"x":{}},"required":["x"]}`), ""},
+		"answer type": {answer(`{"type":"string"}`), answer(`{"type":["string","null"]}`),
+			"POST /a, 200: the type [string] is [string null]"},
+		"answer type open": {answer(`{"type":"string"}`), answer(`{}`), "POST /a, 200: the type [string] is []"},
+		"answer format": {answer(`{"format":"date"}`), answer(`{"format":"date-time"}`),
+			"POST /a, 200: the format date is date-time"},
+		"answer choice": {answer(`{"type":"string"}`), answer(`{"anyOf":[{"type":"string"},{"type":"null"}]}`),
+			"POST /a, 200: the alternatives are others"},
+		"answer word added": {answer(`{"enum":["a"]}`), answer(`{"enum":["a","b"]}`), ""},
+		"component": {answer(`{"$ref":"#/components/schemas/R"}`), answer(`{"$ref":"#/components/schemas/S"}`),
+			"R in answers.x: the field is gone"},
+		"texts":           {answer(`{"description":"a"}`), answer(`{"description":"b"}`), ""},
+		"event gone":      {event("a", ""), event("b", ""), "event a: the kind is gone"},
+		"event data gone": {event("a", `"x":true`), event("a", `"y":true`), "event a.x: the field is gone"},
+		"event data new":  {event("a", `"x":true`), event("a", `"x":{"type":"string"},"y":true`), ""},
+		"event data type": {event("a", `"x":{"type":"string"}`), event("a", `"x":{"type":"integer"}`),
+			"event a.x: the type [string] is [integer]"},
 	} {
 		compare := compareAPI
 		if strings.HasPrefix(name, "event") {

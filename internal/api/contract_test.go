@@ -78,7 +78,8 @@ func fits(s *jsonschema.Schema, text string) error {
 func demoTrees(t *testing.T) (out []string) {
 	t.Helper()
 	tables := testkit.Tables(t)
-	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: tables}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: tables}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	if err := c.Problems.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -140,7 +141,8 @@ func TestAnswersFitTheDocument(t *testing.T) {
 				t.Errorf("%s: an empty list fits every schema", o.OperationID)
 			}
 			media, _, _ := strings.Cut(head.Get("Content-Type"), ";")
-			pointer := "/paths/" + strings.NewReplacer("~", "~0", "/", "~1").Replace(o.Path) + "/get/responses/200/content/" + strings.ReplaceAll(media, "/", "~1") + "/schema"
+			pointer := "/paths/" + strings.NewReplacer("~", "~0", "/", "~1").Replace(o.Path) + "/get/responses/200/content/" +
+				strings.ReplaceAll(media, "/", "~1") + "/schema"
 			if err := fits(schema(strings.NewReplacer("{", "%7B", "}", "%7D").Replace(pointer)), said); err != nil {
 				t.Errorf("%s %s: %v", o.OperationID, address, err)
 			}
@@ -156,11 +158,15 @@ func (x *rig) planned(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, _, err := cycle.Pass(t.Context(), x.db, tools, "one", today, func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
+	if _, _, err := cycle.Pass(t.Context(), x.db, tools, "one", today,
+		func(context.Context, *store.Tx, []reminder.Notice) error {
+			return nil
+		}); err != nil {
 		t.Fatal(err)
 	}
 	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
-		return tx.AddAnswer(t.Context(), "one", "dune-09", "bea@example.org", reminder.Answer{TaskKey: "inspect|x|2019-05-01", Kind: reminder.Book, Day: today - 1})
+		return tx.AddAnswer(t.Context(), "one", "dune-09", "bea@example.org", reminder.Answer{TaskKey: "inspect|x|2019-05-01",
+			Kind: reminder.Book, Day: today - 1})
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -182,7 +188,8 @@ func TestRecordSchemaRefuses(t *testing.T) {
 		if fits(record, text) == nil {
 			t.Errorf("%s: the schema takes %s", name, text)
 		}
-		if code, _, _ := x.do(x.keys["one"], "PUT", "/coaches/a", text); code != http.StatusUnprocessableEntity && name != "no name" {
+		if code, _, _ := x.do(x.keys["one"], "PUT", "/coaches/a", text); code != http.StatusUnprocessableEntity &&
+			name != "no name" {
 			t.Errorf("%s: the API answers %d to %s", name, code, text)
 		}
 	}
@@ -201,13 +208,16 @@ func text(t *testing.T, v any) string {
 func TestListsToTheirEnd(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	key := x.keys["one"]
-	if code, _, said := x.do(key, "POST", "/coaches/bulk", `{"coaches":[`+strings.Join(demoTrees(t), ",")+`]}`); code != http.StatusOK {
+	if code, _, said := x.do(key, "POST", "/coaches/bulk",
+		`{"coaches":[`+strings.Join(demoTrees(t), ",")+`]}`); code != http.StatusOK {
 		t.Fatalf("%d %s", code, said)
 	}
-	if _, _, said := x.do(key, "GET", "/account", ""); field(t, said, "account") != "one" || field(t, said, "today") != "2026-03-03" || field(t, said, "name") != "Shop one" {
+	if _, _, said := x.do(key, "GET", "/account", ""); field(t, said, "account") != "one" ||
+		field(t, said, "today") != "2026-03-03" || field(t, said, "name") != "Shop one" {
 		t.Errorf("%s", said)
 	}
-	for _, path := range []string{"/people?limit=%d", "/coaches?limit=%d", "/changes?limit=%d", "/tasks?limit=%d", "/notices?state=queued&limit=%d"} {
+	for _, path := range []string{"/people?limit=%d", "/coaches?limit=%d", "/changes?limit=%d", "/tasks?limit=%d",
+		"/notices?state=queued&limit=%d"} {
 		var whole, paged []any
 		read := func(limit int) (out []any) {
 			after := ""
@@ -228,7 +238,8 @@ func TestListsToTheirEnd(t *testing.T) {
 			t.Errorf("%s: %d at once, %d one by one", path, len(whole), len(paged))
 		}
 	}
-	if _, _, said := x.do(key, "GET", "/people?limit=1000", ""); !strings.Contains(said, `"noor@example.org"`) || !strings.Contains(said, `"channel":"phone"`) {
+	if _, _, said := x.do(key, "GET", "/people?limit=1000", ""); !strings.Contains(said, `"noor@example.org"`) ||
+		!strings.Contains(said, `"channel":"phone"`) {
 		t.Errorf("%s", said)
 	}
 	// From now on: nothing of what was, all of what comes.
@@ -246,12 +257,15 @@ func TestListsToTheirEnd(t *testing.T) {
 // Addresses inside the operator's network are refused when they are entered, too.
 func TestEndpointsOutside(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
-	for _, host := range []string{"localhost", "10.0.0.7", "[::1]", "169.254.169.254", "crm", "printer.local", "db.internal", "192.168.1.20:8443"} {
-		if code, _, said := x.do(x.keys["one"], "POST", "/endpoints", `{"url":"https://`+host+`/events"}`); code < 400 || code > 422 {
+	for _, host := range []string{"localhost", "10.0.0.7", "[::1]", "169.254.169.254", "crm", "printer.local",
+		"db.internal", "192.168.1.20:8443"} {
+		if code, _, said := x.do(x.keys["one"], "POST", "/endpoints", `{"url":"https://`+host+`/events"}`); code < 400 ||
+			code > 422 {
 			t.Errorf("%s: %d %s", host, code, said)
 		}
 	}
-	if code, _, said := x.do(x.keys["one"], "POST", "/endpoints", `{"url":"https://crm.example.org/events"}`); code >= 300 {
+	if code, _, said := x.do(x.keys["one"], "POST", "/endpoints",
+		`{"url":"https://crm.example.org/events"}`); code >= 300 {
 		t.Errorf("%d %s", code, said)
 	}
 }
@@ -308,11 +322,13 @@ func TestSlips(t *testing.T) {
 		code         int
 		says         string
 	}{
-		{"GET", "/nothing", 404, "nothing at this address"}, {"DELETE", "/coaches/zf-1", 405, "GET, HEAD, PUT"}, {"PATCH", "/coaches", 405, "is not served here"},
+		{"GET", "/nothing", 404, "nothing at this address"}, {"DELETE", "/coaches/zf-1", 405, "GET, HEAD, PUT"},
+		{"PATCH", "/coaches", 405, "is not served here"},
 		{"GET", "/coaches?changed_since=yesterday", 422, "date-time"},
 	} {
 		code, head, said := x.do(key, c.method, c.path, "")
-		if code != c.code || !strings.Contains(said, c.says) || !strings.HasPrefix(head.Get("Content-Type"), "application/problem+json") {
+		if code != c.code || !strings.Contains(said, c.says) || !strings.HasPrefix(head.Get("Content-Type"),
+			"application/problem+json") {
 			t.Errorf("%s %s: %d %s %s", c.method, c.path, code, head.Get("Content-Type"), said)
 		}
 	}
@@ -322,7 +338,8 @@ func TestSlips(t *testing.T) {
 	if text(t, item["problems"]) == "null" || len(item["problems"].([]any)) != 1 || len(item["warnings"].([]any)) < 2 {
 		t.Errorf("%s", said)
 	}
-	if _, _, said := x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`); !strings.Contains(said, `{"day":"2026-04-01","time":"09:30"}`) {
+	if _, _, said := x.do(key, "POST", "/coaches/zf-1/visits",
+		`{"day":"2026-04-01","time":"09:30"}`); !strings.Contains(said, `{"day":"2026-04-01","time":"09:30"}`) {
 		t.Errorf("%s", said)
 	}
 }
@@ -337,9 +354,12 @@ func TestNothingSaidIsMissing(t *testing.T) {
 		}
 		long := strings.Repeat("x", 9000)
 		bad := []string{
-			run(`{"part":"bulb","material":null}`, ""), run(`{"part":"","material":"epdm_sponge"}`, ""), run(`{"part":null,"material":"tpv"},{"part":null,"material":"tpv"}`, ""),
-			strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"2024-05-01"`, "null", 1), strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"track"`, `" "`, 1),
-			run(`{"part":"bulb","material":"tpv","lot":"`+long+`"}`, ""), `"external_id":"` + long + `"`, `"services":[{"date":"2025-01-01","kind":null}]`, `"stays":[{"place":"Bend, OR","from":""}]`,
+			run(`{"part":"bulb","material":null}`, ""), run(`{"part":"","material":"epdm_sponge"}`, ""),
+			run(`{"part":null,"material":"tpv"},{"part":null,"material":"tpv"}`, ""),
+			strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"2024-05-01"`, "null", 1),
+			strings.Replace(run(`{"part":"bulb","material":"tpv"}`, ""), `"track"`, `" "`, 1),
+			run(`{"part":"bulb","material":"tpv","lot":"`+long+`"}`, ""), `"external_id":"` + long + `"`,
+			`"services":[{"date":"2025-01-01","kind":null}]`, `"stays":[{"place":"Bend, OR","from":""}]`,
 		}
 		var items []string
 		for i, b := range bad {
@@ -350,7 +370,8 @@ func TestNothingSaidIsMissing(t *testing.T) {
 		if code != 200 || field(t, said, "saved") != 1.0 || field(t, said, "refused") != float64(len(bad)) {
 			t.Errorf("%d %s", code, said)
 		}
-		if code, _, said := x.do(x.keys["one"], "GET", "/coaches/good/forecasts", ""); code != 200 || !strings.Contains(said, "likely") && !strings.Contains(said, `"items"`) {
+		if code, _, said := x.do(x.keys["one"], "GET", "/coaches/good/forecasts", ""); code != 200 || !strings.Contains(said,
+			"likely") && !strings.Contains(said, `"items"`) {
 			t.Errorf("%d %s", code, said)
 		}
 	})
@@ -379,7 +400,9 @@ func TestUnreadBodies(t *testing.T) {
 		{"POST", "/coaches/bulk", `[]`, 422, ""},
 	} {
 		code, _, said := x.do(key, c.method, c.path, c.body)
-		if code != c.status || !strings.Contains(said, c.says) || len(said) > 1000 || strings.Contains(said, "Go value") || strings.Contains(said, "api.") || strings.Contains(said, "invalid character") || strings.Contains(said, "unexpected end") {
+		if code != c.status || !strings.Contains(said, c.says) || len(said) > 1000 || strings.Contains(said, "Go value") ||
+			strings.Contains(said, "api.") || strings.Contains(said, "invalid character") || strings.Contains(said,
+			"unexpected end") {
 			t.Errorf("%s %s: %d %.300s", c.method, c.path, code, said)
 		}
 	}
@@ -403,16 +426,20 @@ func TestReadBack(t *testing.T) {
 		{"POST", "/coaches/zf-1/services", `{"day":"1900-03-01","kind":"clean"}`, 422, "not a likely date"},
 		{"POST", "/coaches/zf-1/services", `{"day":"2026-03-01","kind":"clean","note":"by \"us\""}`, 200, `"recorded":1`},
 		{"GET", "/coaches/zf-1/services", "", 200, `by \"us\"`},
-		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200, `"recorded":1`},
+		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200,
+			`"recorded":1`},
 		{"GET", "/coaches/zf-1/readings", "", 200, `"value":"yes"`},
-		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200, `"recorded":1`}, // sent twice
+		// sent twice
+		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200,
+			`"recorded":1`},
 		{"GET", "/coaches/zf-1/forecasts", "", 200, `"hold":"stopped: light through the seal on 2026-03-01"`},
 		{"GET", "/changes", "", 200, `"task":"safety_stop"`},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""}, // a retry
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12"}`, 422, "the shop is closed on Sundays"},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true}`, 422, "closed_ok"},
-		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true,"closed_ok":true}`, 200, `"planned":["2026-04-12"]`},
+		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true,"closed_ok":true}`, 200,
+			`"planned":["2026-04-12"]`},
 		{"GET", "/bookings", "", 200, `[{"coach":"zf-1","day":"2026-04-01","time":"09:30"}]`},
 		{"GET", "/bookings?until=2026-03-31", "", 200, `"items":[]`},
 		{"PUT", "/coaches/zf-1/record/season", `{"items":{"opens":"04-01","closes":"10-31"}}`, 200, "04-01"},

@@ -45,12 +45,15 @@ func TestOtherSites(t *testing.T) {
 	for _, c := range []struct{ name, root, origin, allowed string }{
 		{"named", named, ours, ours}, {"another", named, theirs, ""}, {"none is named", none, ours, ""},
 	} {
-		_, h := send("OPTIONS", c.root+"/coaches/zf-1", "", "Origin", c.origin, "Access-Control-Request-Method", "PUT", "Access-Control-Request-Headers", "authorization,content-type,if-match")
-		if got := h.Get("Access-Control-Allow-Origin"); got != c.allowed || (h.Get("Access-Control-Allow-Methods") == "PUT") != (c.allowed != "") {
+		_, h := send("OPTIONS", c.root+"/coaches/zf-1", "", "Origin", c.origin, "Access-Control-Request-Method", "PUT",
+			"Access-Control-Request-Headers", "authorization,content-type,if-match")
+		if got := h.Get("Access-Control-Allow-Origin"); got != c.allowed ||
+			(h.Get("Access-Control-Allow-Methods") == "PUT") != (c.allowed != "") {
 			t.Errorf("%s: before: %q, %v", c.name, got, h)
 		}
 		code, h := send("GET", c.root+"/coaches", "", "Origin", c.origin, "Authorization", key)
-		if got := h.Get("Access-Control-Allow-Origin"); code != 200 || got != c.allowed || h.Get("Access-Control-Allow-Credentials") != "" {
+		if got := h.Get("Access-Control-Allow-Origin"); code != 200 || got != c.allowed ||
+			h.Get("Access-Control-Allow-Credentials") != "" {
 			t.Errorf("%s: %d %q", c.name, code, got)
 		}
 	}
@@ -59,7 +62,8 @@ func TestOtherSites(t *testing.T) {
 		t.Errorf("a post: %d %v", code, h)
 	}
 	// Refusals can be read, too; without a key nothing is done.
-	if code, h := send("POST", named+"/coaches/zf-1/readings", `{}`, "Origin", ours); code != 401 || h.Get("Access-Control-Allow-Origin") != ours {
+	if code, h := send("POST", named+"/coaches/zf-1/readings", `{}`, "Origin", ours); code != 401 ||
+		h.Get("Access-Control-Allow-Origin") != ours {
 		t.Errorf("without a key: %d %v", code, h)
 	}
 }

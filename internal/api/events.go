@@ -40,7 +40,8 @@ type keyBody struct {
 }
 
 func bodyOfEndpoint(e desk.Endpoint, head int64) EndpointBody {
-	return EndpointBody{e.ID, e.URL, append([]string{}, strings.Fields(e.Kinds)...), e.State, webhook.Words(e), max(0, head-e.Seq)}
+	return EndpointBody{e.ID, e.URL, append([]string{}, strings.Fields(e.Kinds)...), e.State, webhook.Words(e),
+		max(0, head-e.Seq)}
 }
 
 // longest is how long a request for changes may wait for one.
@@ -53,36 +54,37 @@ func (a *API) events(api huma.API) {
 			Next  string            `json:"next" doc:"Send it as after next time; also when nothing came."`
 		}
 	}
-	huma.Register(api, op("GET", "/changes", "list-changes", "Everything that happened, in order and without gaps"), func(ctx context.Context, in *struct {
-		After string `query:"after" doc:"next of the answer before; without it from the beginning; now: only what happens from here on."`
-		Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
-		Wait  int    `query:"wait" minimum:"0" maximum:"30" default:"0" doc:"Seconds to wait for a change when there is none."`
-	}) (*changes, error) {
-		seq, err := a.from(ctx, in.After)
-		if err != nil {
-			return nil, err
-		}
-		es, err := a.wait(ctx, seq, in.Limit, min(in.Wait, longest))
-		if fault.KindOf(err) == fault.Denied { // the key was ended while its program waited
-			p := problem(http.StatusUnauthorized, fault.SentenceOf(err), fault.HintOf(err)).kind("key_refused")
-			return nil, huma.ErrorWithHeaders(p, http.Header{"WWW-Authenticate": {badToken}})
-		}
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &changes{}
-		out.Body.Items = []json.RawMessage{}
-		for _, e := range es {
-			b, err := webhook.Envelope(a.Source, who(ctx).Account, e)
+	huma.Register(api, op("GET", "/changes", "list-changes", "Everything that happened, in order and without gaps"),
+		func(ctx context.Context, in *struct {
+			After string `query:"after" doc:"next of the answer before; without it from the beginning; now: only what happens from here on."`
+			Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"200"`
+			Wait  int    `query:"wait" minimum:"0" maximum:"30" default:"0" doc:"Seconds to wait for a change when there is none."`
+		}) (*changes, error) {
+			seq, err := a.from(ctx, in.After)
+			if err != nil {
+				return nil, err
+			}
+			es, err := a.wait(ctx, seq, in.Limit, min(in.Wait, longest))
+			if fault.KindOf(err) == fault.Denied { // the key was ended while its program waited
+				p := problem(http.StatusUnauthorized, fault.SentenceOf(err), fault.HintOf(err)).kind("key_refused")
+				return nil, huma.ErrorWithHeaders(p, http.Header{"WWW-Authenticate": {badToken}})
+			}
 			if err != nil {
 				return nil, a.fail(err)
 			}
-			out.Body.Items = append(out.Body.Items, b)
-			seq = e.Seq
-		}
-		out.Body.Next = cursor(strconv.FormatInt(seq, 10))
-		return out, nil
-	})
+			out := &changes{}
+			out.Body.Items = []json.RawMessage{}
+			for _, e := range es {
+				b, err := webhook.Envelope(a.Source, who(ctx).Account, e)
+				if err != nil {
+					return nil, a.fail(err)
+				}
+				out.Body.Items = append(out.Body.Items, b)
+				seq = e.Seq
+			}
+			out.Body.Next = cursor(strconv.FormatInt(seq, 10))
+			return out, nil
+		})
 	a.endpoints(api)
 }
 
@@ -129,37 +131,42 @@ func (a *API) wait(ctx context.Context, seq int64, most, seconds int) ([]desk.Ev
 }
 
 func (a *API) endpoints(api huma.API) {
-	huma.Register(api, op("GET", "/endpoints", "list-endpoints", "Where events are sent"), func(ctx context.Context, _ *struct{}) (*whole[EndpointBody], error) {
-		es, head, err := a.Desk.Endpoints(ctx, who(ctx).Account)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(es, func(e desk.Endpoint) EndpointBody { return bodyOfEndpoint(e, head) }), nil
-	})
-	huma.Register(api, op("POST", "/endpoints", "add-endpoint", "Send events to an address from now on"), func(ctx context.Context, in *struct {
-		Body struct {
-			URL   string   `json:"url" format:"uri" maxLength:"2000"`
-			Kinds []string `json:"kinds,omitempty" maxItems:"50" example:"[\"visit.booked\",\"hold.set\"]" doc:"Types of events, with or without sealmanac. before them; none: all."`
-			Own   bool     `json:"ed25519,omitempty" doc:"Sign with Ed25519 (v1a) instead of a shared secret (v1)."`
-		}
-	}) (*keyBody, error) {
-		for i, k := range in.Body.Kinds {
-			k = strings.TrimPrefix(k, webhook.Prefix)
-			if !slices.ContainsFunc(webhook.Kinds, func(x webhook.Kind) bool { return x.Kind == k }) {
-				return nil, problem(http.StatusUnprocessableEntity, strconv.Quote(k)+" is no kind of event", "Those there are stand in events.schema.json, such as visit.booked.")
+	huma.Register(api, op("GET", "/endpoints", "list-endpoints", "Where events are sent"),
+		func(ctx context.Context, _ *struct{}) (*whole[EndpointBody], error) {
+			es, head, err := a.Desk.Endpoints(ctx, who(ctx).Account)
+			if err != nil {
+				return nil, a.fail(err)
 			}
-			in.Body.Kinds[i] = k
-		}
-		w := who(ctx)
-		key := webhook.NewKey(in.Body.Own)
-		e, err := a.Desk.AddEndpoint(ctx, w.Account, w.Email, in.Body.URL, in.Body.Kinds, key, webhook.Name())
-		return keyed(e, key), a.fail(err)
-	})
-	huma.Register(api, op("DELETE", "/endpoints/{endpoint}", "drop-endpoint", "Send nothing there any more"), func(ctx context.Context, in *Named) (*struct{}, error) {
-		w := who(ctx)
-		return nil, a.fail(a.Desk.DropEndpoint(ctx, w.Account, w.Email, in.Endpoint))
-	})
-	huma.Register(api, op("POST", "/endpoints/{endpoint}/key", "turn-key", "A new key; the one before it signs too until the next turn"), func(ctx context.Context, in *struct {
+			return allOf(es, func(e desk.Endpoint) EndpointBody { return bodyOfEndpoint(e, head) }), nil
+		})
+	huma.Register(api, op("POST", "/endpoints", "add-endpoint", "Send events to an address from now on"),
+		func(ctx context.Context, in *struct {
+			Body struct {
+				URL   string   `json:"url" format:"uri" maxLength:"2000"`
+				Kinds []string `json:"kinds,omitempty" maxItems:"50" example:"[\"visit.booked\",\"hold.set\"]" doc:"Types of events, with or without sealmanac. before them; none: all."`
+				Own   bool     `json:"ed25519,omitempty" doc:"Sign with Ed25519 (v1a) instead of a shared secret (v1)."`
+			}
+		}) (*keyBody, error) {
+			for i, k := range in.Body.Kinds {
+				k = strings.TrimPrefix(k, webhook.Prefix)
+				if !slices.ContainsFunc(webhook.Kinds, func(x webhook.Kind) bool { return x.Kind == k }) {
+					return nil, problem(http.StatusUnprocessableEntity, strconv.Quote(k)+" is no kind of event",
+						"Those there are stand in events.schema.json, such as visit.booked.")
+				}
+				in.Body.Kinds[i] = k
+			}
+			w := who(ctx)
+			key := webhook.NewKey(in.Body.Own)
+			e, err := a.Desk.AddEndpoint(ctx, w.Account, w.Email, in.Body.URL, in.Body.Kinds, key, webhook.Name())
+			return keyed(e, key), a.fail(err)
+		})
+	huma.Register(api, op("DELETE", "/endpoints/{endpoint}", "drop-endpoint", "Send nothing there any more"),
+		func(ctx context.Context, in *Named) (*struct{}, error) {
+			w := who(ctx)
+			return nil, a.fail(a.Desk.DropEndpoint(ctx, w.Account, w.Email, in.Endpoint))
+		})
+	huma.Register(api, op("POST", "/endpoints/{endpoint}/key", "turn-key",
+		"A new key; the one before it signs too until the next turn"), func(ctx context.Context, in *struct {
 		Named
 		Body struct {
 			Own bool `json:"ed25519,omitempty"`
@@ -170,11 +177,13 @@ func (a *API) endpoints(api huma.API) {
 		e, err := a.Desk.RotateKey(ctx, w.Account, w.Email, in.Endpoint, key)
 		return keyed(e, key), a.fail(err)
 	})
-	huma.Register(api, op("POST", "/endpoints/{endpoint}/test", "test-endpoint", "Send a test event there"), func(ctx context.Context, in *Named) (*struct{}, error) {
-		w := who(ctx)
-		return nil, a.fail(a.Desk.TestEndpoint(ctx, w.Account, w.Email, in.Endpoint))
-	})
-	huma.Register(api, op("POST", "/endpoints/{endpoint}/replay", "replay", "Send everything again from an event or an instant on, and set it to live"), func(ctx context.Context, in *struct {
+	huma.Register(api, op("POST", "/endpoints/{endpoint}/test", "test-endpoint", "Send a test event there"),
+		func(ctx context.Context, in *Named) (*struct{}, error) {
+			w := who(ctx)
+			return nil, a.fail(a.Desk.TestEndpoint(ctx, w.Account, w.Email, in.Endpoint))
+		})
+	huma.Register(api, op("POST", "/endpoints/{endpoint}/replay", "replay",
+		"Send everything again from an event or an instant on, and set it to live"), func(ctx context.Context, in *struct {
 		Named
 		Body struct {
 			Event string    `json:"event,omitempty" doc:"Id of the first event."`
@@ -229,16 +238,24 @@ func Schema() map[string]any {
 			data[name] = true
 		}
 		each = append(each, map[string]any{
-			"if":   map[string]any{"properties": map[string]any{"type": map[string]any{"const": webhook.Prefix + k.Kind}}},
-			"then": map[string]any{"description": k.Tells, "properties": map[string]any{"data": map[string]any{"properties": data, "additionalProperties": false}}},
+			"if": map[string]any{"properties": map[string]any{"type": map[string]any{"const": webhook.Prefix + k.Kind}}},
+			"then": map[string]any{"description": k.Tells,
+				"properties": map[string]any{"data": map[string]any{"properties": data, "additionalProperties": false}}},
 		})
 	}
 	text := map[string]any{"type": "string"}
 	return map[string]any{
-		"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An event of Sealmanac (CloudEvents 1.0)", "type": "object",
-		"required":   []string{"specversion", "id", "source", "type", "subject", "time", "datacontenttype", "sequence", "data"},
-		"properties": map[string]any{"specversion": map[string]any{"const": "1.0"}, "id": text, "source": text, "type": map[string]any{"enum": kinds}, "subject": text, "time": map[string]any{"type": "string", "format": "date-time"}, "datacontenttype": map[string]any{"const": "application/json"}, "sequence": map[string]any{"type": "string", "pattern": "^[0-9]{16}$"}, "data": map[string]any{"type": "object"}},
-		"allOf":      each,
+		"$schema": "https://json-schema.org/draft/2020-12/schema", "title": "An event of Sealmanac (CloudEvents 1.0)",
+		"type": "object",
+		"required": []string{"specversion", "id", "source", "type", "subject", "time", "datacontenttype", "sequence",
+			"data"},
+		"properties": map[string]any{"specversion": map[string]any{"const": "1.0"}, "id": text, "source": text,
+			"type": map[string]any{"enum": kinds}, "subject": text,
+			"time":            map[string]any{"type": "string", "format": "date-time"},
+			"datacontenttype": map[string]any{"const": "application/json"},
+			"sequence":        map[string]any{"type": "string", "pattern": "^[0-9]{16}$"},
+			"data":            map[string]any{"type": "object"}},
+		"allOf": each,
 	}
 }
 

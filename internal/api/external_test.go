@@ -77,19 +77,23 @@ func TestOneCoachAnExternalID(t *testing.T) {
 				}
 			}
 		}
-		expect(bulk("b-1", "e-1", "b-2", "e-2", "b-3", "e-1", "b-4", "cust-7"), "saved", "saved", "coach b-1 has it", "coach q-1 has it")
+		expect(bulk("b-1", "e-1", "b-2", "e-2", "b-3", "e-1", "b-4", "cust-7"), "saved", "saved", "coach b-1 has it",
+			"coach q-1 has it")
 		expect(bulk("b-1", "e-2", "b-2", "e-1"), "saved", "saved")
 		expect(bulk("b-1", "cust-7", "b-2", "e-2"), "coach q-1 has it", "coach b-1 has it")
 		// A file, all or nothing.
 		file := func(text string) error {
-			c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "x.yaml", Data: []byte(text)})
+			c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+				intake.File{Name: "x.yaml", Data: []byte(text)})
 			_, err := x.desk.Import(t.Context(), "one", c)
 			return err
 		}
-		if err := file("coaches: [{coach: f-1, external_id: f, slides: []}, {coach: f-2, external_id: cust-7, slides: []}]"); fault.KindOf(err) != fault.Invalid || !strings.Contains(fault.SentenceOf(err), "q-1 has it") {
+		err := file("coaches: [{coach: f-1, external_id: f, slides: []}, {coach: f-2, external_id: cust-7, slides: []}]")
+		if fault.KindOf(err) != fault.Invalid || !strings.Contains(fault.SentenceOf(err), "q-1 has it") {
 			t.Errorf("a file: %v", err)
 		}
-		if err := file("coaches: [{coach: f-1, external_id: f, slides: []}, {coach: f-2, external_id: f, slides: []}]"); !strings.Contains(fault.SentenceOf(err), "coach f-1 has it") {
+		err = file("coaches: [{coach: f-1, external_id: f, slides: []}, {coach: f-2, external_id: f, slides: []}]")
+		if !strings.Contains(fault.SentenceOf(err), "coach f-1 has it") {
 			t.Errorf("twice in a file: %v", err)
 		}
 		// Many at once: one has it in the end.
@@ -102,12 +106,14 @@ func TestOneCoachAnExternalID(t *testing.T) {
 		}
 		wait.Wait()
 		_, _, said := x.do(key, "GET", "/coaches?external_id=race", "")
-		if items, _ := field(t, said, "items").([]any); len(items) != 1 || len(slices.DeleteFunc(slices.Clone(codes), func(c int) bool { return c != 200 })) != 1 {
+		if items, _ := field(t, said, "items").([]any); len(items) != 1 ||
+			len(slices.DeleteFunc(slices.Clone(codes), func(c int) bool { return c != 200 })) != 1 {
 			t.Errorf("%v, and %s", codes, said)
 		}
 		// Pairs that an earlier version stored.
 		if err := db.Update(t.Context(), func(tx *store.Tx) error {
-			_, err := tx.SaveCoaches(t.Context(), "one", []coach.Coach{{ID: "o-1", External: "old"}, {ID: "o-2", External: "old"}})
+			_, err := tx.SaveCoaches(t.Context(), "one",
+				[]coach.Coach{{ID: "o-1", External: "old"}, {ID: "o-2", External: "old"}})
 			return err
 		}); err != nil {
 			t.Fatal(err)
@@ -116,7 +122,10 @@ func TestOneCoachAnExternalID(t *testing.T) {
 		put("o-3", "old", 409, "o-1")
 		expect(bulk("o-1", "old", "o-2", "old"), "saved", "saved")
 		var doubled []store.Doubled
-		if err := db.View(t.Context(), func(tx *store.Tx) (err error) { doubled, err = tx.DoubledExternals(t.Context()); return err }); err != nil {
+		if err := db.View(t.Context(), func(tx *store.Tx) (err error) {
+			doubled, err = tx.DoubledExternals(t.Context())
+			return err
+		}); err != nil {
 			t.Fatal(err)
 		}
 		if len(doubled) != 1 || doubled[0].External != "old" || text(t, doubled[0].Coaches) != `["o-1","o-2"]` {

@@ -35,19 +35,22 @@ func TestNotModified(t *testing.T) {
 				t.Errorf("%s with %s: %d %s %.100s", a, asked, code, head.Get("ETag"), said)
 			}
 		}
-		if code, head, said := x.do(key, "GET", a, "", "If-None-Match", `"other"`); code != 200 || said == "" || !strings.Contains(head.Get("Content-Type"), "/") {
+		if code, head, said := x.do(key, "GET", a, "", "If-None-Match", `"other"`); code != 200 || said == "" ||
+			!strings.Contains(head.Get("Content-Type"), "/") {
 			t.Errorf("%s with another ETag: %d", a, code)
 		}
 		tags[a] = tag
 	}
-	if code, head, _ := x.do(key, "GET", "/coaches/nobody", "", "If-None-Match", "*"); code != 404 || head.Get("ETag") != "" {
+	if code, head, _ := x.do(key, "GET", "/coaches/nobody", "", "If-None-Match", "*"); code != 404 ||
+		head.Get("ETag") != "" {
 		t.Errorf("a failure: %d %q", code, head.Get("ETag"))
 	}
 	if code, _, _ := x.do("", "GET", "/coaches/zf-1", "", "If-None-Match", tags["/coaches/zf-1"]); code != 401 {
 		t.Errorf("without a key: %d", code)
 	}
 	// A change is told at once, and by If-Match in the same words.
-	code, head, said := x.do(key, "PUT", "/coaches/zf-1/record/events", `{"items":[{"date":"2026-02-01","kind":"hail"}]}`, "If-Match", tags["/coaches/zf-1"])
+	code, head, said := x.do(key, "PUT", "/coaches/zf-1/record/events", `{"items":[{"date":"2026-02-01","kind":"hail"}]}`,
+		"If-Match", tags["/coaches/zf-1"])
 	if code != 200 {
 		t.Fatalf("%d %s", code, said)
 	}
@@ -56,7 +59,8 @@ func TestNotModified(t *testing.T) {
 			t.Errorf("%s after the change: %d", a, code)
 		}
 	}
-	if code, _, _ := x.do(key, "GET", "/coaches/zf-1", "", "If-None-Match", head.Get("ETag")); code != http.StatusNotModified {
+	if code, _, _ := x.do(key, "GET", "/coaches/zf-1", "", "If-None-Match",
+		head.Get("ETag")); code != http.StatusNotModified {
 		t.Errorf("the ETag of the change: %d", code)
 	}
 }

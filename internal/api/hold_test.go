@@ -32,7 +32,8 @@ func TestOnlyALookEndsAStop(t *testing.T) {
 		code, _, said := x.do(key, "POST", "/coaches/zf-1/"+path, body)
 		return code, said
 	}
-	if code, said := say("readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code >= 300 || !held() {
+	if code, said := say("readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code >= 300 ||
+		!held() {
 		t.Fatalf("%d %s", code, said)
 	}
 	for _, kind := range []string{"inspect", "water_test", "safety_stop"} {
@@ -51,7 +52,8 @@ func TestOnlyALookEndsAStop(t *testing.T) {
 	if code, _, said := x.do(key, "PUT", "/coaches/zf-1", text(t, tree)); code != 200 || !held() {
 		t.Errorf("%d %s", code, said)
 	}
-	if code, said := say("readings", `{"day":"2026-03-03","slide":"s","kind":"light","value":"no"}`); code >= 300 || held() {
+	if code, said := say("readings", `{"day":"2026-03-03","slide":"s","kind":"light","value":"no"}`); code >= 300 ||
+		held() {
 		t.Errorf("the look: %d %s", code, said)
 	}
 }
@@ -62,8 +64,10 @@ func TestWhoWaitsIsListed(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	key := x.keys["one"]
 	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
-		for task, kind := range map[string]reminder.AnswerKind{"replace_bulb|s/outer/top|2019-05-01": reminder.Done, "inspect|s|2019-05-01": reminder.Book} {
-			if err := tx.AddAnswer(t.Context(), "one", "zf-1", marker+"@example.org", reminder.Answer{TaskKey: task, Kind: kind, Day: today - 1}); err != nil {
+		for task, kind := range map[string]reminder.AnswerKind{"replace_bulb|s/outer/top|2019-05-01": reminder.Done,
+			"inspect|s|2019-05-01": reminder.Book} {
+			if err := tx.AddAnswer(t.Context(), "one", "zf-1", marker+"@example.org",
+				reminder.Answer{TaskKey: task, Kind: kind, Day: today - 1}); err != nil {
 				return err
 			}
 		}
@@ -90,7 +94,8 @@ func TestWhoWaitsIsListed(t *testing.T) {
 		t.Errorf("a renewal without its part: %d %s", code, said)
 	}
 	_, _, body := x.do(key, "GET", "/coaches/zf-1", "")
-	fitted := regexp.MustCompile(`"fitted":"[0-9-]+"`).ReplaceAllString(text(t, field(t, body, "record")), `"fitted":"2026-03-03"`)
+	fitted := regexp.MustCompile(`"fitted":"[0-9-]+"`).ReplaceAllString(text(t, field(t, body, "record")),
+		`"fitted":"2026-03-03"`)
 	if code, _, said := x.do(key, "PUT", "/coaches/zf-1", fitted); code != 200 {
 		t.Fatalf("%d %s", code, said)
 	}
@@ -103,7 +108,8 @@ func TestWhoWaitsIsListed(t *testing.T) {
 func TestStopsAreNotAnswered(t *testing.T) {
 	x := newRig(t, storetest.Fresh(t, "sqlite"))
 	key := x.keys["one"]
-	if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-02","slide":"s","kind":"soft_floor","value":"yes"}`); code >= 300 {
+	if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings",
+		`{"day":"2026-03-02","slide":"s","kind":"soft_floor","value":"yes"}`); code >= 300 {
 		t.Fatalf("%d %s", code, said)
 	}
 	_, _, said := x.do(key, "GET", "/tasks?coach=zf-1", "")
@@ -112,12 +118,15 @@ func TestStopsAreNotAnswered(t *testing.T) {
 		t.Fatal(said)
 	}
 	for _, answer := range []string{`"answer":"done"`, `"answer":"later","until":"2028-01-01"`} {
-		if code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer", `{"key":"`+task[1]+`",`+answer+`}`); code != 422 ||
+		if code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+			`{"key":"`+task[1]+`",`+answer+`}`); code != 422 ||
 			!strings.Contains(said, "only an inspection ends it") {
 			t.Errorf("%s: %d %s", answer, code, said)
 		}
 	}
-	n := reminder.Notice{Key: "stop", Account: "one", Coach: "zf-1", Task: coach.SafetyStop, TaskKey: task[1], Person: "o@example.org", MessageID: "<stop@b>", LinkID: strings.Repeat("ab", 16), Target: today, Subject: "s", Text: "t", HTML: "h"}
+	n := reminder.Notice{Key: "stop", Account: "one", Coach: "zf-1", Task: coach.SafetyStop, TaskKey: task[1],
+		Person: "o@example.org", MessageID: "<stop@b>", LinkID: strings.Repeat("ab", 16), Target: today, Subject: "s",
+		Text: "t", HTML: "h"}
 	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
 		_, err := tx.AddNotices(t.Context(), today, []reminder.Notice{n})
 		return err
@@ -139,7 +148,8 @@ func TestRenamedSlideKeepsItsStop(t *testing.T) {
 			key := x.keys["one"]
 			say := func(value string) {
 				t.Helper()
-				if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-0`+map[string]string{"yes": "1", "no": "2"}[value]+`","slide":"s","kind":"light","value":"`+value+`"}`); code >= 300 {
+				if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-0`+map[string]string{"yes": "1",
+					"no": "2"}[value]+`","slide":"s","kind":"light","value":"`+value+`"}`); code >= 300 {
 					t.Fatalf("%d %s", code, said)
 				}
 			}
@@ -153,7 +163,8 @@ func TestRenamedSlideKeepsItsStop(t *testing.T) {
 			}
 			slide["slide"] = "big"
 			renamed := text(t, tree)
-			if code, _, said := x.do(key, "PUT", "/coaches/zf-1", renamed); code != 422 || !strings.Contains(said, "slide s of zf-1 is stopped because of light through the seal") {
+			if code, _, said := x.do(key, "PUT", "/coaches/zf-1", renamed); code != 422 || !strings.Contains(said,
+				"slide s of zf-1 is stopped because of light through the seal") {
 				t.Errorf("another short name: %d %s", code, said)
 			}
 			other := text(t, map[string]any{"coach": "zf-9", "slides": []any{slide}, "stays": tree["stays"]})
@@ -161,8 +172,10 @@ func TestRenamedSlideKeepsItsStop(t *testing.T) {
 			if n, _ := field(t, said, "saved").(float64); n != 1 || !strings.Contains(said, "Keep the slide's short name") {
 				t.Errorf("in a bulk: %s", said)
 			}
-			items := intake.ReadTrees(intake.Options{Today: today, Places: x.desk.Places}, []intake.Text{intake.TextOf([]byte(renamed))})
-			if _, err := x.desk.Import(t.Context(), "one", intake.Content{Coaches: []coach.Coach{items[0].Coach}}); fault.KindOf(err) != fault.Invalid {
+			items := intake.ReadTrees(intake.Options{Today: today, Places: x.desk.Places},
+				[]intake.Text{intake.TextOf([]byte(renamed))})
+			if _, err := x.desk.Import(t.Context(), "one",
+				intake.Content{Coaches: []coach.Coach{items[0].Coach}}); fault.KindOf(err) != fault.Invalid {
 				t.Errorf("in a file: %v", err)
 			}
 			say("no")
@@ -186,7 +199,8 @@ func TestRecordsEndNoStop(t *testing.T) {
 					t.Errorf("%s %s: %d %s", part, items, code, said)
 				}
 			}
-			if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code != 200 {
+			if code, _, said := x.do(key, "POST", "/coaches/zf-1/readings",
+				`{"day":"2026-03-01","slide":"s","kind":"light","value":"yes"}`); code != 200 {
 				t.Fatalf("%d %s", code, said)
 			}
 			put("services", `[{"kind":"replace_seal","date":"2026-03-02","by":"shop"}]`, 422)
@@ -198,7 +212,8 @@ func TestRecordsEndNoStop(t *testing.T) {
 			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"}]`, 422)
 			put("readings", `[{"kind":"light","date":"2026-03-02","slide":"s","value":"no"},{"kind":"soft_floor","date":"2026-03-03","slide":"s","value":"no"}]`, 200)
 			_, _, said := x.do(key, "GET", "/changes?limit=1000", "")
-			if set, free := strings.Count(said, `"type":"sealmanac.hold.set"`), strings.Count(said, `"type":"sealmanac.hold.cleared"`); set != 2 || free != 2 {
+			if set, free := strings.Count(said, `"type":"sealmanac.hold.set"`),
+				strings.Count(said, `"type":"sealmanac.hold.cleared"`); set != 2 || free != 2 {
 				t.Errorf("held %d times and free %d times: %s", set, free, said)
 			}
 		})

@@ -20,8 +20,10 @@ import (
 // longestKey is how long an Idempotency-Key may be.
 var longestKey = 200
 
-const keyHelp = "A word of your own, new for each request: sent again within a day, it gets the first answer and nothing is done twice. " +
-	"A repeat while the first request is at work gets 409. Answers of 500 and more are not kept: send the request again with the same key."
+const keyHelp = "A word of your own, new for each request: sent again within a day, it gets the first answer and " +
+	"nothing is done twice. " +
+	"A repeat while the first request is at work gets 409. Answers of 500 and more are not kept: send the request again " +
+	"with the same key."
 
 // badKey says what is wrong with an Idempotency-Key; "": nothing.
 func badKey(key string) string {
@@ -51,12 +53,14 @@ func (a *API) once(w http.ResponseWriter, r *http.Request, who access.Who, key s
 	}
 	sum := sha256.Sum256(append([]byte(r.URL.Path+"\n"+who.Email+"\n"), body...))
 	r.Body = io.NopCloser(io.MultiReader(bytes.NewReader(body), r.Body)) // its end ends the time for it once more
-	said, ran, err := a.Desk.Once(r.Context(), who.Account, who.Email+" "+key, hex.EncodeToString(sum[:]), func() (desk.KeptAnswer, bool) {
-		rec := &keeper{ResponseWriter: w, status: http.StatusOK}
-		next.ServeHTTP(rec, r)
-		head := w.Header()
-		return desk.KeptAnswer{Status: rec.status, Body: rec.body.String(), MediaType: head.Get("Content-Type"), ETag: head.Get("ETag"), Location: head.Get("Location")}, rec.status < 500
-	})
+	said, ran, err := a.Desk.Once(r.Context(), who.Account, who.Email+" "+key, hex.EncodeToString(sum[:]),
+		func() (desk.KeptAnswer, bool) {
+			rec := &keeper{ResponseWriter: w, status: http.StatusOK}
+			next.ServeHTTP(rec, r)
+			head := w.Header()
+			return desk.KeptAnswer{Status: rec.status, Body: rec.body.String(), MediaType: head.Get("Content-Type"),
+				ETag: head.Get("ETag"), Location: head.Get("Location")}, rec.status < 500
+		})
 	switch {
 	case ran && err != nil:
 		a.Log.Error("an answer could not be kept; its Idempotency-Key may run again", "err", err)

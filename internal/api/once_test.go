@@ -75,7 +75,8 @@ func TestRepeatsAreAnsweredAlike(t *testing.T) {
 			kept   bool
 		}{
 			{200, "application/json", true}, {409, "application/problem+json", true}, {499, "application/problem+json", true},
-			{500, "application/problem+json", false}, {501, "application/problem+json", false}, {503, "application/problem+json", false},
+			{500, "application/problem+json", false}, {501, "application/problem+json", false},
+			{503, "application/problem+json", false},
 		} {
 			ran := 0
 			answer := func() *httptest.ResponseRecorder {

@@ -41,26 +41,32 @@ func TestProblems(t *testing.T) {
 		{key, "PUT", "/coaches/zf-1", whole, "If-Match: \"1\"", 412, "changed", "present state", ""},
 		{key, "PUT", "/coaches/zf-1", whole, "If-None-Match: *", 412, "exists", "present state", ""},
 		{key, "POST", "/coaches/zf-1/visits", `{"was":"2026-05-01","day":"2026-05-05"}`, "", 412, "changed", "changed", ""},
-		{key, "POST", "/coaches/zf-1/visits", `day`, "Content-Type: text/plain", 415, "unsupported_media_type", "application/json", ""},
+		{key, "POST", "/coaches/zf-1/visits", `day`, "Content-Type: text/plain", 415, "unsupported_media_type",
+			"application/json", ""},
 		{key, "POST", "/coaches/zf-1/visits", `{"day":5,"extra":1}`, "", 422, "invalid", "", "#/day #/extra"},
-		{key, "POST", "/coaches/zf-1/readings", `{"kind":"nope","day":"1900-01-01","slide":"s","value":"1"}`, "", 422, "invalid", "", "#/kind #/day"},
+		{key, "POST", "/coaches/zf-1/readings", `{"kind":"nope","day":"1900-01-01","slide":"s","value":"1"}`, "", 422,
+			"invalid", "", "#/kind #/day"},
 		{key, "POST", "/coaches/zf-1/services", `{"kind":"clean","day":"1900-01-01"}`, "", 422, "invalid", "", "#/day"},
-		{key, "PUT", "/coaches/zf-2", `{"class":"zeppelin","stays":[{"place":"Nowhereville"}]}`, "", 422, "invalid", "", "#/class #/stays/0/place #/stays/0/from"},
-		{key, "PUT", "/coaches/zf-1/record/people", `{"items":[{"name":"A","email":"a@example.org"},{"email":"nobody"}]}`, "", 422, "invalid", "", "#/items/1/email #/items/1"},
+		{key, "PUT", "/coaches/zf-2", `{"class":"zeppelin","stays":[{"place":"Nowhereville"}]}`, "", 422, "invalid", "",
+			"#/class #/stays/0/place #/stays/0/from"},
+		{key, "PUT", "/coaches/zf-1/record/people", `{"items":[{"name":"A","email":"a@example.org"},{"email":"nobody"}]}`, "",
+			422, "invalid", "", "#/items/1/email #/items/1"},
 	} {
 		head := []string{}
 		if name, value, ok := strings.Cut(c.head, ": "); ok {
 			head = append(head, name, value)
 		}
 		code, h, said := x.do(c.key, c.method, c.path, c.body, head...)
-		if code != c.status || h.Get("Content-Type") != "application/problem+json" || field(t, said, "code") != c.code || field(t, said, "status") != float64(c.status) {
+		if code != c.status || h.Get("Content-Type") != "application/problem+json" || field(t, said, "code") != c.code ||
+			field(t, said, "status") != float64(c.status) {
 			t.Errorf("%s %s: %d %s %s", c.method, c.path, code, h.Get("Content-Type"), said)
 			continue
 		}
 		if err := fits(schema, said); err != nil {
 			t.Errorf("%s %s: %v\n%s", c.method, c.path, err, said)
 		}
-		if kind, _ := field(t, said, "type").(string); kind != api.Root+"#problem-"+c.code || !strings.Contains(page, `id="problem-`+c.code+`"`) {
+		if kind, _ := field(t, said, "type").(string); kind != api.Root+"#problem-"+c.code || !strings.Contains(page,
+			`id="problem-`+c.code+`"`) {
 			t.Errorf("%s %s: type %q leads nowhere", c.method, c.path, kind)
 		}
 		if hint, _ := field(t, said, "hint").(string); !strings.Contains(hint, c.hint) {
@@ -71,7 +77,8 @@ func TestProblems(t *testing.T) {
 		for _, f := range faults {
 			one, _ := f.(map[string]any)
 			where, _ := one["location"].(string)
-			if where == "hint" || where == "present" || where == "sent" || strings.Contains(text(t, one["message"]), "readings[") || strings.HasPrefix(text(t, one["message"]), `":`) {
+			if where == "hint" || where == "present" || where == "sent" || strings.Contains(text(t, one["message"]),
+				"readings[") || strings.HasPrefix(text(t, one["message"]), `":`) {
 				t.Errorf("%s %s: %v is no fault of what was sent", c.method, c.path, one)
 			}
 			if p, ok := one["pointer"].(string); ok {

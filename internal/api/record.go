@@ -18,7 +18,8 @@ func (record) Schema(r huma.Registry) *huma.Schema {
 	const name = "CoachRecord"
 	if r.Map()[name] == nil {
 		s := blockSchema(r, intake.Shape())
-		s.Description = "A coach as in a coach file: people, stays, slides with runs and parts, services, readings, events, bookings."
+		s.Description = "A coach as in a coach file: people, stays, slides with runs and parts, services, readings, " +
+			"events, bookings."
 		r.Map()[name] = s
 	}
 	return &huma.Schema{Ref: "#/components/schemas/" + name}
@@ -76,7 +77,8 @@ type bulk struct{ intake.Text }
 func (bulk) Schema(r huma.Registry) *huma.Schema {
 	least, most := 1, mostInBulk
 	list := &huma.Schema{Type: huma.TypeArray, Items: record{}.Schema(r), MinItems: &least, MaxItems: &most}
-	s := &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false, Properties: map[string]*huma.Schema{"coaches": list}, Required: []string{"coaches"}}
+	s := &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false,
+		Properties: map[string]*huma.Schema{"coaches": list}, Required: []string{"coaches"}}
 	s.PrecomputeMessages()
 	return s
 }

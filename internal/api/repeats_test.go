@@ -42,11 +42,13 @@ func TestRepeatedPosts(t *testing.T) {
 		}
 		bad := strings.Replace(crack, "crack_grade", "nope", 1)
 		for range 2 {
-			if code, head, said := post(bad, "Idempotency-Key", "bad"); code != 422 || head.Get("Content-Type") != "application/problem+json" {
+			if code, head, said := post(bad, "Idempotency-Key", "bad"); code != 422 ||
+				head.Get("Content-Type") != "application/problem+json" {
 				t.Errorf("%d %s %s", code, head.Get("Content-Type"), said)
 			}
 		}
-		if code, head, said := post(crack, "Idempotency-Key", "k\xff"); code != 400 || head.Get("Content-Type") != "application/problem+json" {
+		if code, head, said := post(crack, "Idempotency-Key", "k\xff"); code != 400 ||
+			head.Get("Content-Type") != "application/problem+json" {
 			t.Errorf("a key that is no UTF-8: %d %s", code, said)
 		}
 	})

@@ -35,22 +35,27 @@ type serviceItem struct {
 // reported are the lists of what happened to a coach: what its record says, and what
 // people and programs sent in since, which the record does not hold.
 func (a *API) reported(api huma.API) {
-	huma.Register(api, op("GET", "/coaches/{coach}/readings", "list-readings", "Measurements of a coach: those of its record and those sent in since"), func(ctx context.Context, in *OneCoach) (*whole[readingItem], error) {
-		c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(c.Readings, func(r coach.Reading) readingItem {
-			return readingItem{r.Day, string(r.Kind), intake.ReadingText(r), string(r.Slide), r.Run, string(r.Part), r.By, r.Note}
-		}), nil
-	})
-	huma.Register(api, op("GET", "/coaches/{coach}/services", "list-services", "Work done on a coach: that of its record and that sent in since"), func(ctx context.Context, in *OneCoach) (*whole[serviceItem], error) {
-		c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(c.Services, func(s coach.Service) serviceItem {
-			return serviceItem{s.Day, string(s.Kind), string(s.Slide), s.Run, s.By, s.Note}
-		}), nil
-	})
+	huma.Register(api, op("GET", "/coaches/{coach}/readings", "list-readings",
+		"Measurements of a coach: those of its record and those sent in since"),
+		func(ctx context.Context, in *OneCoach) (*whole[readingItem], error) {
+			c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(c.Readings, func(r coach.Reading) readingItem {
+				return readingItem{r.Day, string(r.Kind), intake.ReadingText(r), string(r.Slide), r.Run, string(r.Part), r.By,
+					r.Note}
+			}), nil
+		})
+	huma.Register(api, op("GET", "/coaches/{coach}/services", "list-services",
+		"Work done on a coach: that of its record and that sent in since"),
+		func(ctx context.Context, in *OneCoach) (*whole[serviceItem], error) {
+			c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(c.Services, func(s coach.Service) serviceItem {
+				return serviceItem{s.Day, string(s.Kind), string(s.Slide), s.Run, s.By, s.Note}
+			}), nil
+		})
 }

@@ -33,7 +33,8 @@ func (a *API) register(api huma.API) {
 
 // op describes an operation in a few words.
 func op(method, path, id, summary string) huma.Operation {
-	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary, Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
+	o := huma.Operation{OperationID: id, Method: method, Path: Root + path, Summary: summary,
+		Errors: []int{400, 401, 403, 404, 405, 409, 412, 413, 415, 422, 429, 503}}
 	o.BodyReadTimeout = -1 // bodies are read before (unread), in the time that the server gives them
 	if method == http.MethodPost {
 		o.Parameters = []*huma.Param{{
@@ -98,7 +99,8 @@ type tagged struct {
 }
 
 func bodyOf(r desk.CoachRecord) coachBody {
-	return coachBody{Coach: string(r.ID), Version: etag(r.Version), Changed: time.UnixMicro(r.Version).UTC(), Record: record{r.Text}}
+	return coachBody{Coach: string(r.ID), Version: etag(r.Version), Changed: time.UnixMicro(r.Version).UTC(),
+		Record: record{r.Text}}
 }
 
 // OneCoach names a coach in a path.
@@ -107,36 +109,38 @@ type OneCoach struct {
 }
 
 func (a *API) coaches(api huma.API) {
-	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"), func(ctx context.Context, in *struct {
-		Changed
-		External string `query:"external_id" doc:"Only those to which another system gave this key."`
-	}) (*listed[coachBody], error) {
-		if in.External != "" {
-			rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
-			return listOf(rs, bodyOf), a.fail(err)
-		}
-		at, name, err := in.place()
-		if err != nil {
-			return nil, err
-		}
-		rs, err := a.Desk.CoachesAfter(ctx, who(ctx).Account, at, name, in.Limit)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := listOf(rs, bodyOf)
-		if len(rs) == in.Limit {
-			last := rs[len(rs)-1]
-			out.Body.Next = cursor(strconv.FormatInt(last.Version, 10), string(last.ID))
-		}
-		return out, nil
-	})
-	huma.Register(api, op("GET", "/coaches/{coach}", "get-coach", "One coach"), func(ctx context.Context, in *OneCoach) (*tagged, error) {
-		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return &tagged{etag(r.Version), bodyOf(r)}, nil
-	})
+	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"),
+		func(ctx context.Context, in *struct {
+			Changed
+			External string `query:"external_id" doc:"Only those to which another system gave this key."`
+		}) (*listed[coachBody], error) {
+			if in.External != "" {
+				rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
+				return listOf(rs, bodyOf), a.fail(err)
+			}
+			at, name, err := in.place()
+			if err != nil {
+				return nil, err
+			}
+			rs, err := a.Desk.CoachesAfter(ctx, who(ctx).Account, at, name, in.Limit)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := listOf(rs, bodyOf)
+			if len(rs) == in.Limit {
+				last := rs[len(rs)-1]
+				out.Body.Next = cursor(strconv.FormatInt(last.Version, 10), string(last.ID))
+			}
+			return out, nil
+		})
+	huma.Register(api, op("GET", "/coaches/{coach}", "get-coach", "One coach"),
+		func(ctx context.Context, in *OneCoach) (*tagged, error) {
+			r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return &tagged{etag(r.Version), bodyOf(r)}, nil
+		})
 	put := op("PUT", "/coaches/{coach}", "put-coach", "Add a coach or replace its record")
 	put.SkipValidateBody = true // package intake judges it
 	huma.Register(api, put, func(ctx context.Context, in *struct {
@@ -154,7 +158,8 @@ func (a *API) coaches(api huma.API) {
 	huma.Register(api, many, func(ctx context.Context, in *struct{ Body bulk }) (*bulkResult, error) {
 		items, err := in.Body.coaches()
 		if err != nil {
-			return nil, problem(http.StatusUnprocessableEntity, err.Error(), fmt.Sprintf(`Send {"coaches": [...]} with 1 to %d of them.`, mostInBulk))
+			return nil, problem(http.StatusUnprocessableEntity, err.Error(),
+				fmt.Sprintf(`Send {"coaches": [...]} with 1 to %d of them.`, mostInBulk))
 		}
 		rs, err := a.Desk.SaveMany(ctx, who(ctx).Account, who(ctx).Email, items)
 		if err != nil {
@@ -196,13 +201,15 @@ func (a *API) putCoach(ctx context.Context, id, part, match, none string, text j
 	w := who(ctx)
 	var tree map[string]any
 	if err := json.Unmarshal(text, &tree); err != nil || tree == nil {
-		return nil, problem(http.StatusUnprocessableEntity, "the record is not a JSON object", "Send the coach as in a coach file.")
+		return nil, problem(http.StatusUnprocessableEntity, "the record is not a JSON object",
+			"Send the coach as in a coach file.")
 	}
 	if tree["coach"] == nil {
 		tree["coach"] = id
 	}
 	if tree["coach"] != id {
-		return nil, problem(http.StatusUnprocessableEntity, "the record's coach is another one than the path's", "Leave coach out of the record, or give the same name.")
+		return nil, problem(http.StatusUnprocessableEntity, "the record's coach is another one than the path's",
+			"Leave coach out of the record, or give the same name.")
 	}
 	v := int64(0)
 	now, err := a.Desk.CoachRecord(ctx, w.Account, coach.ID(id))
@@ -286,40 +293,44 @@ type reasonItem struct {
 
 // about are the operations that tell what is known of a coach.
 func (a *API) about(api huma.API) {
-	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"), func(ctx context.Context, in *OneCoach) (*whole[forecastItem], error) {
-		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
-			x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
-			if r, held := p.Coach.DangerOn(f.Slide, p.Today); held {
-				x.Hold = desk.DangerText(r)
+	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"),
+		func(ctx context.Context, in *OneCoach) (*whole[forecastItem], error) {
+			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
 			}
-			if f.Governing != "" {
-				x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
+			return allOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
+				x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted,
+					LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
+				if r, held := p.Coach.DangerOn(f.Slide, p.Today); held {
+					x.Hold = desk.DangerText(r)
+				}
+				if f.Governing != "" {
+					x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
+				}
+				return x
+			}), nil
+		})
+	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "The reasons behind the dates of one part"),
+		func(ctx context.Context, in *struct {
+			OneCoach
+			Run  string `query:"run" required:"true" example:"galley/outer/top"`
+			Part string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
+		}) (*whole[reasonItem], error) {
+			_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), in.Run, coach.PartKind(in.Part))
+			if err != nil {
+				return nil, a.fail(err)
 			}
-			return x
-		}), nil
-	})
-	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "The reasons behind the dates of one part"), func(ctx context.Context, in *struct {
-		OneCoach
-		Run  string `query:"run" required:"true" example:"galley/outer/top"`
-		Part string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
-	}) (*whole[reasonItem], error) {
-		_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), in.Run, coach.PartKind(in.Part))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
-	})
-	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"), func(ctx context.Context, in *OneCoach) (*whole[noticeItem], error) {
-		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(p.Notices, noticeOf), nil
-	})
+			return allOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
+		})
+	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"),
+		func(ctx context.Context, in *OneCoach) (*whole[noticeItem], error) {
+			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(p.Notices, noticeOf), nil
+		})
 	a.reported(api)
 	type visits struct {
 		Body struct {
@@ -327,15 +338,16 @@ func (a *API) about(api huma.API) {
 			Agreed  []agreedItem `json:"agreed"`
 		}
 	}
-	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"), func(ctx context.Context, in *OneCoach) (*visits, error) {
-		p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &visits{}
-		out.Body.Planned, out.Body.Agreed = listOf(p.Visits, visitOf).Body.Items, listOf(p.Pins, agreedOf).Body.Items
-		return out, nil
-	})
+	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"),
+		func(ctx context.Context, in *OneCoach) (*visits, error) {
+			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := &visits{}
+			out.Body.Planned, out.Body.Agreed = listOf(p.Visits, visitOf).Body.Items, listOf(p.Pins, agreedOf).Body.Items
+			return out, nil
+		})
 }
 
 type noticeItem struct {
@@ -371,20 +383,23 @@ type recorded struct {
 
 // work are the operations by which a program of the shop writes things down.
 func (a *API) work(api huma.API) {
-	huma.Register(api, op("POST", "/coaches/{coach}/services", "add-service", "Write work down that was done"), func(ctx context.Context, in *struct {
-		OneCoach
-		Body struct {
-			DayBody
-			Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check" doc:"New parts (replace_bulb, replace_seal, rebond, refit) are refused here with what to do: they are told in the record of the coach."`
-		}
-	}) (*recorded, error) {
-		b := in.Body
-		if coach.TaskKind(b.Kind).Renews() {
-			return nil, a.fail(desk.ErrRenews)
-		}
-		return a.report(ctx, in.Coach, "services", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide, "run": b.Run, "by": "shop", "note": b.Note})
-	})
-	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading", "Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {
+	huma.Register(api, op("POST", "/coaches/{coach}/services", "add-service", "Write work down that was done"),
+		func(ctx context.Context, in *struct {
+			OneCoach
+			Body struct {
+				DayBody
+				Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check" doc:"New parts (replace_bulb, replace_seal, rebond, refit) are refused here with what to do: they are told in the record of the coach."`
+			}
+		}) (*recorded, error) {
+			b := in.Body
+			if coach.TaskKind(b.Kind).Renews() {
+				return nil, a.fail(desk.ErrRenews)
+			}
+			return a.report(ctx, in.Coach, "services", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide,
+				"run": b.Run, "by": "shop", "note": b.Note})
+		})
+	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading",
+		"Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
 			DayBody
@@ -395,7 +410,8 @@ func (a *API) work(api huma.API) {
 		}
 	}) (*recorded, error) {
 		b := in.Body
-		return a.report(ctx, in.Coach, "readings", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide, "run": b.Run, "part": b.Part, "value": b.Value, "by": b.By, "note": b.Note})
+		return a.report(ctx, in.Coach, "readings", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide,
+			"run": b.Run, "part": b.Part, "value": b.Value, "by": b.By, "note": b.Note})
 	})
 	a.tasks(api)
 	a.bookings(api)

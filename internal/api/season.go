@@ -58,7 +58,8 @@ func agreedOf(p coach.Pin) agreedItem {
 }
 
 func visitOf(v season.Visit) visitItem {
-	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Pinned}
+	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(),
+		v.Partner, v.Pinned}
 	for _, t := range v.Tasks {
 		out.Tasks = append(out.Tasks, string(t.Kind)+" "+t.Run)
 	}
@@ -83,7 +84,8 @@ func (a *API) bookings(api huma.API) {
 			Planned []civil.Date `json:"planned" doc:"Days that the shop chose for its plan. Nobody agreed to them, and nobody is reminded of them."`
 		}
 	}
-	book := op("POST", "/coaches/{coach}/visits", "book-visit", "Agree a day, move it, or cancel it; or choose a day for the plan only")
+	book := op("POST", "/coaches/{coach}/visits", "book-visit",
+		"Agree a day, move it, or cancel it; or choose a day for the plan only")
 	huma.Register(api, book, func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
@@ -104,7 +106,8 @@ func (a *API) bookings(api huma.API) {
 			}
 		}
 		if days[0] == 0 && days[1] == 0 {
-			return nil, problem(http.StatusUnprocessableEntity, "neither was nor day is given", "day books, was and day move, was cancels.")
+			return nil, problem(http.StatusUnprocessableEntity, "neither was nor day is given",
+				"day books, was and day move, was cancels.")
 		}
 		at, err := desk.Clock(in.Body.Time)
 		if err != nil {
@@ -138,51 +141,57 @@ func (a *API) bookings(api huma.API) {
 
 // shop are the lists that a shop works from.
 func (a *API) shop(api huma.API) {
-	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"), func(ctx context.Context, in *struct {
-		From  string `query:"from" format:"date" required:"true"`
-		Until string `query:"until" format:"date" required:"true"`
-	}) (*whole[visitItem], error) {
-		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, in.From, in.Until)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(p.Visits, visitOf), nil
-	})
-	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"), func(ctx context.Context, in *struct {
-		From  string `query:"from" format:"date" doc:"Without it: today."`
-		Until string `query:"until" format:"date" doc:"Without it: all."`
-	}) (*whole[booking], error) {
-		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
-		pins := slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool {
-			d := x.Day.String()
-			return d < from || d > until
+	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"),
+		func(ctx context.Context, in *struct {
+			From  string `query:"from" format:"date" required:"true"`
+			Until string `query:"until" format:"date" required:"true"`
+		}) (*whole[visitItem], error) {
+			p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, in.From, in.Until)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(p.Visits, visitOf), nil
 		})
-		out := allOf(pins, bookingOf)
-		slices.SortStableFunc(out.Body.Items, func(a, b booking) int { return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach)) })
-		return out, nil
-	})
-	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"), func(ctx context.Context, _ *struct{}) (*whole[partItem], error) {
-		p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(p.Parts, func(n season.Need) partItem {
-			return partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate}
-		}), nil
-	})
-	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"), func(ctx context.Context, _ *struct{}) (*whole[desk.Request], error) {
-		rs, err := a.Desk.Requests(ctx, who(ctx).Account)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := &whole[desk.Request]{}
-		out.Body.Items = append([]desk.Request{}, rs...)
-		return out, nil
-	})
+	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"),
+		func(ctx context.Context, in *struct {
+			From  string `query:"from" format:"date" doc:"Without it: today."`
+			Until string `query:"until" format:"date" doc:"Without it: all."`
+		}) (*whole[booking], error) {
+			p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
+			pins := slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool {
+				d := x.Day.String()
+				return d < from || d > until
+			})
+			out := allOf(pins, bookingOf)
+			slices.SortStableFunc(out.Body.Items, func(a, b booking) int {
+				return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach))
+			})
+			return out, nil
+		})
+	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"),
+		func(ctx context.Context, _ *struct{}) (*whole[partItem], error) {
+			p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(p.Parts, func(n season.Need) partItem {
+				return partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate}
+			}), nil
+		})
+	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"),
+		func(ctx context.Context, _ *struct{}) (*whole[desk.Request], error) {
+			rs, err := a.Desk.Requests(ctx, who(ctx).Account)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := &whole[desk.Request]{}
+			out.Body.Items = append([]desk.Request{}, rs...)
+			return out, nil
+		})
 	huma.Register(api, op("GET", "/notices", "list-notices", "Notices of a state"), func(ctx context.Context, in *struct {
 		Page
 		State string `query:"state" enum:"queued,sending,retry,accepted,given_up,withdrawn" default:"queued"`
@@ -219,13 +228,14 @@ type lot struct {
 
 // reference are lots.
 func (a *API) reference(api huma.API) {
-	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"), func(ctx context.Context, in *struct {
-		Lot string `path:"lot" maxLength:"200"`
-	}) (*whole[lot], error) {
-		ps, err := a.Desk.LotParts(ctx, who(ctx).Account, in.Lot)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		return allOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
-	})
+	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"),
+		func(ctx context.Context, in *struct {
+			Lot string `path:"lot" maxLength:"200"`
+		}) (*whole[lot], error) {
+			ps, err := a.Desk.LotParts(ctx, who(ctx).Account, in.Lot)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			return allOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
+		})
 }

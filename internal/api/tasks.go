@@ -33,57 +33,60 @@ func taskOf(t desk.Task) taskRow {
 
 // tasks are the operations about what is due.
 func (a *API) tasks(api huma.API) {
-	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"), func(ctx context.Context, in *struct {
-		Page
-		Coach string `query:"coach"`
-		Until string `query:"until" format:"date" doc:"Aimed at up to this day."`
-	}) (*listed[taskRow], error) {
-		f, err := place(in.After, 2)
-		if err != nil {
-			return nil, err
-		}
-		until := in.Until
-		if until == "" {
-			until = "9999-12-31"
-		}
-		ts, err := a.Desk.TasksAfter(ctx, who(ctx).Account, coach.ID(in.Coach), f[0], f[1], until, in.Limit)
-		if err != nil {
-			return nil, a.fail(err)
-		}
-		out := listOf(ts, taskOf)
-		if len(ts) == in.Limit {
-			last := ts[len(ts)-1]
-			out.Body.Next = cursor(last.Target, last.Coach+"|"+last.Key)
-		}
-		return out, nil
-	})
-	huma.Register(api, op("POST", "/coaches/{coach}/tasks/answer", "answer-task", "Complete a task, or put it off"), func(ctx context.Context, in *struct {
-		OneCoach
-		Body struct {
-			Key    string `json:"key" doc:"The task's key."`
-			Target string `json:"target,omitempty" format:"date" doc:"Its aim as you saw it; another one now is a conflict (412)."`
-			Answer string `json:"answer" enum:"done,later"`
-			Day    string `json:"day,omitempty" format:"date" doc:"Done on; today without it."`
-			Until  string `json:"until,omitempty" format:"date" doc:"Later: not before."`
-		}
-	}) (*struct{ Body taskRow }, error) {
-		b := in.Body
-		var days [2]civil.Date
-		for i, s := range []string{b.Day, b.Until} {
-			if s != "" {
-				var err error
-				if days[i], err = dayOf(s); err != nil {
-					return nil, err
+	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"),
+		func(ctx context.Context, in *struct {
+			Page
+			Coach string `query:"coach"`
+			Until string `query:"until" format:"date" doc:"Aimed at up to this day."`
+		}) (*listed[taskRow], error) {
+			f, err := place(in.After, 2)
+			if err != nil {
+				return nil, err
+			}
+			until := in.Until
+			if until == "" {
+				until = "9999-12-31"
+			}
+			ts, err := a.Desk.TasksAfter(ctx, who(ctx).Account, coach.ID(in.Coach), f[0], f[1], until, in.Limit)
+			if err != nil {
+				return nil, a.fail(err)
+			}
+			out := listOf(ts, taskOf)
+			if len(ts) == in.Limit {
+				last := ts[len(ts)-1]
+				out.Body.Next = cursor(last.Target, last.Coach+"|"+last.Key)
+			}
+			return out, nil
+		})
+	huma.Register(api, op("POST", "/coaches/{coach}/tasks/answer", "answer-task", "Complete a task, or put it off"),
+		func(ctx context.Context, in *struct {
+			OneCoach
+			Body struct {
+				Key    string `json:"key" doc:"The task's key."`
+				Target string `json:"target,omitempty" format:"date" doc:"Its aim as you saw it; another one now is a conflict (412)."`
+				Answer string `json:"answer" enum:"done,later"`
+				Day    string `json:"day,omitempty" format:"date" doc:"Done on; today without it."`
+				Until  string `json:"until,omitempty" format:"date" doc:"Later: not before."`
+			}
+		}) (*struct{ Body taskRow }, error) {
+			b := in.Body
+			var days [2]civil.Date
+			for i, s := range []string{b.Day, b.Until} {
+				if s != "" {
+					var err error
+					if days[i], err = dayOf(s); err != nil {
+						return nil, err
+					}
 				}
 			}
-		}
-		w := who(ctx)
-		now, err := a.Desk.AnswerTask(ctx, w.Account, w.Email, coach.ID(in.Coach), b.Key, b.Target, reminder.AnswerKind(b.Answer), days[0], days[1])
-		if fault.KindOf(err) == fault.Conflict {
-			p := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
-			p.Present, p.Sent = taskOf(now), b
-			return nil, p
-		}
-		return &struct{ Body taskRow }{taskOf(now)}, a.fail(err)
-	})
+			w := who(ctx)
+			now, err := a.Desk.AnswerTask(ctx, w.Account, w.Email, coach.ID(in.Coach), b.Key, b.Target,
+				reminder.AnswerKind(b.Answer), days[0], days[1])
+			if fault.KindOf(err) == fault.Conflict {
+				p := problem(http.StatusPreconditionFailed, fault.SentenceOf(err), fault.HintOf(err))
+				p.Present, p.Sent = taskOf(now), b
+				return nil, p
+			}
+			return &struct{ Body taskRow }{taskOf(now)}, a.fail(err)
+		})
 }

@@ -38,7 +38,9 @@ func TestTasksTellTheirState(t *testing.T) {
 			if until != 0 {
 				a.Until = today.Add(until)
 			}
-			if err := db.Update(t.Context(), func(tx *store.Tx) error { return tx.AddAnswer(t.Context(), "one", "zf-1", person, a) }); err != nil {
+			if err := db.Update(t.Context(), func(tx *store.Tx) error {
+				return tx.AddAnswer(t.Context(), "one", "zf-1", person, a)
+			}); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -48,7 +50,8 @@ func TestTasksTellTheirState(t *testing.T) {
 		check(kind, "open", nil)
 		answer(kind, reminder.Later, "b@example.org", -1, 10)
 		check(kind, "put_off", "2026-03-13")
-		code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"answer":"later","until":"2027-03-01"}`, tasks()[kind]["key"]))
+		code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+			fmt.Sprintf(`{"key":%q,"answer":"later","until":"2027-03-01"}`, tasks()[kind]["key"]))
 		if code != 200 || field(t, said, "state") != "put_off" || field(t, said, "put_off_until") != "2027-03-01" {
 			t.Errorf("%d %s", code, said)
 		}
@@ -58,8 +61,10 @@ func TestTasksTellTheirState(t *testing.T) {
 		answer("replace_bulb", reminder.Done, "b@example.org", -1, 0)
 		check("replace_bulb", "done_reported", nil)
 		// An aim that is not the present one is answered with the task as it stands.
-		code, _, said = x.do(key, "POST", "/coaches/zf-1/tasks/answer", fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, tasks()[kind]["key"]))
-		if code != 412 || field(t, said, "present", "state") != "booking_asked" || field(t, said, "sent", "target") != "2020-01-01" {
+		code, _, said = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
+			fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, tasks()[kind]["key"]))
+		if code != 412 || field(t, said, "present", "state") != "booking_asked" || field(t, said, "sent",
+			"target") != "2020-01-01" {
 			t.Errorf("%d %s", code, said)
 		}
 		if code, _, said := x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`); code != 200 {

@@ -121,7 +121,8 @@ func TestTranscript(t *testing.T) {
 	sent := make(chan struct{})
 	go func() {
 		defer close(sent)
-		(&webhook.Sender{DB: x.db, Client: httpkit.Guarded([]string{"127.0.0.1"}, 2*time.Second), Source: "https://x.example.org", Log: slog.New(slog.DiscardHandler), Look: 20 * time.Millisecond}).Run(ctx)
+		(&webhook.Sender{DB: x.db, Client: httpkit.Guarded([]string{"127.0.0.1"}, 2*time.Second),
+			Source: "https://x.example.org", Log: slog.New(slog.DiscardHandler), Look: 20 * time.Millisecond}).Run(ctx)
 	}()
 	defer func() { cancel(); <-sent }()
 	lines, stop := start()
@@ -143,7 +144,9 @@ func TestTranscript(t *testing.T) {
 	note("Or from the feed, without gaps.")
 	say("GET", "/changes?limit=2", "")
 	text := strings.ReplaceAll(out.String(), addr, "crm.example.org")
-	for pattern, with := range map[string]string{`whsec_[A-Za-z0-9+/=]+`: "whsec_...", `ep_[0-9a-f]{16}`: "ep_...", `token [0-9a-f]{8}`: "token ...", `"\d{4}-\d\d-\d\dT[0-9:.]+Z"`: `"(instant)"`, `"\\"[0-9a-z]+\\""`: `"(version)"`, `"waiting": \d+`: `"waiting": (some)`} {
+	for pattern, with := range map[string]string{`whsec_[A-Za-z0-9+/=]+`: "whsec_...", `ep_[0-9a-f]{16}`: "ep_...",
+		`token [0-9a-f]{8}`: "token ...", `"\d{4}-\d\d-\d\dT[0-9:.]+Z"`: `"(instant)"`, `"\\"[0-9a-z]+\\""`: `"(version)"`,
+		`"waiting": \d+`: `"waiting": (some)`} {
 		text = regexp.MustCompile(pattern).ReplaceAllString(text, with)
 	}
 	testkit.Golden(t, "api/first-hour.txt", text)

@@ -13,6 +13,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"unicode/utf8"
 )
 
 // rows lists the packages from the bottom up. A package may import packages in
@@ -41,7 +42,8 @@ var tests = []string{"testkit", "store/storetest", "arch"}
 // except these.
 var impure = []string{"settings", "metrics", "httpkit", "netkit"}
 
-var forbidden = []string{"context", "crypto/rand", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2", "net", "net/http", "os", "os/exec", "net/smtp"}
+var forbidden = []string{"context", "crypto/rand", "database/sql", "log", "log/slog", "math/rand", "math/rand/v2",
+	"net", "net/http", "os", "os/exec", "net/smtp"}
 
 // never says who must not import whom although the rows would allow it.
 var never = map[string][]string{
@@ -76,7 +78,8 @@ func load(t *testing.T) (out []file) {
 		if err != nil {
 			return err
 		}
-		out = append(out, file{p, strings.TrimPrefix(filepath.ToSlash(filepath.Dir(p)), "../"), strings.HasSuffix(p, "_test.go"), f, fset, strings.Count(string(src), "\n")})
+		out = append(out, file{p, strings.TrimPrefix(filepath.ToSlash(filepath.Dir(p)), "../"),
+			strings.HasSuffix(p, "_test.go"), f, fset, strings.Count(string(src), "\n")})
 		return nil
 	})
 	if err != nil {
@@ -132,7 +135,8 @@ func noClock(t *testing.T, f file) {
 		if !ok {
 			return true
 		}
-		if x, ok := s.X.(*ast.Ident); ok && x.Name == "time" && slices.Contains([]string{"Now", "Since", "Until", "Sleep", "After", "Tick", "NewTimer", "NewTicker"}, s.Sel.Name) {
+		if x, ok := s.X.(*ast.Ident); ok && x.Name == "time" &&
+			slices.Contains([]string{"Now", "Since", "Until", "Sleep", "After", "Tick", "NewTimer", "NewTicker"}, s.Sel.Name) {
 			t.Errorf("%s calls time.%s but package %s is pure", f.path, s.Sel.Name, f.pkg)
 		}
 		return true
@@ -140,7 +144,7 @@ func noClock(t *testing.T, f file) {
 }
 
 // Every package says what it is for, every exported thing what it means, files
-// stay under 500 lines and functions under 80.
+// stay within 600 lines and functions within 80.
 func TestShape(t *testing.T) {
 	commented := map[string]bool{}
 	for _, f := range load(t) {
@@ -150,8 +154,8 @@ func TestShape(t *testing.T) {
 		if f.test {
 			continue
 		}
-		if f.lines > 500 {
-			t.Errorf("%s has %d lines, at most 500", f.path, f.lines)
+		if f.lines > 600 {
+			t.Errorf("%s has %d lines, at most 600", f.path, f.lines)
 		}
 		for _, d := range f.ast.Decls {
 			shape(t, f, d)
@@ -161,6 +165,32 @@ func TestShape(t *testing.T) {
 		for _, p := range r {
 			if !commented[p] {
 				t.Errorf("package %s has no package comment", p)
+			}
+		}
+	}
+}
+
+// No line is wider than 120 columns. Only raw strings may be: SQL, markup, and the tags
+// of fields, which cannot be broken.
+func TestLinesAreNarrow(t *testing.T) {
+	const most = 120
+	for _, f := range load(t) {
+		src, err := os.ReadFile(f.path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		raw := map[int]bool{}
+		ast.Inspect(f.ast, func(n ast.Node) bool {
+			if l, ok := n.(*ast.BasicLit); ok && strings.HasPrefix(l.Value, "`") {
+				for i := f.fset.Position(l.Pos()).Line; i <= f.fset.Position(l.End()).Line; i++ {
+					raw[i] = true
+				}
+			}
+			return true
+		})
+		for i, line := range strings.Split(string(src), "\n") {
+			if n := utf8.RuneCountInString(line); n > most && !raw[i+1] {
+				t.Errorf("%s:%d: %d columns, at most %d", f.path, i+1, n, most)
 			}
 		}
 	}
@@ -219,9 +249,11 @@ func TestTopLevel(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	allowed := []string{"cmd", "internal", "migrations", "config", "deploy", "testdata", "go.mod", "go.sum", "README.md", "DEVELOPERS.md"}
+	allowed := []string{"cmd", "internal", "migrations", "config", "deploy", "testdata", "go.mod", "go.sum", "README.md",
+		"DEVELOPERS.md"}
 	for _, e := range entries {
-		if !strings.HasPrefix(e.Name(), ".") && !slices.Contains(allowed, e.Name()) && e.Name() != "sealmanac" && !strings.HasSuffix(e.Name(), ".db") {
+		if !strings.HasPrefix(e.Name(), ".") && !slices.Contains(allowed, e.Name()) && e.Name() != "sealmanac" &&
+			!strings.HasSuffix(e.Name(), ".db") {
 			t.Errorf("%s is not on the fixed top level", e.Name())
 		}
 	}

@@ -112,7 +112,8 @@ func TestInSkipsClockGap(t *testing.T) {
 // range.
 func TestOfAgreesWithTime(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
-		y, m, d := rapid.IntRange(-500, 4000).Draw(t, "y"), rapid.IntRange(-30, 40).Draw(t, "m"), rapid.IntRange(-400, 400).Draw(t, "d")
+		y, m, d := rapid.IntRange(-500, 4000).Draw(t, "y"), rapid.IntRange(-30, 40).Draw(t, "m"),
+			rapid.IntRange(-400, 400).Draw(t, "d")
 		if got, want := Of(y, time.Month(m), d), FromTime(time.Date(y, time.Month(m), d, 0, 0, 0, 0, time.UTC)); got != want {
 			t.Fatalf("%d-%d-%d: %d, want %d", y, m, d, got, want)
 		}

@@ -20,7 +20,8 @@ type archiveCmd struct {
 func (c *archiveCmd) Run(e *env) (err error) {
 	f, err := os.OpenFile(c.File, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
 	if err != nil {
-		return &fault.Error{Kind: fault.Invalid, Msg: "the archive cannot be written", Hint: "Name a file that does not exist yet, in a folder that does.", Err: err}
+		return &fault.Error{Kind: fault.Invalid, Msg: "the archive cannot be written",
+			Hint: "Name a file that does not exist yet, in a folder that does.", Err: err}
 	}
 	defer func() {
 		if e := f.Close(); err == nil {
@@ -32,7 +33,8 @@ func (c *archiveCmd) Run(e *env) (err error) {
 	}()
 	err = withDesk(e, func(d *desk.Desk) error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is in %s; members, keys, passwords and the links in its mails are not.\n", c.Account, c.File)
+		fmt.Fprintf(e.out, "account %q is in %s; members, keys, passwords and the links in its mails are not.\n", c.Account,
+			c.File)
 	}
 	return err
 }
@@ -72,7 +74,8 @@ func (c *restoreCmd) Run(e *env) error {
 		}
 		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n%s"+
 			"The links in mails sent before the archive lead to the old account, not to this one.\n"+
-			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account, waiting, c.Account)
+			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account,
+			waiting, c.Account)
 	}
 	return err
 }
@@ -85,7 +88,8 @@ type hushCmd struct {
 func (c *hushCmd) Run(e *env) error {
 	err := withDesk(e, func(d *desk.Desk) error { return d.Pause(e.ctx, coach.AccountID(c.Account), "operator") })
 	if err == nil {
-		fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'. Mails to members still leave.\n", c.Account, c.Account)
+		fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'. Mails to members "+
+			"still leave.\n", c.Account, c.Account)
 	}
 	return err
 }
@@ -107,7 +111,8 @@ func (c *wakeCmd) Run(e *env) error {
 		fmt.Fprintf(e.out, "Account %q sends reminders. The running daemon makes a new pass within a minute.\n", c.Account)
 		for _, h := range was.Held {
 			if h.Hold == reminder.HoldPaused {
-				fmt.Fprintf(e.out, "%s to %s were ready.\n", count(h.Messages, "message", "messages"), count(h.People, "person", "people"))
+				fmt.Fprintf(e.out, "%s to %s were ready.\n", count(h.Messages, "message", "messages"),
+					count(h.People, "person", "people"))
 			}
 		}
 		return nil

@@ -61,7 +61,8 @@ func TestArchiveCommands(t *testing.T) {
 	for _, kind := range storetest.Kinds {
 		t.Run(kind, func(t *testing.T) {
 			onStore(t, kind)
-			says(t, 0, "It is quiet: no reminder leaves until 'sealmanac wake --account copy'", "restore", file, "--account", "copy", "--quiet")
+			says(t, 0, "It is quiet: no reminder leaves until 'sealmanac wake --account copy'", "restore", file, "--account",
+				"copy", "--quiet")
 			again := filepath.Join(t.TempDir(), "copy.zip")
 			says(t, 0, "is in", "archive", again, "--account", "copy")
 			first, err := os.ReadFile(file)
@@ -126,7 +127,8 @@ func TestFirstCommand(t *testing.T) {
 				db, err = store.OpenSQLite(os.Getenv("SEALMANAC_STORE_PATH"))
 			}
 			db = storetest.Migrated(t, db, err)
-			if err := (&access.Access{DB: db}).Setup(t.Context(), m[1], coach.Account{}, "Ann", "ann@example.org", "four words of mine"); err != nil {
+			if err := (&access.Access{DB: db}).Setup(t.Context(), m[1], coach.Account{}, "Ann", "ann@example.org",
+				"four words of mine"); err != nil {
 				t.Fatal(err)
 			}
 			says(t, 1, "has members already", "first")

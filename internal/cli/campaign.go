@@ -35,7 +35,8 @@ type campaignStart struct {
 func (c *campaignStart) Run(e *env) error {
 	words, err := os.ReadFile(c.Words)
 	if err != nil {
-		return &fault.Error{Kind: fault.Invalid, Msg: "the words cannot be read", Hint: "Name a text file with --words.", Err: err}
+		return &fault.Error{Kind: fault.Invalid, Msg: "the words cannot be read", Hint: "Name a text file with --words.",
+			Err: err}
 	}
 	cfg, err := e.settings()
 	if err != nil {
@@ -53,11 +54,14 @@ func (c *campaignStart) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		p, err := d.StartCampaign(e.ctx, coach.AccountID(c.Account), desk.Campaign{Name: c.Name, Lot: c.Lot, From: c.From.Date, Until: c.Until.Date, Subject: c.Subject, Words: string(words), By: c.By}, rules)
+		p, err := d.StartCampaign(e.ctx, coach.AccountID(c.Account),
+			desk.Campaign{Name: c.Name, Lot: c.Lot, From: c.From.Date, Until: c.Until.Date, Subject: c.Subject,
+				Words: string(words), By: c.By}, rules)
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s found, %s made. The running daemon sends them in the people's sending hours.\n", count(p.Coaches, "coach", "coaches"), count(p.Told, "mail is", "mails are"))
+		fmt.Fprintf(e.out, "%s found, %s made. The running daemon sends them in the people's sending hours.\n",
+			count(p.Coaches, "coach", "coaches"), count(p.Told, "mail is", "mails are"))
 		for _, id := range p.Unreachable {
 			fmt.Fprintf(e.out, "nobody to write to: %s\n", id)
 		}
@@ -109,7 +113,8 @@ func (c *campaignList) Run(e *env) error {
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "campaign\tlot\tcoaches\twritten to\ttaken\twaiting\tfailed\tanswered\tnobody to write to")
 		for _, p := range ps {
-			fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\n", p.ID, p.Lot, p.Coaches, p.Told, p.Accepted, p.Waiting, p.Failed, p.Answered, len(p.Unreachable))
+			fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\n", p.ID, p.Lot, p.Coaches, p.Told, p.Accepted, p.Waiting,
+				p.Failed, p.Answered, len(p.Unreachable))
 		}
 		if err := t.Flush(); err != nil {
 			return err

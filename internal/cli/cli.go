@@ -86,7 +86,9 @@ func Main(args []string, in io.Reader, out, errOut io.Writer) int {
 func Run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer) int {
 	var c commands
 	code := -1
-	p, err := kong.New(&c, kong.Name("sealmanac"), kong.Description("An almanac for slide-out seals: dates their wear, plans the work ahead of the season, reminds the people."),
+	p, err := kong.New(&c, kong.Name("sealmanac"),
+		kong.Description("An almanac for slide-out seals: dates their wear, plans the work ahead of the season, reminds "+
+			"the people."),
 		kong.Writers(out, errOut), kong.Exit(func(n int) { code = n }), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
 	if err != nil {
 		fmt.Fprintln(errOut, "sealmanac:", err)
@@ -129,7 +131,8 @@ func report(w io.Writer, err error) int {
 var errSaid = errors.New("said")
 
 func (e *env) tables() (*climate.Tables, error) {
-	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places, Zips: config.Zips})
+	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places,
+		Zips: config.Zips})
 }
 
 // rulebook returns the rules: of --rules, else of the configuration, else built in.
@@ -143,7 +146,8 @@ func (e *env) rulebook(fromConfig string) (*rulebook.Rulebook, error) {
 	}
 	b, err := os.ReadFile(path)
 	if err != nil {
-		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the rulebook cannot be read", Hint: "Name a readable file with --rules or rulebook:.", Err: err}
+		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the rulebook cannot be read",
+			Hint: "Name a readable file with --rules or rulebook:.", Err: err}
 	}
 	return rulebook.Parse(b)
 }

@@ -65,7 +65,8 @@ func TestForecastJSON(t *testing.T) {
 	if r.On != "2026-02-10" || r.Rulebook == "" || len(r.Coaches) < 12 {
 		t.Errorf("on %q, rulebook %q, %d coaches", r.On, r.Rulebook, len(r.Coaches))
 	}
-	for _, k := range []string{"run", "part", "material", "construction", "fitted", "life_used", "governing", "shares", "early", "likely", "late"} {
+	for _, k := range []string{"run", "part", "material", "construction", "fitted", "life_used", "governing", "shares",
+		"early", "likely", "late"} {
 		if _, ok := r.Coaches[0].Parts[0][k]; !ok {
 			t.Errorf("a part has no %q", k)
 		}
@@ -107,8 +108,10 @@ func onStore(t *testing.T, kind string) {
 func TestImportListsTwice(t *testing.T) {
 	rows := [][]string{
 		{"coach", "label", "owner", "email", "place", "slide", "run", "part", "material", "construction", "fitted"},
-		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "bulb", "epdm_sponge", "track", "2021-04-01"},
-		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "wiper", "epdm_dense", "track", "2021-04-01"},
+		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "bulb", "epdm_sponge", "track",
+			"2021-04-01"},
+		{"q-1", "Q one", "Ann", "ann@example.org", "Bend, OR", "s", "outer/top", "wiper", "epdm_dense", "track",
+			"2021-04-01"},
 	}
 	asCSV, err := desk.CSV(rows)
 	if err != nil {
@@ -129,7 +132,8 @@ func TestImportListsTwice(t *testing.T) {
 				}
 			}
 			shop := filepath.Join(dir, "shop.yaml")
-			files := map[string][]byte{"shop.yaml": []byte("shop: {name: A, postal: B}\n"), "list.csv": asCSV, "list.xlsx": asXLSX}
+			files := map[string][]byte{"shop.yaml": []byte("shop: {name: A, postal: B}\n"), "list.csv": asCSV,
+				"list.xlsx": asXLSX}
 			for name, data := range files {
 				if err := os.WriteFile(filepath.Join(dir, name), data, 0o600); err != nil {
 					t.Fatal(err)
@@ -150,7 +154,9 @@ func TestImportListsTwice(t *testing.T) {
 func TestImportIntoPostgres(t *testing.T) {
 	onStore(t, "postgres")
 	file := filepath.Join(t.TempDir(), "a.yaml")
-	text := []byte("shop: {name: A, postal: B}\ncoaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 2024-01-01}], slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]}]")
+	text := []byte("shop: {name: A, postal: B}\ncoaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 2024-01-01}], " +
+		"slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, " +
+		"material: tpv}]}]}]}]")
 	if err := os.WriteFile(file, text, 0o600); err != nil {
 		t.Fatal(err)
 	}
@@ -179,7 +185,8 @@ func TestCheckListsDoubledExternalIDs(t *testing.T) {
 			if err := tx.SaveAccount(t.Context(), coach.Account{ID: "main", Name: "A", Postal: "B"}); err != nil {
 				return err
 			}
-			cs := []coach.Coach{{ID: "q-1", External: "cust-5"}, {ID: "q-2", External: "cust-5"}, {ID: "q-3", External: "cust-6"}, {ID: "q-4"}, {ID: "q-5"}}
+			cs := []coach.Coach{{ID: "q-1", External: "cust-5"}, {ID: "q-2", External: "cust-5"},
+				{ID: "q-3", External: "cust-6"}, {ID: "q-4"}, {ID: "q-5"}}
 			_, err := tx.SaveCoaches(t.Context(), "main", cs)
 			return err
 		})
@@ -191,7 +198,8 @@ func TestCheckListsDoubledExternalIDs(t *testing.T) {
 		t.Fatal(err)
 	}
 	out, _ := run(t, "check")
-	if !strings.Contains(out, `account main: "cust-5" belongs to coaches q-1, q-2`) || strings.Contains(out, "cust-6") || strings.Contains(out, "q-4") || strings.Contains(out, "FAIL  external") {
+	if !strings.Contains(out, `account main: "cust-5" belongs to coaches q-1, q-2`) || strings.Contains(out, "cust-6") ||
+		strings.Contains(out, "q-4") || strings.Contains(out, "FAIL  external") {
 		t.Errorf("%s", out)
 	}
 }

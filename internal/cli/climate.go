@@ -66,7 +66,8 @@ func (c *climateCmd) Run(e *env) error {
 		return err
 	}
 	if !(c.Ea >= 1 && c.Ea <= 200) {
-		return fault.New(fault.Invalid, fmt.Sprintf("an activation energy of %g kJ/mol is out of range", c.Ea), "Give --ea from 1 to 200.")
+		return fault.New(fault.Invalid, fmt.Sprintf("an activation energy of %g kJ/mol is out of range", c.Ea),
+			"Give --ea from 1 to 200.")
 	}
 	query := strings.Join(c.Place, " ")
 	p, err := tab.Lookup(query)
@@ -89,7 +90,8 @@ func (c *climateCmd) report(p climate.Place, n climate.Normals) climateReport {
 	if c.OnFace != "roof" {
 		face, skyView = climate.Wall(map[string]float64{"N": 0, "E": 90, "S": 180, "W": 270}[c.OnFace]), 0
 	}
-	r := climateReport{Place: p.Label(), Lat: round(p.Lat, 1e4), Lon: round(p.Lon, 1e4), Elev: round(p.Elev, 1), Zone: p.Zone, Face: c.OnFace, EaKJ: sig(c.Ea), Method: n.Method, SunError: sig(n.SunError),
+	r := climateReport{Place: p.Label(), Lat: round(p.Lat, 1e4), Lon: round(p.Lon, 1e4), Elev: round(p.Elev, 1),
+		Zone: p.Zone, Face: c.OnFace, EaKJ: sig(c.Ea), Method: n.Method, SunError: sig(n.SunError),
 		Station: stationReport{n.Station, round(n.Km, 10), round(n.Dz, 1)}}
 	var ghi, uvYear float64
 	for m, v := range n.Months {
@@ -99,7 +101,8 @@ func (c *climateCmd) report(p climate.Place, n climate.Normals) climateReport {
 		for _, s := range climate.TypicalDay(sun, face, v) {
 			rate += wear.Rate(c.Ea, unit.Celsius(climate.SurfaceTemperature(s.Air, s.Sun, dark, skyView))) / climate.Steps
 		}
-		r.Months = append(r.Months, climateMonth{sig(v.Tmax), sig(v.Tmin), sig(v.Global), sig(onFace), sig(uv), sig(wear.EffectiveTemperature(c.Ea, rate))})
+		r.Months = append(r.Months, climateMonth{sig(v.Tmax), sig(v.Tmin), sig(v.Global), sig(onFace), sig(uv),
+			sig(wear.EffectiveTemperature(c.Ea, rate))})
 		ghi, uvYear = ghi+v.Global*365.2425/12, uvYear+uv*365.2425/12
 	}
 	r.Year.GHI, r.Year.UV = sig(ghi), sig(uvYear)
@@ -111,21 +114,26 @@ func (c *climateCmd) report(p climate.Place, n climate.Normals) climateReport {
 
 func (c *climateCmd) print(e *env, r climateReport) error {
 	fmt.Fprintf(e.out, "%s: %.2f, %.2f, %.0f m, %s\n", r.Place, r.Lat, r.Lon, r.Elev, r.Zone)
-	fmt.Fprintf(e.out, "Temperature station %s, %.0f km away, %+.0f m in height. Method: %s.\n", r.Station.Name, r.Station.Km, r.Station.Dz, r.Method)
-	fmt.Fprintf(e.out, "Face: %s; effective temperature of a dark dry surface in full view, activation energy %g kJ/mol.\n\n", r.Face, c.Ea)
+	fmt.Fprintf(e.out, "Temperature station %s, %.0f km away, %+.0f m in height. Method: %s.\n", r.Station.Name,
+		r.Station.Km, r.Station.Dz, r.Method)
+	fmt.Fprintf(e.out, "Face: %s; effective temperature of a dark dry surface in full view, activation energy %g "+
+		"kJ/mol.\n\n", r.Face, c.Ea)
 	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', tabwriter.AlignRight)
 	fmt.Fprintln(t, "month\tTmax °C\tTmin °C\tglobal MJ/m²d\tface MJ/m²d\tUV MJ/m²d\teffective °C\t")
 	for m, v := range r.Months {
-		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.2f\t%.1f\t\n", time.Month(m + 1).String()[:3], float64(v.Tmax), float64(v.Tmin), float64(v.GHI), float64(v.Face), float64(v.UV), float64(v.Teff))
+		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.2f\t%.1f\t\n", time.Month(m + 1).String()[:3], float64(v.Tmax),
+			float64(v.Tmin), float64(v.GHI), float64(v.Face), float64(v.UV), float64(v.Teff))
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	frost := "no split into freezing and frost-free months"
 	if r.FrostFree != "" {
-		frost = "frost to be reckoned with outside " + r.FrostFree + " (mean daily minimum below 2 °C, about three nights in ten)"
+		frost = "frost to be reckoned with outside " + r.FrostFree +
+			" (mean daily minimum below 2 °C, about three nights in ten)"
 	}
-	_, err := fmt.Fprintf(e.out, "\nYear: %.0f MJ/m² global, %.0f MJ/m² of UV (295-385 nm) on the face; %s.\n", float64(r.Year.GHI), float64(r.Year.UV), frost)
+	_, err := fmt.Fprintf(e.out, "\nYear: %.0f MJ/m² global, %.0f MJ/m² of UV (295-385 nm) on the face; %s.\n",
+		float64(r.Year.GHI), float64(r.Year.UV), frost)
 	return err
 }
 

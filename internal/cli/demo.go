@@ -34,7 +34,8 @@ func (c *demoCmd) Run(e *env) (err error) {
 		}
 		defer os.RemoveAll(c.Dir) //nolint:errcheck // a temporary folder
 	}
-	d, err := demo.Start(e.ctx, demo.Options{Dir: c.Dir, Rules: rules, Tables: tables, Log: e.log(slog.LevelWarn), Listen: c.Listen})
+	d, err := demo.Start(e.ctx, demo.Options{Dir: c.Dir, Rules: rules, Tables: tables, Log: e.log(slog.LevelWarn),
+		Listen: c.Listen})
 	if err != nil {
 		return err
 	}
@@ -51,7 +52,8 @@ func (c *demoCmd) Run(e *env) (err error) {
 	printDemoNotices(e, rows)
 	accepted, failed := demo.Count(rows)
 	if !c.Once {
-		fmt.Fprintf(e.out, "\nPages:    http://%s/  (sign in as %s, password: %s)\nMailbox:  %s  (read the mails, press their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), demo.Email, demo.Password, d.MailboxURL())
+		fmt.Fprintf(e.out, "\nPages:    http://%s/  (sign in as %s, password: %s)\nMailbox:  %s  (read the mails, press "+
+			"their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), demo.Email, demo.Password, d.MailboxURL())
 	}
 	fmt.Fprintf(e.out, "notices: %d accepted, %d failed\n", accepted, failed)
 	if !c.Once {
@@ -79,16 +81,19 @@ func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
 			var first *projection.Forecast
 			for j := range o.Forecasts {
 				f := &o.Forecasts[j]
-				if f.Slide == s.ID && (first == nil || cmp.Or(strings.Compare(first.Hold.String(), f.Hold.String()), int(f.Likely-first.Likely)) < 0) {
+				if f.Slide == s.ID && (first == nil || cmp.Or(strings.Compare(first.Hold.String(), f.Hold.String()),
+					int(f.Likely-first.Likely)) < 0) {
 					first = f
 				}
 			}
 			switch {
 			case first == nil:
 			case !first.Hold.IsZero():
-				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\ton hold: wrong size\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted)
+				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\ton hold: wrong size\n", o.Coach, first.Run, first.Part, first.Material,
+					first.Fitted)
 			default:
-				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", o.Coach, first.Run, first.Part, first.Material, first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late, governing(first))
+				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", o.Coach, first.Run, first.Part, first.Material,
+					first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late, governing(first))
 			}
 		}
 	}

@@ -76,7 +76,8 @@ func experienceReport(l desk.Learned) any {
 		Findings []finding `json:"findings"`
 	}{l.Rulebook, []finding{}}
 	for _, p := range l.Proposals {
-		f := finding{p.Material, p.Parts, p.Renewed, sig(p.Ratio.Value), [2]sig{sig(p.Ratio.Low), sig(p.Ratio.High)}, p.Refused, p.Version, []figure{}}
+		f := finding{p.Material, p.Parts, p.Renewed, sig(p.Ratio.Value), [2]sig{sig(p.Ratio.Low), sig(p.Ratio.High)},
+			p.Refused, p.Version, []figure{}}
 		for _, c := range p.Changes {
 			f.Figures = append(f.Figures, figure{c.Path, sig(c.Before.Value), sig(c.After.Value), c.After.Unit})
 		}
@@ -88,12 +89,14 @@ func experienceReport(l desk.Learned) any {
 func printExperience(e *env, l desk.Learned) error {
 	fmt.Fprintf(e.out, "Own lives against rulebook %s\n", l.Rulebook)
 	if len(l.Proposals) == 0 {
-		fmt.Fprintln(e.out, "\nNo part has a life to learn from yet. Renewals are recorded when a part's date moves on in an import.")
+		fmt.Fprintln(e.out, "\nNo part has a life to learn from yet. Renewals are recorded when a part's date moves on in "+
+			"an import.")
 	}
 	for _, p := range l.Proposals {
 		fmt.Fprintf(e.out, "\n%s: %s, %d renewed\n", p.Material, count(p.Parts, "part", "parts"), p.Renewed)
 		if p.Ratio.Value > 0 {
-			fmt.Fprintf(e.out, "  they live %.2f times what the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value, p.Ratio.Low, p.Ratio.High)
+			fmt.Fprintf(e.out, "  they live %.2f times what the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value, p.Ratio.Low,
+				p.Ratio.High)
 		}
 		if p.Refused != "" {
 			fmt.Fprintf(e.out, "  nothing is proposed: %s\n", p.Refused)

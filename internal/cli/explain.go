@@ -45,7 +45,8 @@ func (c *explainCmd) Run(e *env) error {
 		if cut < 0 {
 			continue
 		}
-		f, why, ok := tools.Engine.Explain(life, address[:cut], coach.PartKind(address[cut+1:]), projection.When{On: on, CareDays: set.CareDays(tools.Engine.Rules), By: set.NextOpening(on)})
+		f, why, ok := tools.Engine.Explain(life, address[:cut], coach.PartKind(address[cut+1:]),
+			projection.When{On: on, CareDays: set.CareDays(tools.Engine.Rules), By: set.NextOpening(on)})
 		if !ok {
 			continue
 		}
@@ -56,11 +57,14 @@ func (c *explainCmd) Run(e *env) error {
 	case len(found) == 1:
 		found[0]()
 	case len(found) > 1:
-		return fault.New(fault.Invalid, fmt.Sprintf("%q stands on %d coaches", c.Part, len(found)), "Write one of: "+strings.Join(where, "; "))
+		return fault.New(fault.Invalid, fmt.Sprintf("%q stands on %d coaches", c.Part, len(found)),
+			"Write one of: "+strings.Join(where, "; "))
 	case unsettled:
-		return fault.New(fault.Invalid, "no stay is known of this coach, so nothing can be dated", "Add where it stands under stays: place and from.")
+		return fault.New(fault.Invalid, "no stay is known of this coach, so nothing can be dated",
+			"Add where it stands under stays: place and from.")
 	default:
-		return fault.New(fault.NotFound, fmt.Sprintf("there is no part %q in %s on %s", c.Part, c.File, on), "Parts are:\n  "+strings.Join(parts(content.Coaches), "\n  "))
+		return fault.New(fault.NotFound, fmt.Sprintf("there is no part %q in %s on %s", c.Part, c.File, on),
+			"Parts are:\n  "+strings.Join(parts(content.Coaches), "\n  "))
 	}
 	return nil
 }
@@ -96,8 +100,11 @@ func parts(cs []coach.Coach) (out []string) {
 	return out
 }
 
-func (c *explainCmd) print(e *env, tools cycle.Tools, k *coach.Coach, f projection.Forecast, set plan.Setting, why []projection.Reason) {
-	fmt.Fprintf(e.out, "%s, %s/%s: %s on %s, fitted %s\n", k.Name(), f.Run, f.Part, tools.Engine.Rules.Materials[f.Material].Name, tools.Engine.Rules.Constructions[f.Construction].Name, f.Fitted)
+func (c *explainCmd) print(
+	e *env, tools cycle.Tools, k *coach.Coach, f projection.Forecast, set plan.Setting, why []projection.Reason,
+) {
+	fmt.Fprintf(e.out, "%s, %s/%s: %s on %s, fitted %s\n", k.Name(), f.Run, f.Part,
+		tools.Engine.Rules.Materials[f.Material].Name, tools.Engine.Rules.Constructions[f.Construction].Name, f.Fitted)
 	topic := ""
 	for _, r := range why {
 		if r.Topic != topic {
@@ -109,7 +116,8 @@ func (c *explainCmd) print(e *env, tools cycle.Tools, k *coach.Coach, f projecti
 			fmt.Fprintf(e.out, "      from %s\n", from)
 		}
 	}
-	fmt.Fprintf(e.out, "\nPlanning\n  - care band %s, because %s; season %s (%s)\n      from bands.%s\n", set.Band, set.BandWhy, seasonText(set), set.SeasonWhy, set.Band)
+	fmt.Fprintf(e.out, "\nPlanning\n  - care band %s, because %s; season %s (%s)\n      from bands.%s\n", set.Band,
+		set.BandWhy, seasonText(set), set.SeasonWhy, set.Band)
 	fmt.Fprintf(e.out, "  - rulebook %s\n\n", tools.Engine.Rules.Version)
 }
 
@@ -124,4 +132,5 @@ func join2(rule, source string) string {
 	}
 }
 
-var topicWords = map[string]string{"place": "Where it stood", "exposure": "What it lived through", "damage": "What that did to it", "fit": "How it fits", "reading": "What was measured", "need": "When it needs renewal"}
+var topicWords = map[string]string{"place": "Where it stood", "exposure": "What it lived through",
+	"damage": "What that did to it", "fit": "How it fits", "reading": "What was measured", "need": "When it needs renewal"}

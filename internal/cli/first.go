@@ -21,12 +21,15 @@ func (c *firstCmd) Run(e *env) error {
 		return err
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
-		link, err := (&access.Access{DB: db, Base: cmp.Or(cfg.PublicURL, "http://"+cfg.Listen)}).First(e.ctx, coach.AccountID(c.Account))
+		link, err := (&access.Access{DB: db, Base: cmp.Or(cfg.PublicURL, "http://"+cfg.Listen)}).First(e.ctx,
+			coach.AccountID(c.Account))
 		if err == nil && link == "" {
-			err = fault.New(fault.Conflict, fmt.Sprintf("account %q has members already", c.Account), "One of its managers invites others on the page of people and keys.")
+			err = fault.New(fault.Conflict, fmt.Sprintf("account %q has members already", c.Account),
+				"One of its managers invites others on the page of people and keys.")
 		}
 		if err == nil {
-			fmt.Fprintf(e.out, "Open this within a week to become the first member of account %q. Who has it can sign in: pass it on with care.\n%s\n", c.Account, link)
+			fmt.Fprintf(e.out, "Open this within a week to become the first member of account %q. Who has it can sign in: "+
+				"pass it on with care.\n%s\n", c.Account, link)
 		}
 		return err
 	})

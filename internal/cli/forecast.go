@@ -38,7 +38,8 @@ func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content
 	if r.Mapping != "" {
 		f, err := load(r.Mapping)
 		if err != nil {
-			return intake.Content{}, cycle.Tools{}, &fault.Error{Kind: fault.Invalid, Msg: "the mapping file cannot be read", Hint: "Name a YAML file with columns: as --mapping.", Err: err}
+			return intake.Content{}, cycle.Tools{}, &fault.Error{Kind: fault.Invalid, Msg: "the mapping file cannot be read",
+				Hint: "Name a YAML file with columns: as --mapping.", Err: err}
 		}
 		var bad intake.Problems
 		if m, bad = intake.ParseMapping(f); bad.Err() != nil {
@@ -67,7 +68,8 @@ func load(name string) (intake.File, error) {
 	}
 	b, err := os.ReadFile(name)
 	if err != nil {
-		return intake.File{}, &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read", Hint: "Name a coach file, a list, or 'demo' for the built-in scenario.", Err: err}
+		return intake.File{}, &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read",
+			Hint: "Name a coach file, a list, or 'demo' for the built-in scenario.", Err: err}
 	}
 	return intake.File{Name: filepath.Base(name), Data: b}, nil
 }
@@ -185,8 +187,10 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 	}
 	for i := range o.Forecasts {
 		f := &o.Forecasts[i]
-		p := partReport{Run: f.Run, Part: f.Part, Material: f.Material, Construction: f.Construction, Fitted: f.Fitted, LifeUsed: sig(f.LifeUsed),
-			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped, Hold: f.Hold.String()}
+		p := partReport{Run: f.Run, Part: f.Part, Material: f.Material, Construction: f.Construction, Fitted: f.Fitted,
+			LifeUsed:  sig(f.LifeUsed),
+			Governing: governing(f), Shares: map[string]sig{}, Early: f.Early, Likely: f.Likely, Late: f.Late, Capped: f.Capped,
+			Hold: f.Hold.String()}
 		if !o.Setting.Season.IsZero() && f.Hold.IsZero() {
 			risk := sig(f.Risk)
 			p.Risk = &risk
@@ -195,12 +199,14 @@ func reportOf(o cycle.Outcome, on civil.Date) coachReport {
 			p.Shares[string(s.Mechanism)] = sig(s.Value)
 		}
 		for _, u := range f.Readings {
-			p.Readings = append(p.Readings, readingReport{u.Reading.Day, u.Reading.Kind, sig(u.Reading.Value), u.Mechanism, sig(u.Rate), u.Flag})
+			p.Readings = append(p.Readings, readingReport{u.Reading.Day, u.Reading.Kind, sig(u.Reading.Value), u.Mechanism,
+				sig(u.Rate), u.Flag})
 		}
 		r.Parts = append(r.Parts, p)
 	}
 	for _, t := range o.Tasks {
-		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why.String(), t.MovedBy()})
+		r.Tasks = append(r.Tasks, taskReport{t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Target < on, t.Why.String(),
+			t.MovedBy()})
 	}
 	return r
 }
@@ -236,7 +242,8 @@ func printForecast(w io.Writer, r forecastReport) error {
 		}
 		fmt.Fprintf(w, " (band %s, season %s)\n", c.Band, c.Season)
 		for _, h := range c.Holds {
-			fmt.Fprintf(w, "  ON HOLD: slide %s, %s read on %s; its other tasks are silent until that is settled\n", h.Slide, strings.ReplaceAll(string(h.Reading), "_", " "), h.Since)
+			fmt.Fprintf(w, "  ON HOLD: slide %s, %s read on %s; its other tasks are silent until that is settled\n", h.Slide,
+				strings.ReplaceAll(string(h.Reading), "_", " "), h.Since)
 		}
 		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "  run\tpart\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
@@ -245,7 +252,8 @@ func printForecast(w io.Writer, r forecastReport) error {
 				fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t\ton hold\t\t\tmisfit\n", p.Run, p.Part, p.Material, p.Fitted)
 				continue
 			}
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Run, p.Part, p.Material, p.Fitted, percent(float64(p.LifeUsed)), p.Early, p.Likely, late(p), p.Governing)
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Run, p.Part, p.Material, p.Fitted,
+				percent(float64(p.LifeUsed)), p.Early, p.Likely, late(p), p.Governing)
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -257,7 +265,8 @@ func printForecast(w io.Writer, r forecastReport) error {
 			if k.Overdue {
 				state = "overdue"
 			}
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", strings.ReplaceAll(string(k.Kind), "_", " "), k.Run, k.Earliest, k.Target, k.Latest, state)
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", strings.ReplaceAll(string(k.Kind), "_", " "), k.Run, k.Earliest,
+				k.Target, k.Latest, state)
 		}
 		if err := t.Flush(); err != nil {
 			return err

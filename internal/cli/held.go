@@ -38,7 +38,8 @@ func (c *heldList) Run(e *env) error {
 			return printJSON(e.out, map[string]any{"paused": s.Paused, "held": append([]store.Held{}, s.Held...)})
 		}
 		if s.Paused {
-			fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'.\n", c.Account, c.Account)
+			fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'.\n", c.Account,
+				c.Account)
 		}
 		if len(s.Held) == 0 {
 			fmt.Fprintln(e.out, "No message waits for a decision.")
@@ -66,7 +67,8 @@ func (c *heldRelease) Run(e *env) error {
 		if err := d.ReleaseHeld(e.ctx, coach.AccountID(c.Account), "operator"); err != nil {
 			return err
 		}
-		fmt.Fprintln(e.out, "Released. The running daemon writes them again for today within a minute; they leave at each person's next sending hours.")
+		fmt.Fprintln(e.out, "Released. The running daemon writes them again for today within a minute; they leave at each "+
+			"person's next sending hours.")
 		return nil
 	})
 }

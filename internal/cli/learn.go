@@ -67,7 +67,8 @@ type (
 func (c *learnCmd) Run(e *env) error {
 	src, err := os.ReadFile(c.File)
 	if err != nil {
-		return &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read", Hint: "Name a CSV file with the columns time and event.", Err: err}
+		return &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read",
+			Hint: "Name a CSV file with the columns time and event.", Err: err}
 	}
 	names, groups, err := readLives(c.File, src, c.By)
 	if err != nil {
@@ -93,7 +94,8 @@ func readLives(file string, src []byte, by string) (names []string, groups [][]s
 	rd.FieldsPerRecord, rd.TrimLeadingSpace = -1, true
 	rows, err := rd.ReadAll()
 	if err != nil || len(rows) == 0 {
-		return nil, nil, &fault.Error{Kind: fault.Invalid, Msg: file + " cannot be read as CSV", Hint: "Give commas and a heading row.", Err: err}
+		return nil, nil, &fault.Error{Kind: fault.Invalid, Msg: file + " cannot be read as CSV",
+			Hint: "Give commas and a heading row.", Err: err}
 	}
 	col := func(name string) int {
 		return slices.IndexFunc(rows[0], func(h string) bool { return strings.EqualFold(strings.TrimSpace(h), name) })
@@ -103,7 +105,8 @@ func readLives(file string, src []byte, by string) (names []string, groups [][]s
 		gi = col(by)
 	}
 	if ti < 0 || ei < 0 || by != "" && gi < 0 {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("%s needs the columns time, event%s; it has %s", file, map[bool]string{true: " and " + by}[by != ""], strings.Join(rows[0], ", ")), "Rename the headings.")
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("%s needs the columns time, event%s; it has %s", file,
+			map[bool]string{true: " and " + by}[by != ""], strings.Join(rows[0], ", ")), "Rename the headings.")
 	}
 	by2 := map[string][]survival.Life{}
 	var bad []string
@@ -127,7 +130,8 @@ func readLives(file string, src []byte, by string) (names []string, groups [][]s
 		by2[g] = append(by2[g], survival.Life{Time: t, Failed: ev == "1"})
 	}
 	if len(bad) > 0 {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("%d problem(s)\n%s", len(bad), strings.Join(bad, "\n")), "Mend the rows named above.")
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("%d problem(s)\n%s", len(bad), strings.Join(bad, "\n")),
+			"Mend the rows named above.")
 	}
 	for g := range by2 {
 		names = append(names, g)
@@ -147,7 +151,8 @@ func groupOf(name string, l []survival.Life) groupReport {
 	w, ok := survival.FitWeibull(l)
 	n, ok2 := survival.FitLognormal(l)
 	if !ok || !ok2 {
-		g.Refused = fmt.Sprintf("%d failure(s) at different times are too few to fit a distribution, at least %d are needed", g.Events, survival.LeastFailures)
+		g.Refused = fmt.Sprintf("%d failure(s) at different times are too few to fit a distribution, at least %d are needed",
+			g.Events, survival.LeastFailures)
 		return g
 	}
 	ci := func(e survival.Estimate) [2]float64 { return [2]float64{e.Low, e.High} }
@@ -169,8 +174,12 @@ func printLearn(w io.Writer, r learnReport) error {
 			fmt.Fprintf(w, "  no fit: %s\n", g.Refused)
 		} else {
 			t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
-			fmt.Fprintf(t, "  Weibull\tshape %.4g (%.4g to %.4g)\tscale %.4g (%.4g to %.4g)\tlog likelihood %.3f\n", g.Weibull.Shape, g.Weibull.ShapeCI[0], g.Weibull.ShapeCI[1], g.Weibull.Scale, g.Weibull.ScaleCI[0], g.Weibull.ScaleCI[1], g.Weibull.LogLik)
-			fmt.Fprintf(t, "  lognormal\tmu %.4g (%.4g to %.4g)\tsigma %.4g (%.4g to %.4g)\tlog likelihood %.3f\n", g.Lognormal.Mu, g.Lognormal.MuCI[0], g.Lognormal.MuCI[1], g.Lognormal.Sigma, g.Lognormal.SigmaCI[0], g.Lognormal.SigmaCI[1], g.Lognormal.LogLik)
+			fmt.Fprintf(t, "  Weibull\tshape %.4g (%.4g to %.4g)\tscale %.4g (%.4g to %.4g)\tlog likelihood %.3f\n",
+				g.Weibull.Shape, g.Weibull.ShapeCI[0], g.Weibull.ShapeCI[1], g.Weibull.Scale, g.Weibull.ScaleCI[0],
+				g.Weibull.ScaleCI[1], g.Weibull.LogLik)
+			fmt.Fprintf(t, "  lognormal\tmu %.4g (%.4g to %.4g)\tsigma %.4g (%.4g to %.4g)\tlog likelihood %.3f\n",
+				g.Lognormal.Mu, g.Lognormal.MuCI[0], g.Lognormal.MuCI[1], g.Lognormal.Sigma, g.Lognormal.SigmaCI[0],
+				g.Lognormal.SigmaCI[1], g.Lognormal.LogLik)
 			if err := t.Flush(); err != nil {
 				return err
 			}

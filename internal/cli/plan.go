@@ -56,7 +56,8 @@ func (c *planCmd) Run(e *env) error {
 	p.Problems = append(problems, p.Problems...)
 	if c.Picture != "" {
 		if err := os.WriteFile(c.Picture, []byte(season.Picture(p)), 0o644); err != nil {
-			return fault.New(fault.Invalid, "the picture cannot be written: "+err.Error(), "Name a file in a folder you may write to.")
+			return fault.New(fault.Invalid, "the picture cannot be written: "+err.Error(),
+				"Name a file in a folder you may write to.")
 		}
 	}
 	if c.JSON {
@@ -81,7 +82,9 @@ func (c *planCmd) plan(e *env, last []season.Visit) (p season.Plan, problems []s
 		client := httpkit.Guarded(nil, 20*time.Second)
 		for i := range content.Coaches {
 			if k := &content.Coaches[i]; k.Feed != "" {
-				bs, lines := desk.ReadFeed(e.ctx, func(ctx context.Context, a string) ([]byte, error) { return httpkit.Get(ctx, client, a) }, k, on)
+				bs, lines := desk.ReadFeed(e.ctx, func(ctx context.Context, a string) ([]byte, error) {
+					return httpkit.Get(ctx, client, a)
+				}, k, on)
 				k.Bookings, problems = append(k.Bookings, bs...), append(problems, lines...)
 			}
 		}
@@ -92,7 +95,8 @@ func (c *planCmd) plan(e *env, last []season.Visit) (p season.Plan, problems []s
 // stored plans an account of the store, as of today in its zone.
 func (c *planCmd) stored(e *env) (p season.Plan, err error) {
 	if c.On.Date != 0 || c.Last != "" {
-		return p, fault.New(fault.Invalid, "--on and --last are for files", "Leave them out: the store is planned as of today, from its last plan.")
+		return p, fault.New(fault.Invalid, "--on and --last are for files",
+			"Leave them out: the store is planned as of today, from its last plan.")
 	}
 	cfg, err := e.settings()
 	if err != nil {
@@ -103,7 +107,8 @@ func (c *planCmd) stored(e *env) (p season.Plan, err error) {
 		return p, err
 	}
 	err = withStore(e, cfg, func(db *store.DB) error {
-		p, err = (&desk.Desk{DB: db, Now: e.now}).Season(e.ctx, coach.AccountID(c.Account), daemon.Tools(rules, tables, cfg.Domain()), c.Weeks)
+		p, err = (&desk.Desk{DB: db, Now: e.now}).Season(e.ctx, coach.AccountID(c.Account),
+			daemon.Tools(rules, tables, cfg.Domain()), c.Weeks)
 		return err
 	})
 	return p, err
@@ -162,7 +167,8 @@ func filesOf(name string) ([]string, error) {
 		return nil
 	})
 	if err == nil && len(out) == 0 {
-		return nil, fault.New(fault.Invalid, "the folder holds no file that is read", "Put coach files (.yaml, .json), lists (.csv, .xlsx) or feeds (.ics) into it.")
+		return nil, fault.New(fault.Invalid, "the folder holds no file that is read",
+			"Put coach files (.yaml, .json), lists (.csv, .xlsx) or feeds (.ics) into it.")
 	}
 	return out, err
 }
@@ -181,7 +187,8 @@ func (c *planCmd) last() ([]season.Visit, error) {
 		err = errors.New("it holds no visits")
 	}
 	if err != nil {
-		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the earlier plan cannot be read", Hint: "Name a file that 'sealmanac plan --json' wrote.", Err: err}
+		return nil, &fault.Error{Kind: fault.Invalid, Msg: "the earlier plan cannot be read",
+			Hint: "Name a file that 'sealmanac plan --json' wrote.", Err: err}
 	}
 	var out []season.Visit
 	for _, v := range slices.Concat(old.Visits, old.Elsewhere) {
@@ -225,7 +232,8 @@ func printPlan(w io.Writer, p season.Plan, weeks int) error {
 		if v.Partner != "" {
 			where = "at " + v.Partner
 		}
-		fmt.Fprintf(t, "  %s\t%s\t%s\t%.1f to %.1f h\t%s\t%s\n", v.Day.Week(), v.Day, v.Coach, v.Low, v.High, kinds(v.Tasks), strings.TrimSpace(where+pinned(v)))
+		fmt.Fprintf(t, "  %s\t%s\t%s\t%.1f to %.1f h\t%s\t%s\n", v.Day.Week(), v.Day, v.Coach, v.Low, v.High, kinds(v.Tasks),
+			strings.TrimSpace(where+pinned(v)))
 	}
 	if err := t.Flush(); err != nil {
 		return err
@@ -278,7 +286,8 @@ func printBays(w io.Writer, p season.Plan) {
 	fmt.Fprintln(t, "  week\tall on their best day\t\tlevelled\t\tof its")
 	for _, b := range p.Bays {
 		if b.Before.Sum() > 0 || b.Load.Sum() > 0 {
-			fmt.Fprintf(t, "  %s\t%.0f %%\t%s\t%.0f %%\t%s\t%s\n", b.Week.Week(), 100*b.Full(b.Before), bar(b.Full(b.Before)), 100*b.Full(b.Load), bar(b.Full(b.Load)), strings.ReplaceAll(string(b.Scarcest(b.Load)), "_", " "))
+			fmt.Fprintf(t, "  %s\t%.0f %%\t%s\t%.0f %%\t%s\t%s\n", b.Week.Week(), 100*b.Full(b.Before), bar(b.Full(b.Before)),
+				100*b.Full(b.Load), bar(b.Full(b.Load)), strings.ReplaceAll(string(b.Scarcest(b.Load)), "_", " "))
 		}
 	}
 	_ = t.Flush() // standard output
@@ -286,7 +295,8 @@ func printBays(w io.Writer, p season.Plan) {
 
 func printShortages(w io.Writer, p season.Plan) {
 	for _, s := range p.Short {
-		fmt.Fprintf(w, "\nToo much for %s to %s: %.1f h of %s are needed, %.1f h are there. %.1f more hours would do", s.First.Week(), s.Last.Week(), s.Need, s.Skill, s.Room, s.Need-s.Room)
+		fmt.Fprintf(w, "\nToo much for %s to %s: %.1f h of %s are needed, %.1f h are there. %.1f more hours would do",
+			s.First.Week(), s.Last.Week(), s.Need, s.Skill, s.Room, s.Need-s.Room)
 		if len(s.Earlier) > 0 {
 			var ids []string
 			for _, id := range s.Earlier {
@@ -304,7 +314,8 @@ func printShortages(w io.Writer, p season.Plan) {
 		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
 		for _, g := range lateGroups(p.Late) {
 			day := cmp.Or(g[0].Day.String(), "no day")
-			fmt.Fprintf(t, "  %s\tcomes %s\tlatest %s\t%s\t%s\n", g[0].Coach, day, g[0].Task.Latest, kinds(tasksLate(g)), g[0].Why)
+			fmt.Fprintf(t, "  %s\tcomes %s\tlatest %s\t%s\t%s\n", g[0].Coach, day, g[0].Task.Latest, kinds(tasksLate(g)),
+				g[0].Why)
 		}
 		_ = t.Flush() // standard output
 	}
@@ -358,14 +369,17 @@ func printStores(w io.Writer, p season.Plan) error {
 			if n.TooLate {
 				by += " (late)"
 			}
-			fmt.Fprintf(t, "  %s\t%s\t%.1f\t%.0f\t%.0f\t%.0f\t%s\n", n.Month.String()[:7], n.Profile, n.Expected.Feet(), n.High.Feet(), n.Shelf.Feet(), n.Order.Feet(), by)
+			fmt.Fprintf(t, "  %s\t%s\t%.1f\t%.0f\t%.0f\t%.0f\t%s\n", n.Month.String()[:7], n.Profile, n.Expected.Feet(),
+				n.High.Feet(), n.Shelf.Feet(), n.Order.Feet(), by)
 		}
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		fmt.Fprintln(w, "\n  Each part counts with the chance that it comes to need renewal by then; the cutting list below takes\n  every planned piece whole.")
+		fmt.Fprintln(w, "\n  Each part counts with the chance that it comes to need renewal by then; the cutting list "+
+			"below takes\n  every planned piece whole.")
 		if hidden > 0 {
-			fmt.Fprintf(w, "  %s of a month in which most likely nothing is wanted are left out.\n", count(hidden, "line", "lines"))
+			fmt.Fprintf(w, "  %s of a month in which most likely nothing is wanted are left out.\n",
+				count(hidden, "line", "lines"))
 		}
 	}
 	if len(p.Cuts) > 0 {

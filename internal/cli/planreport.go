@@ -115,20 +115,24 @@ type (
 )
 
 func planOf(p season.Plan) planReport {
-	r := planReport{On: p.On, Visits: visitsOf(p.Visits), Elsewhere: visitsOf(p.Elsewhere), Bays: []bayReport{}, Parts: []needReport{}, Cuts: []cutReport{}, Late: []lateReport{}, LateWeeks: p.LateWeeks,
+	r := planReport{On: p.On, Visits: visitsOf(p.Visits), Elsewhere: visitsOf(p.Elsewhere), Bays: []bayReport{},
+		Parts: []needReport{}, Cuts: []cutReport{}, Late: []lateReport{}, LateWeeks: p.LateWeeks,
 		Overload: []shortReport{}, Moved: []moveReport{}, Holds: []stopReport{}, Problems: append([]string{}, p.Problems...)}
 	for _, b := range p.Bays {
-		x := bayReport{Week: b.Week.Week(), Hours: sig(b.Load.Sum()), Capacity: sig(b.Capacity.Sum()), Before: sig(b.Before.Sum()), Full: sig(b.Full(b.Load)), FullBefore: sig(b.Full(b.Before)), Skills: map[string]sig{}}
+		x := bayReport{Week: b.Week.Week(), Hours: sig(b.Load.Sum()), Capacity: sig(b.Capacity.Sum()),
+			Before: sig(b.Before.Sum()), Full: sig(b.Full(b.Load)), FullBefore: sig(b.Full(b.Before)), Skills: map[string]sig{}}
 		for k, s := range coach.Skills {
 			x.Skills[string(s)] = sig(b.Load[k])
 		}
 		r.Bays = append(r.Bays, x)
 	}
 	for _, n := range p.Parts {
-		r.Parts = append(r.Parts, needReport{n.Profile, n.Month.String()[:7], sig(n.Expected.Feet()), sig(n.High.Feet()), sig(n.Pieces), n.OrderBy, sig(n.Shelf.Feet()), sig(n.Order.Feet()), n.TooLate})
+		r.Parts = append(r.Parts, needReport{n.Profile, n.Month.String()[:7], sig(n.Expected.Feet()), sig(n.High.Feet()),
+			sig(n.Pieces), n.OrderBy, sig(n.Shelf.Feet()), sig(n.Order.Feet()), n.TooLate})
 	}
 	for _, c := range p.Cuts {
-		x := cutReport{Profile: c.Profile, Coil: sig(c.Length.Feet()), New: c.New, Remnant: sig(c.Remnant.Feet()), Waste: sig(c.Waste.Feet()), Optimal: c.Optimal}
+		x := cutReport{Profile: c.Profile, Coil: sig(c.Length.Feet()), New: c.New, Remnant: sig(c.Remnant.Feet()),
+			Waste: sig(c.Waste.Feet()), Optimal: c.Optimal}
 		for _, q := range c.Pieces {
 			x.Pieces, x.For = append(x.Pieces, sig(q.Length.Feet())), append(x.For, string(q.Coach)+" "+q.Run)
 		}
@@ -138,7 +142,8 @@ func planOf(p season.Plan) planReport {
 		r.Late = append(r.Late, lateReport{l.Coach, l.Task.Kind, l.Task.Run, l.Task.Latest, l.Day, l.Days, l.Why})
 	}
 	for _, s := range p.Short {
-		r.Overload = append(r.Overload, shortReport{s.First.Week(), s.Last.Week(), s.Skill, sig(s.Need), sig(s.Room), sig(s.Need - s.Room), append([]coach.ID{}, s.Earlier...)})
+		r.Overload = append(r.Overload, shortReport{s.First.Week(), s.Last.Week(), s.Skill, sig(s.Need), sig(s.Room),
+			sig(s.Need - s.Room), append([]coach.ID{}, s.Earlier...)})
 	}
 	for _, m := range p.Moves {
 		r.Moved = append(r.Moved, moveReport{m.Coach, m.From.Week(), m.To, m.Why})
@@ -152,8 +157,10 @@ func planOf(p season.Plan) planReport {
 func visitsOf(vs []season.Visit) []visitReport {
 	out := []visitReport{}
 	for _, v := range vs {
-		x := visitReport{Coach: v.Coach, Week: v.Day.Week(), Date: v.Day, Tasks: tasksOf(v.Tasks), Hours: [2]sig{sig(v.Low), sig(v.High)}, Why: v.Why, First: v.First, Latest: v.Latest,
-			BookBy: v.BookBy, CureUntil: v.CureUntil, Notes: v.Notes, Pinned: v.Pinned, Chosen: v.Chosen, Unplaced: v.Unplaced, Shop: v.Partner}
+		x := visitReport{Coach: v.Coach, Week: v.Day.Week(), Date: v.Day, Tasks: tasksOf(v.Tasks),
+			Hours: [2]sig{sig(v.Low), sig(v.High)}, Why: v.Why, First: v.First, Latest: v.Latest,
+			BookBy: v.BookBy, CureUntil: v.CureUntil, Notes: v.Notes, Pinned: v.Pinned, Chosen: v.Chosen, Unplaced: v.Unplaced,
+			Shop: v.Partner}
 		if len(v.Offers) > 0 {
 			x.Offers = tasksOf(v.Offers)
 		}

@@ -61,7 +61,8 @@ func (c *queueList) Run(e *env) error {
 		}
 		out := []queued{}
 		for _, r := range rows {
-			out = append(out, queued{r.LinkID[:10], r.Coach, r.Person, r.Subject, r.State, time.UnixMicro(r.NotBefore).UTC(), r.Tries, r.Reply})
+			out = append(out, queued{r.LinkID[:10], r.Coach, r.Person, r.Subject, r.State, time.UnixMicro(r.NotBefore).UTC(),
+				r.Tries, r.Reply})
 		}
 		if c.JSON {
 			return printJSON(e.out, out)
@@ -73,7 +74,8 @@ func (c *queueList) Run(e *env) error {
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "number\tstate\tnot before (UTC)\ttries\tto\tsubject\tserver's words")
 		for _, q := range out {
-			fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", q.Number, q.State, q.NotBefore.Format("2006-01-02 15:04"), q.Tries, q.Person, q.Subject, q.Reply)
+			fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", q.Number, q.State, q.NotBefore.Format("2006-01-02 15:04"), q.Tries,
+				q.Person, q.Subject, q.Reply)
 		}
 		return t.Flush()
 	})
@@ -190,7 +192,8 @@ func (c *previewCmd) again(e *env, d *desk.Desk, n reminder.Notice) (reminder.No
 		return n, err
 	}
 	if known := d.Words.Languages(); !slices.Contains(known, strings.ToLower(c.Language)) {
-		return n, fault.New(fault.NotFound, fmt.Sprintf("there are no words in %q", c.Language), "Languages: "+strings.Join(known, ", ")+". A folder named as words: in the configuration adds more.")
+		return n, fault.New(fault.NotFound, fmt.Sprintf("there are no words in %q", c.Language),
+			"Languages: "+strings.Join(known, ", ")+". A folder named as words: in the configuration adds more.")
 	}
 	tables, rules, err := e.parts(cfg)
 	if err != nil {
@@ -237,9 +240,11 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 		return err
 	}
 	if cfg.MailAddress == "" {
-		return fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from, or leave --to out to print it.")
+		return fault.New(fault.Invalid, "no mail server is configured",
+			"Set mail.address and mail.from, or leave --to out to print it.")
 	}
-	n.Text, n.HTML = desk.AnswerLink.ReplaceAllString(n.Text, "/a/preview"), desk.AnswerLink.ReplaceAllString(n.HTML, "/a/preview")
+	n.Text, n.HTML = desk.AnswerLink.ReplaceAllString(n.Text, "/a/preview"),
+		desk.AnswerLink.ReplaceAllString(n.HTML, "/a/preview")
 	n.Person, n.PersonName, n.StopLink, n.Subject = c.To, "", "", "[preview] "+n.Subject
 	n.MessageID = fmt.Sprintf("<preview.%d.%s@%s>", e.now().UnixNano(), n.LinkID[:10], cfg.Domain())
 	n.LinkID = ""
@@ -249,7 +254,8 @@ func (c *previewCmd) send(e *env, n *reminder.Notice) error {
 	defer out.Close() //nolint:errcheck // idle connections only
 	reply, err := out.Send(ctx, n)
 	if err != nil {
-		return &fault.Error{Kind: fault.Unavailable, Msg: "the mail server did not take the preview: " + err.Error(), Hint: "Run 'sealmanac check'.", Err: err}
+		return &fault.Error{Kind: fault.Unavailable, Msg: "the mail server did not take the preview: " + err.Error(),
+			Hint: "Run 'sealmanac check'.", Err: err}
 	}
 	fmt.Fprintf(e.out, "sent to %s: %s\n", c.To, reply)
 	return nil

@@ -103,10 +103,14 @@ func (c *rehearseCmd) stored(e *env) error {
 	return withStore(e, cfg, func(db *store.DB) error {
 		id := coach.AccountID(c.Account)
 		var own *rulebook.Rulebook
-		if err := db.View(e.ctx, func(tx *store.Tx) (err error) { own, err = desk.RulesOf(e.ctx, tx, id, rules); return err }); err != nil {
+		if err := db.View(e.ctx, func(tx *store.Tx) (err error) {
+			own, err = desk.RulesOf(e.ctx, tx, id, rules)
+			return err
+		}); err != nil {
 			return err
 		}
-		from, found, err := (&desk.Desk{DB: db, Now: e.now}).Rehearse(e.ctx, id, daemon.Tools(own, tables, cfg.Domain()), c.Until.Date, cycle.Assume(c.Assume))
+		from, found, err := (&desk.Desk{DB: db, Now: e.now}).Rehearse(e.ctx, id, daemon.Tools(own, tables, cfg.Domain()),
+			c.Until.Date, cycle.Assume(c.Assume))
 		if err != nil {
 			return err
 		}
@@ -115,10 +119,13 @@ func (c *rehearseCmd) stored(e *env) error {
 }
 
 func (c *rehearseCmd) print(e *env, from civil.Date, found cycle.Rehearsal) error {
-	r := rehearsal{From: from, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, CallList: []call{}, Suppressed: map[string]int{}}
+	r := rehearsal{From: from, Until: c.Until.Date, Assume: c.Assume, Notices: []rehearsed{}, CallList: []call{},
+		Suppressed: map[string]int{}}
 	for _, x := range found.Notices {
 		n := x.Notice
-		r.Notices = append(r.Notices, rehearsed{x.Day, n.Coach, n.Person, n.Task, n.Run, fmt.Sprintf("%d of %d", n.Rung+1, n.Rungs), n.Target, n.NotBefore.Format("2006-01-02 15:04 MST"), len(n.Covers), n.Subject, n.Why})
+		r.Notices = append(r.Notices, rehearsed{x.Day, n.Coach, n.Person, n.Task, n.Run,
+			fmt.Sprintf("%d of %d", n.Rung+1, n.Rungs), n.Target, n.NotBefore.Format("2006-01-02 15:04 MST"), len(n.Covers),
+			n.Subject, n.Why})
 	}
 	for _, x := range found.Calls {
 		f := append(strings.Split(x.TaskKey, "|"), "", "")
@@ -134,7 +141,8 @@ func (c *rehearseCmd) print(e *env, from civil.Date, found cycle.Rehearsal) erro
 }
 
 func printRehearsal(e *env, r rehearsal) error {
-	fmt.Fprintf(e.out, "%d notices from %s to %s, if people do: %s. Nothing was sent.\n\n", len(r.Notices), r.From, r.Until, r.Assume)
+	fmt.Fprintf(e.out, "%d notices from %s to %s, if people do: %s. Nothing was sent.\n\n", len(r.Notices), r.From,
+		r.Until, r.Assume)
 	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 	fmt.Fprintln(t, "made\tsent from\tto\tcoach\tsubject\trung\ttarget")
 	for _, n := range r.Notices {
@@ -149,7 +157,8 @@ func printRehearsal(e *env, r rehearsal) error {
 		fmt.Fprintln(t, "  from\tperson\tphone\tcoach\twhy\tabout")
 		for _, c := range r.CallList {
 			about := strings.TrimSpace(strings.ReplaceAll(c.Task, "_", " ") + " " + c.Run)
-			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", c.Day, cmp.Or(c.Person, "nobody on record"), cmp.Or(c.Phone, "-"), c.Coach, callWords(c.Reason), about)
+			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\n", c.Day, cmp.Or(c.Person, "nobody on record"), cmp.Or(c.Phone, "-"),
+				c.Coach, callWords(c.Reason), about)
 		}
 		if err := t.Flush(); err != nil {
 			return err
@@ -170,18 +179,24 @@ func printRehearsal(e *env, r rehearsal) error {
 }
 
 var reasonWords = map[reminder.Reason]string{
-	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day",
-	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "the person asked for later",
-	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the call list", reminder.OptedOut: "the person said stop",
-	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "the coach was sold", reminder.DoneReported: "reported as done",
-	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record", reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
+	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung",
+	reminder.Merged:  "inside another message of the day",
+	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up",
+	reminder.Snoozed:     "the person asked for later",
+	reminder.BookedAsked: "the shop has the request", reminder.CallList: "unanswered: on the call list",
+	reminder.OptedOut:  "the person said stop",
+	reminder.NoAddress: "no e-mail address", reminder.BadAddress: "the address does not work",
+	reminder.CoachSold: "the coach was sold", reminder.DoneReported: "reported as done",
+	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record", reminder.Reached: "reached by phone",
+	reminder.ByPhone: "the shop calls instead",
 	reminder.TakenIn: "other work that is asked for does it", reminder.TooLate: "too late when the message would leave",
 }
 
 // callWords say why the shop calls somebody.
 func callWords(reason string) string {
 	return cmp.Or(map[string]string{
-		desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered", string(reminder.OptedOut): "stopped the mails",
-		string(reminder.ByPhone): "the shop chose to call",
+		desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered",
+		string(reminder.OptedOut): "stopped the mails",
+		string(reminder.ByPhone):  "the shop chose to call",
 	}[reason], reasonWords[reminder.Reason(reason)], reason)
 }

@@ -41,7 +41,8 @@ func (c *sheetCmd) Run(e *env) error {
 		for _, x := range content.Coaches {
 			names = append(names, string(x.ID))
 		}
-		return fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q in %s", c.Coach, c.File), "Name one of: "+strings.Join(names, ", "))
+		return fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q in %s", c.Coach, c.File),
+			"Name one of: "+strings.Join(names, ", "))
 	}
 	p := cycle.Season(tools, snapshotOf(content, on), content.Workshop, max(1, min(c.Weeks, 260)), nil)
 	v, ok := p.NextVisit(coach.ID(c.Coach))
@@ -84,7 +85,8 @@ func lotsOf(cs []coach.Coach) string {
 	if len(lots) > 20 {
 		lots = append(lots[:20], "and more")
 	}
-	return fmt.Sprintf("%s. %s of unknown lot: add --from and --until to count those fitted in between.", strings.Join(lots, ", "), count(unknown, "part is", "parts are"))
+	return fmt.Sprintf("%s. %s of unknown lot: add --from and --until to count those fitted in between.",
+		strings.Join(lots, ", "), count(unknown, "part is", "parts are"))
 }
 
 // lotReport is the JSON of lot: a coach, its people and the parts found.
@@ -106,7 +108,8 @@ type lotPerson struct {
 // Run lists the coaches that carry a lot.
 func (c *lotCmd) Run(e *env) error {
 	if c.Lot == "" && c.From.Date == 0 && c.Until.Date == 0 {
-		return fault.New(fault.Invalid, "neither a lot nor days are given", "Name a lot, or parts fitted between two days with --from and --until.")
+		return fault.New(fault.Invalid, "neither a lot nor days are given",
+			"Name a lot, or parts fitted between two days with --from and --until.")
 	}
 	if c.Until.Date != 0 && c.Until.Date < c.From.Date {
 		return fault.New(fault.Invalid, "--until is before --from", "Give the earlier day as --from.")
@@ -137,7 +140,8 @@ func (c *lotCmd) Run(e *env) error {
 		return printJSON(e.out, found)
 	}
 	if n == 0 {
-		return fault.New(fault.NotFound, "no part carries that lot, or was fitted then", "Lots in these files: "+lotsOf(content.Coaches))
+		return fault.New(fault.NotFound, "no part carries that lot, or was fitted then",
+			"Lots in these files: "+lotsOf(content.Coaches))
 	}
 	fmt.Fprintf(e.out, "%s with %s\n\n", count(len(found), "coach", "coaches"), count(n, "part", "parts"))
 	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)

@@ -59,7 +59,8 @@ func (c *importCmd) Run(e *env) error {
 	on := func(db *store.DB) *desk.Desk {
 		return &desk.Desk{DB: db, Now: e.now, Places: tables, ToolsFor: toolsOf(db, tables, rules, cfg)}
 	}
-	what := fmt.Sprintf("%s with %s", count(len(content.Coaches), "coach", "coaches"), count(countParts(content.Coaches), "part", "parts"))
+	what := fmt.Sprintf("%s with %s", count(len(content.Coaches), "coach", "coaches"),
+		count(countParts(content.Coaches), "part", "parts"))
 	id := coach.AccountID(c.Account)
 	if c.DryRun {
 		var o desk.Outlook
@@ -73,7 +74,8 @@ func (c *importCmd) Run(e *env) error {
 		}
 		fmt.Fprintf(e.out, "%s read without a problem. Nothing was stored (--dry-run).\n", what)
 		if !known {
-			fmt.Fprintf(e.out, "The shop %q is not stored yet. Import a coach file with its shop: block first (it may hold nothing else), then this.\n", c.Account)
+			fmt.Fprintf(e.out, "The shop %q is not stored yet. Import a coach file with its shop: block first (it may hold "+
+				"nothing else), then this.\n", c.Account)
 		}
 		c.outlook(e, o)
 		return nil
@@ -91,7 +93,8 @@ func (c *importCmd) Run(e *env) error {
 		if len(content.BookingFiles) > 0 {
 			also = " and " + count(booked, "booked period", "booked periods")
 		}
-		fmt.Fprintf(e.out, "%s%s stored in account %q (%s). The daemon dates them at its next pass.\n", what, also, c.Account, db.Name())
+		fmt.Fprintf(e.out, "%s%s stored in account %q (%s). The daemon dates them at its next pass.\n", what, also, c.Account,
+			db.Name())
 		c.outlook(e, o)
 		return nil
 	})
@@ -106,14 +109,17 @@ func (c *importCmd) outlook(e *env, o desk.Outlook) {
 	if c.DryRun {
 		would = "Stored, the next pass would make"
 	}
-	fmt.Fprintf(e.out, "%s %s to %s about them.\n", would, count(o.Messages, "message", "messages"), count(o.People, "person", "people"))
+	fmt.Fprintf(e.out, "%s %s to %s about them.\n", would, count(o.Messages, "message", "messages"),
+		count(o.People, "person", "people"))
 	if o.Most > 1 {
 		fmt.Fprintf(e.out, "The most to one person: %d, to %s.\n", o.Most, o.ToOne)
 	}
 	if o.Paused {
-		fmt.Fprintf(e.out, "The account is paused: nothing leaves until 'sealmanac wake --account %s', or until a manager starts it on the board.\n", c.Account)
+		fmt.Fprintf(e.out, "The account is paused: nothing leaves until 'sealmanac wake --account %s', or until a manager "+
+			"starts it on the board.\n", c.Account)
 	} else if reminder.Unusual(o.Messages, o.Most, nil) {
-		fmt.Fprintln(e.out, "That is far more than usual for one day: unless such days are common here, the messages wait for a decision. See 'sealmanac held'.")
+		fmt.Fprintln(e.out, "That is far more than usual for one day: unless such days are common here, the messages wait "+
+			"for a decision. See 'sealmanac held'.")
 	}
 }
 
@@ -148,8 +154,10 @@ func countParts(cs []coach.Coach) (n int) {
 
 // accountName refuses names that would make an account by a slip.
 func (c *importCmd) accountName() error {
-	if c.Account == "" || len(c.Account) > 40 || strings.Trim(c.Account, "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" {
-		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an account's name", c.Account), "Use letters, digits, - and _, at most 40.")
+	if c.Account == "" || len(c.Account) > 40 || strings.Trim(c.Account,
+		"abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-_") != "" {
+		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an account's name", c.Account),
+			"Use letters, digits, - and _, at most 40.")
 	}
 	return nil
 }
@@ -293,7 +301,8 @@ func (checkCmd) Run(e *env) error {
 			fmt.Fprintf(e.out, "      %-14s %s\n", "", r)
 		}
 	} else {
-		fmt.Fprintf(e.out, "--    %-14s none: messages leave unsigned; see dkim: in the example configuration\n", "signing keys")
+		fmt.Fprintf(e.out, "--    %-14s none: messages leave unsigned; see dkim: in the example configuration\n",
+			"signing keys")
 	}
 	rules, err := e.rulebook(cfg.Rulebook)
 	fine := ""
@@ -427,7 +436,8 @@ func (c *requestsCmd) Run(e *env) error {
 		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
 		fmt.Fprintln(t, "what\tperson\tphone\tcoach\tabout\tasked on")
 		for _, r := range rs {
-			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done", "moved": "accept the new place"}[r.Kind]
+			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done",
+				"moved": "accept the new place"}[r.Kind]
 			if r.Kind == "call" {
 				what = "call: " + callWords(r.Reason)
 			}
@@ -455,7 +465,8 @@ func (c *resumeCmd) Run(e *env) error {
 		return err
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
-		if err := (&desk.Desk{DB: db, Now: e.now}).Resume(e.ctx, coach.AccountID(c.Account), strings.ToLower(c.Person)); err != nil {
+		if err := (&desk.Desk{DB: db, Now: e.now}).Resume(e.ctx, coach.AccountID(c.Account),
+			strings.ToLower(c.Person)); err != nil {
 			return err
 		}
 		fmt.Fprintf(e.out, "%s gets reminders again.\n", c.Person)

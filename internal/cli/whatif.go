@@ -28,7 +28,8 @@ func parseWhatIf(texts []string, tab *climate.Tables, known []coach.Coach) (w wh
 	for _, text := range texts {
 		key, value, _ := strings.Cut(text, "=")
 		value = strings.TrimSpace(value)
-		bad := fault.New(fault.Invalid, fmt.Sprintf("%q is not a change that can be tried", text), "Write one of: "+whatIfForm+".")
+		bad := fault.New(fault.Invalid, fmt.Sprintf("%q is not a change that can be tried", text),
+			"Write one of: "+whatIfForm+".")
 		switch strings.TrimSpace(key) {
 		case "topper":
 			yes := value == "yes" || value == "true"
@@ -141,7 +142,8 @@ func (c *forecastCmd) compare(e *env, content intake.Content, tools cycle.Tools,
 			if !a.Hold.IsZero() {
 				continue
 			}
-			out.Parts = append(out.Parts, whatIfPart{b.Run, b.Part, a.Likely, b.Early, b.Likely, b.Late, sig(float64(a.Likely.DaysUntil(b.Likely)) / float64(unit.Year)), governing(b), b.Capped})
+			out.Parts = append(out.Parts, whatIfPart{b.Run, b.Part, a.Likely, b.Early, b.Likely, b.Late,
+				sig(float64(a.Likely.DaysUntil(b.Likely)) / float64(unit.Year)), governing(b), b.Capped})
 		}
 		r.Coaches = append(r.Coaches, out)
 	}

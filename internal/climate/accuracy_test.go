@@ -60,7 +60,9 @@ func radiation(t *testing.T) []measured {
 // that a station is not used to predict itself.
 func (t *Tables) without(lat, lon, km float64) *Tables {
 	c := *t
-	c.typical = slices.DeleteFunc(slices.Clone(t.typical), func(s Station) bool { return Distance(lat, lon, s.Lat, s.Lon) < km })
+	c.typical = slices.DeleteFunc(slices.Clone(t.typical), func(s Station) bool {
+		return Distance(lat, lon, s.Lat, s.Lon) < km
+	})
 	return &c
 }
 
@@ -80,7 +82,8 @@ func TestGlobalRadiation(t *testing.T) {
 			square[m] += e * e / float64(len(stations))
 			bias[m] += e / float64(len(stations))
 			if math.Abs(e) > .25 {
-				t.Logf("%s month %d: %.1f, published %.1f (%+.0f %%), %s", s.name, m+1, n.Months[m].Global, s.ghi[m], 100*e, n.Method)
+				t.Logf("%s month %d: %.1f, published %.1f (%+.0f %%), %s", s.name, m+1, n.Months[m].Global, s.ghi[m], 100*e,
+					n.Method)
 			}
 		}
 	}

@@ -37,8 +37,9 @@ func (t *Tables) loadPlaces(packed []byte) error {
 	seen := map[region]bool{}
 	err := eachRow("places", packed, 10, func(r []string, n *numbers) {
 		p := Place{
-			Name: strings.Clone(cmp.Or(r[1], r[0])), Country: country(r[2]), Short: strings.Clone(r[3]), Region: strings.Clone(r[4]),
-			Lat: n.at(5), Lon: n.at(6), Elev: n.at(7), Zone: strings.Clone(r[8]), People: int(n.at(9)),
+			Name: strings.Clone(cmp.Or(r[1], r[0])), Country: country(r[2]), Short: strings.Clone(r[3]),
+			Region: strings.Clone(r[4]),
+			Lat:    n.at(5), Lon: n.at(6), Elev: n.at(7), Zone: strings.Clone(r[8]), People: int(n.at(9)),
 		}
 		at, key := int32(len(t.places)), fold(p.Name)
 		t.byName[key] = append(t.byName[key], at)

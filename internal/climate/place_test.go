@@ -71,7 +71,8 @@ func TestLookup(t *testing.T) {
 		{"Monterrey, N.L.", "Monterrey, Nuevo León, Mexico", "America/Monterrey", 25.678, -100.310},
 		{"La Paz, B.C.S.", "La Paz, Baja California Sur, Mexico", "America/Mazatlan", 24.143, -110.313},
 		{"Ciudad de México, CDMX", "Mexico City, Mexico City, Mexico", "America/Mexico_City", 19.428, -99.128},
-		{"Oakland, PA 18847", "Oakland, PA", "America/New_York", 41.95, -75.61},                // of three, the one of the ZIP
+		// of three, the one of the ZIP
+		{"Oakland, PA 18847", "Oakland, PA", "America/New_York", 41.95, -75.61},
 		{"Billins, MT 59101", "ZIP 59101 near Billings, MT", "America/Denver", 45.61, -108.34}, // the ZIP settles it
 	} {
 		p, err := tab.Lookup(c.query)
@@ -98,7 +99,8 @@ func TestLookupRefuses(t *testing.T) {
 		{"Springfield", true, "Springfield, MO"},
 		{"Yuma", true, "Yuma, CO"},
 		{"Kelowma BC", false, "Kelowna, BC"},
-		{"Juárez, Chih.", true, "Ciudad Juárez, Chihuahua, Mexico"}, // a village of that name, and the city that people call so
+		// a village of that name, and the city that people call so
+		{"Juárez, Chih.", true, "Ciudad Juárez, Chihuahua, Mexico"},
 		{"Juárez, Chih.", true, "; Juárez, Chihuahua, Mexico"},
 		{"San Felippe, B.C., Mexico", false, "San Felipe, Baja California, Mexico"},
 		{"Oakland, PA", true, "ZIP 18847 near Oakland, PA"},
@@ -176,7 +178,8 @@ func strays(tab *Tables, p *Place, query string) string {
 
 func FuzzLookup(f *testing.F) {
 	tab := load(f)
-	for _, s := range []string{"Yuma, AZ", "85364", "St. George UT", "Québec", ", ,", "a b c d e f", "Tijuana, B. C. 22000", "Oakland, PA 18847", "P3E 5J1"} {
+	for _, s := range []string{"Yuma, AZ", "85364", "St. George UT", "Québec", ", ,", "a b c d e f",
+		"Tijuana, B. C. 22000", "Oakland, PA 18847", "P3E 5J1"} {
 		f.Add(s)
 	}
 	f.Fuzz(func(t *testing.T, s string) {

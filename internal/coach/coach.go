@@ -271,7 +271,9 @@ func (c *Coach) DangerOn(slide SlideID, on civil.Date) (found Reading, ok bool) 
 // showed: of its run, or of every run when it was read on the whole slide.
 func (c *Coach) renewed(slide SlideID, r Reading, on civil.Date) bool {
 	done := func(run string) bool {
-		return slices.ContainsFunc(c.Services, func(s Service) bool { return s.By == "shop" && s.Day <= on && s.settles(slide, run, r) })
+		return slices.ContainsFunc(c.Services, func(s Service) bool {
+			return s.By == "shop" && s.Day <= on && s.settles(slide, run, r)
+		})
 	}
 	if r.Run != "" || done("") {
 		return done(r.Run)

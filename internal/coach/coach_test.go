@@ -38,11 +38,13 @@ func TestStayOn(t *testing.T) {
 func TestStayOnRepeats(t *testing.T) {
 	north, south := Site{Name: "Madison, WI"}, Site{Name: "Yuma, AZ"}
 	c := Coach{Stays: []Stay{
-		{Site: north, From: civil.Of(2023, 4, 10), Until: civil.Of(2023, 10, 27)}, {Site: south, From: civil.Of(2023, 10, 28), Until: civil.Of(2024, 4, 9)},
+		{Site: north, From: civil.Of(2023, 4, 10), Until: civil.Of(2023, 10, 27)},
+		{Site: south, From: civil.Of(2023, 10, 28), Until: civil.Of(2024, 4, 9)},
 		{Site: north, From: civil.Of(2024, 4, 10), Until: civil.Of(2024, 10, 27)},
 	}}
 	for day, want := range map[civil.Date]string{
-		civil.Of(2024, 10, 27): "Madison, WI", civil.Of(2024, 10, 28): "Yuma, AZ", civil.Of(2025, 4, 9): "Yuma, AZ", civil.Of(2025, 4, 10): "Madison, WI",
+		civil.Of(2024, 10, 27): "Madison, WI", civil.Of(2024, 10, 28): "Yuma, AZ", civil.Of(2025, 4, 9): "Yuma, AZ",
+		civil.Of(2025, 4, 10):  "Madison, WI",
 		civil.Of(2026, 11, 27): "Yuma, AZ", civil.Of(2027, 7, 1): "Madison, WI",
 	} {
 		if s, ok := c.StayOn(day); !ok || s.Site.Name != want {
@@ -53,7 +55,8 @@ func TestStayOnRepeats(t *testing.T) {
 
 func TestServiceCovers(t *testing.T) {
 	if !(Service{}).Covers("galley", "outer/top") || !(Service{Slide: "galley"}).Covers("galley", "inner/top") ||
-		(Service{Slide: "bed"}).Covers("galley", "outer/top") || (Service{Slide: "galley", Run: "outer/top"}).Covers("galley", "outer/aft") {
+		(Service{Slide: "bed"}).Covers("galley", "outer/top") || (Service{Slide: "galley", Run: "outer/top"}).Covers("galley",
+		"outer/aft") {
 		t.Error("a service covers the wrong runs")
 	}
 }

@@ -227,13 +227,17 @@ var (
 	Walls         = []Side4{Left, Right, Rear}
 	Constructions = []Construction{PushOn, Track, PeelStick, Bonded}
 	PartKinds     = []PartKind{Bulb, Wiper, Carrier, Adhesive, Corner}
-	Materials     = []Material{EPDMSponge, EPDMDense, TPV, Silicone, Neoprene, PVC, PEFoam, PUFoam, AcrylicTape, SteelCarrier, Unknown}
-	Carriers      = []CarrierMetal{Steel, Aluminium, NoCarrier}
-	Mechanisms    = []Mechanism{CompressionSet, Weathering, OzoneCracking, Abrasion, Hardening, Plasticiser, AdhesionLoss, Corrosion}
-	TaskKinds     = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Warranted, Refit, SafetyStop}
-	EventKinds    = []EventKind{Hail, Storm, Freeze, Flood, TopperWork}
-	Skills        = []Skill{Inspection, PushOnWork, AdhesiveWork, RoomOut}
-	ReadingKinds  = []ReadingKind{BulbHeight, ClosedGap, ShoreA, CrackGrade, LipThickness, LiftedEdge, Flip, PaperStrip, Light, HoseTest, SoftFloor}
+	Materials     = []Material{EPDMSponge, EPDMDense, TPV, Silicone, Neoprene, PVC, PEFoam, PUFoam, AcrylicTape,
+		SteelCarrier, Unknown}
+	Carriers   = []CarrierMetal{Steel, Aluminium, NoCarrier}
+	Mechanisms = []Mechanism{CompressionSet, Weathering, OzoneCracking, Abrasion, Hardening, Plasticiser, AdhesionLoss,
+		Corrosion}
+	TaskKinds = []TaskKind{Clean, Lubricate, Exercise, Inspect, WaterTest, ReplaceBulb, ReplaceSeal, Rebond, Warranted,
+		Refit, SafetyStop}
+	EventKinds   = []EventKind{Hail, Storm, Freeze, Flood, TopperWork}
+	Skills       = []Skill{Inspection, PushOnWork, AdhesiveWork, RoomOut}
+	ReadingKinds = []ReadingKind{BulbHeight, ClosedGap, ShoreA, CrackGrade, LipThickness, LiftedEdge, Flip, PaperStrip,
+		Light, HoseTest, SoftFloor}
 )
 
 // Renews reports whether work of the kind puts something new on the run.

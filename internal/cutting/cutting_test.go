@@ -90,7 +90,8 @@ func TestAgainstEverything(t *testing.T) {
 func TestRemnants(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		coil := rapid.IntRange(10, 60).Draw(t, "coil")
-		o := Order{Coil: coil, Pieces: rapid.SliceOfN(rapid.IntRange(1, 70), 0, 30).Draw(t, "pieces"), Remnants: rapid.SliceOfN(rapid.IntRange(1, 80), 0, 6).Draw(t, "remnants")}
+		o := Order{Coil: coil, Pieces: rapid.SliceOfN(rapid.IntRange(1, 70), 0, 30).Draw(t, "pieces"),
+			Remnants: rapid.SliceOfN(rapid.IntRange(1, 80), 0, 6).Draw(t, "remnants")}
 		c := Make(o)
 		whole(t, o, c)
 		if c.Bound > c.Coils {

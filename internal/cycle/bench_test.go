@@ -42,7 +42,8 @@ func benchCoach(t testing.TB) coach.Coach {
 		if err != nil {
 			t.Fatal(err)
 		}
-		c.Stays = append(c.Stays, coach.Stay{Site: coach.Site{Name: p.Label(), Lat: p.Lat, Lon: p.Lon, Elev: p.Elev, Zone: p.Zone}, From: day, Until: day + 182, Shelter: shelter, Rooms: rooms, Cycles: .1, Heading: -1})
+		c.Stays = append(c.Stays, coach.Stay{Site: coach.Site{Name: p.Label(), Lat: p.Lat, Lon: p.Lon, Elev: p.Elev,
+			Zone: p.Zone}, From: day, Until: day + 182, Shelter: shelter, Rooms: rooms, Cycles: .1, Heading: -1})
 		day += 183
 	}
 	fitted := civil.Of(2023, 4, 1)
@@ -53,7 +54,8 @@ func benchCoach(t testing.TB) coach.Coach {
 				if pos == coach.Inner && side == coach.Bottom || pos == coach.Inner && j == 3 {
 					continue // 6 runs a slide
 				}
-				r := coach.Run{Position: pos, Side: side, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}
+				r := coach.Run{Position: pos, Side: side, Construction: coach.Track, Fitted: fitted,
+					Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}
 				if pos == coach.Outer {
 					r.Parts = append(r.Parts, coach.Part{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted})
 				}
@@ -80,7 +82,8 @@ func BenchmarkEvaluate(b *testing.B) {
 	if runs != 24 || parts != 40 {
 		b.Fatalf("%d runs, %d parts", runs, parts)
 	}
-	snap := cycle.Snapshot{Account: coach.Account{ID: "a", Name: "Shop", Zone: "America/Denver"}, Today: civil.Of(2026, 2, 10), Members: []cycle.Member{{Coach: c}}}
+	snap := cycle.Snapshot{Account: coach.Account{ID: "a", Name: "Shop", Zone: "America/Denver"},
+		Today: civil.Of(2026, 2, 10), Members: []cycle.Member{{Coach: c}}}
 	cycle.Evaluate(t, snap) // the shared rate tables are computed once
 	b.ReportAllocs()
 	for b.Loop() {

@@ -25,7 +25,8 @@ var States = []string{OnHold, Overdue, Due, Booked, Fine, Undated}
 
 // boardRow sums a coach up for the board.
 func boardRow(snap Snapshot, c *coach.Coach, o *Outcome) store.BoardRow {
-	r := store.BoardRow{Coach: string(c.ID), Label: c.Name(), Class: string(c.Class), Use: string(c.Use), State: Fine, NextDay: store.NoDay}
+	r := store.BoardRow{Coach: string(c.ID), Label: c.Name(), Class: string(c.Class), Use: string(c.Use), State: Fine,
+		NextDay: store.NoDay}
 	if st, ok := c.StayOn(snap.Today); ok {
 		r.Place = st.Site.Name
 	}

@@ -18,7 +18,8 @@ func TestMovedDates(t *testing.T) {
 		want int
 	}{{0, 0}, {29, 0}, {30, 1}, {31, 1}, {-29, 0}, {-30, 1}, {-31, 1}} {
 		b := before{likely: map[string]string{"s/outer/top/bulb": was.String()}}
-		o := Outcome{Coach: "a", Forecasts: []projection.Forecast{{Run: "s/outer/top", Part: coach.Bulb, Likely: was.Add(c.days)}}}
+		o := Outcome{Coach: "a", Forecasts: []projection.Forecast{{Run: "s/outer/top", Part: coach.Bulb,
+			Likely: was.Add(c.days)}}}
 		if got := len(b.changed(&o)); got != c.want {
 			t.Errorf("moved by %d days: %d events, want %d", c.days, got, c.want)
 		}

@@ -95,8 +95,11 @@ func (t Tools) coach(in *Snapshot, m *Member) Outcome {
 		tasks = append(visits, o.Tasks...)
 	}
 	o.Notices, o.Suppressed = reminder.Due(reminder.Input{
-		Account: &in.Account, Coach: &m.Coach, Tasks: tasks, Pins: pins, Words: t.Words, Past: m.Past, Answers: m.Answers, Calls: m.Calls,
-		OptedOut: func(email string) bool { return in.OptedOut[email] }, Bad: func(email string) bool { return in.Bad[email] },
+		Account: &in.Account, Coach: &m.Coach, Tasks: tasks, Pins: pins, Words: t.Words, Past: m.Past, Answers: m.Answers,
+		Calls: m.Calls,
+		OptedOut: func(email string) bool {
+			return in.OptedOut[email]
+		}, Bad: func(email string) bool { return in.Bad[email] },
 		Today: in.Today, Now: in.Now, Rules: t.Engine.Rules, Links: t.Links, Domain: t.Domain,
 	})
 	return o

@@ -40,7 +40,8 @@ func (links) Page(_ coach.AccountID, c *coach.Coach) string {
 
 func demo(t testing.TB) (cycle.Tools, cycle.Snapshot) {
 	t.Helper()
-	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	if err := c.Problems.Err(); err != nil {
 		t.Fatal(err)
 	}
@@ -65,9 +66,11 @@ func TestGoldenPass(t *testing.T) {
 	res := cycle.Evaluate(tl, s)
 	var b strings.Builder
 	for _, o := range res.Outcomes {
-		fmt.Fprintf(&b, "%s band %s (%s), season %v to %v (%s)\n", o.Coach, o.Setting.Band, o.Setting.BandWhy, o.Setting.Season.Opens, o.Setting.Season.Closes, o.Setting.SeasonWhy)
+		fmt.Fprintf(&b, "%s band %s (%s), season %v to %v (%s)\n", o.Coach, o.Setting.Band, o.Setting.BandWhy,
+			o.Setting.Season.Opens, o.Setting.Season.Closes, o.Setting.SeasonWhy)
 		for _, f := range o.Forecasts {
-			fmt.Fprintf(&b, "  %s/%s %s %.3f %s %s %s %s %s\n", f.Run, f.Part, f.Material, f.LifeUsed, f.Governing, f.Early, f.Likely, f.Late, f.Hold)
+			fmt.Fprintf(&b, "  %s/%s %s %.3f %s %s %s %s %s\n", f.Run, f.Part, f.Material, f.LifeUsed, f.Governing, f.Early,
+				f.Likely, f.Late, f.Hold)
 		}
 		for _, k := range o.Tasks {
 			fmt.Fprintf(&b, "  %s %s %s %s %s %s\n", k.Kind, k.Run, k.Earliest, k.Target, k.Latest, k.Why)
@@ -121,8 +124,12 @@ func TestGoldenLanguages(t *testing.T) {
 	testkit.Golden(t, "cycle/mail-visit.txt", ns[0].Subject+"\n\n"+ns[0].Text)
 	testkit.Golden(t, "cycle/mail-visit.html", ns[0].HTML)
 	testkit.Golden(t, "cycle/mail-visit.fr.txt", ns[1].Subject+"\n\n"+ns[1].Text)
-	lot := reminder.Lot(reminder.LotInput{Campaign: "c", Lot: "L7", Subject: "a bulb to look at", Said: "A lot of bulbs set faster than its data sheet says.\n\nPlease let us measure yours at your next visit.", Account: &s.Account, Coach: &s.Members[0].Coach,
-		Person: &s.Members[0].Coach.People[0], Where: []reminder.LotPart{{Run: "galley/outer/top", Part: coach.Bulb, Fitted: civil.Of(2023, 9, 14), Lot: "L7"}}, Today: s.Today, Rules: tl.Engine.Rules, Links: links{}, Domain: "example.org", Catalogue: words})
+	lot := reminder.Lot(reminder.LotInput{Campaign: "c", Lot: "L7", Subject: "a bulb to look at",
+		Said:    "A lot of bulbs set faster than its data sheet says.\n\nPlease let us measure yours at your next visit.",
+		Account: &s.Account, Coach: &s.Members[0].Coach,
+		Person: &s.Members[0].Coach.People[0],
+		Where:  []reminder.LotPart{{Run: "galley/outer/top", Part: coach.Bulb, Fitted: civil.Of(2023, 9, 14), Lot: "L7"}},
+		Today:  s.Today, Rules: tl.Engine.Rules, Links: links{}, Domain: "example.org", Catalogue: words})
 	testkit.Golden(t, "cycle/mail-lot.txt", lot.Subject+"\n\n"+lot.Text)
 	testkit.Golden(t, "cycle/mail-lot.html", lot.HTML)
 	silenced := 0
@@ -149,7 +156,8 @@ func TestConsent(t *testing.T) {
 	if n := len(cycle.Evaluate(tl, one).Notices()); n != 1 {
 		t.Errorf("%d notices with consent", n)
 	}
-	one.Members[0].Coach.People = []coach.Person{{Name: "Lena", Email: "lena@example.org", Consents: []coach.Consent{{Channel: coach.ByPhone, Day: s.Today}}}}
+	one.Members[0].Coach.People = []coach.Person{{Name: "Lena", Email: "lena@example.org",
+		Consents: []coach.Consent{{Channel: coach.ByPhone, Day: s.Today}}}}
 	o := cycle.Evaluate(tl, one).Outcomes[0]
 	if len(o.Notices) != 0 || len(o.Suppressed) == 0 || o.Suppressed[0].Reason != reminder.NoConsent {
 		t.Errorf("consent to calls alone: %d notices, %v", len(o.Notices), o.Suppressed)
@@ -185,7 +193,8 @@ func TestSilenceEnds(t *testing.T) {
 	} {
 		m := s.Members[0]
 		m.Answers = answers(first, a)
-		m.Past = []reminder.Past{{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey, Covers: first.Covers, Day: today - 70, Answered: true}}
+		m.Past = []reminder.Past{{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey, Covers: first.Covers,
+			Day: today - 70, Answered: true}}
 		again := s
 		again.Members = []cycle.Member{m}
 		ns := cycle.Evaluate(tl, again).Notices()
@@ -193,7 +202,8 @@ func TestSilenceEnds(t *testing.T) {
 			t.Errorf("%s: %d notices", name, len(ns))
 			continue
 		}
-		m.Past = append(m.Past, reminder.Past{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey, Covers: ns[0].Covers, Day: today})
+		m.Past = append(m.Past, reminder.Past{Person: first.Person, Task: first.Task, TaskKey: first.TaskKey,
+			Covers: ns[0].Covers, Day: today})
 		again.Members = []cycle.Member{m}
 		if o := cycle.Evaluate(tl, again).Outcomes[0]; len(o.Notices) != 0 {
 			t.Errorf("%s: told twice anew", name)
@@ -208,7 +218,8 @@ func TestTooLateForToday(t *testing.T) {
 	for _, c := range []struct {
 		now  string
 		want string
-	}{{"2026-02-10T08:00:00-06:00", "2026-02-10 09:00"}, {"2026-02-10T10:59:00-06:00", "2026-02-10 09:00"}, {"2026-02-10T11:00:00-06:00", "2026-02-11 09:00"}} {
+	}{{"2026-02-10T08:00:00-06:00", "2026-02-10 09:00"}, {"2026-02-10T10:59:00-06:00", "2026-02-10 09:00"},
+		{"2026-02-10T11:00:00-06:00", "2026-02-11 09:00"}} {
 		now, err := time.Parse(time.RFC3339, c.now)
 		if err != nil {
 			t.Fatal(err)
@@ -284,8 +295,12 @@ func TestNothingSilly(t *testing.T) {
 		{"booking asked", func(_ *cycle.Snapshot, m *cycle.Member) {
 			m.Answers = answers(first, reminder.Answer{Kind: reminder.Book, Day: today - 1})
 		}, reminder.BookedAsked},
-		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) { c.OptedOut = map[string]bool{first.Person: true} }, reminder.OptedOut},
-		{"an address that does not work", func(c *cycle.Snapshot, _ *cycle.Member) { c.Bad = map[string]bool{first.Person: true} }, reminder.BadAddress},
+		{"opted out", func(c *cycle.Snapshot, _ *cycle.Member) {
+			c.OptedOut = map[string]bool{first.Person: true}
+		}, reminder.OptedOut},
+		{"an address that does not work", func(c *cycle.Snapshot, _ *cycle.Member) {
+			c.Bad = map[string]bool{first.Person: true}
+		}, reminder.BadAddress},
 		{"sold", func(_ *cycle.Snapshot, m *cycle.Member) { m.Coach.Sold = today - 1 }, reminder.CoachSold},
 		{"unanswered twice", func(_ *cycle.Snapshot, m *cycle.Member) {
 			p := past
@@ -330,7 +345,8 @@ func TestSendingHours(t *testing.T) {
 		if n.Task == coach.SafetyStop { // leaves on any day
 			continue
 		}
-		if d := n.NotBefore.Weekday().String()[:3]; !slices.Contains(tl.Engine.Rules.Manners.SendDays, d) || n.NotBefore.Hour() != tl.Engine.Rules.Manners.SendFrom {
+		if d := n.NotBefore.Weekday().String()[:3]; !slices.Contains(tl.Engine.Rules.Manners.SendDays, d) ||
+			n.NotBefore.Hour() != tl.Engine.Rules.Manners.SendFrom {
 			t.Errorf("%s is sent on %v", n.Key, n.NotBefore)
 		}
 		who := string(n.Coach) + n.Person
@@ -368,7 +384,8 @@ func TestNeedsArePulledBeforeTheSeason(t *testing.T) {
 	tl, s := demo(t)
 	for _, o := range cycle.Evaluate(tl, s).Outcomes {
 		for _, k := range o.Tasks {
-			if o.Setting.Season.IsZero() || k.Kind != coach.ReplaceBulb && k.Kind != coach.ReplaceSeal && k.Kind != coach.Rebond {
+			if o.Setting.Season.IsZero() || k.Kind != coach.ReplaceBulb && k.Kind != coach.ReplaceSeal &&
+				k.Kind != coach.Rebond {
 				continue
 			}
 			if o.Setting.Season.Holds(k.Target) {
@@ -447,7 +464,8 @@ func TestDangerSpeaksAlone(t *testing.T) {
 		t.Fatalf("%d tasks, %d notices", len(o.Tasks), len(o.Notices))
 	}
 	m := s.Members[0]
-	m.Past = []reminder.Past{{Person: o.Notices[0].Person, Task: coach.Clean, Day: today - 1, Covers: []string{"other#0"}, TaskKey: "other"}}
+	m.Past = []reminder.Past{{Person: o.Notices[0].Person, Task: coach.Clean, Day: today - 1, Covers: []string{"other#0"},
+		TaskKey: "other"}}
 	s.Members = []cycle.Member{m}
 	if n := cycle.Evaluate(tl, s).Notices(); len(n) != 1 {
 		t.Errorf("%d messages the day after another one", len(n))
@@ -462,7 +480,8 @@ func TestDangerSpeaksAlone(t *testing.T) {
 			t.Errorf("%d days after a mere word: %d messages, want %d", c.after, len(n), c.want)
 		}
 	}
-	m.Coach.Services = append(slices.Clone(m.Coach.Services), coach.Service{Day: today + 2, Kind: coach.ReplaceSeal, By: "shop", Slide: "bunk"})
+	m.Coach.Services = append(slices.Clone(m.Coach.Services), coach.Service{Day: today + 2, Kind: coach.ReplaceSeal,
+		By: "shop", Slide: "bunk"})
 	s.Members, s.Today = []cycle.Member{m}, today+60
 	for _, k := range cycle.Evaluate(tl, s).Outcomes[0].Tasks {
 		if k.Kind == coach.SafetyStop {

@@ -51,20 +51,24 @@ func (b before) changed(o *Outcome) (out []store.Happened) {
 			continue // new, or not dated
 		}
 		if n := old.DaysUntil(f.Likely); n >= movedDays || n <= -movedDays {
-			out = append(out, store.Happened{Kind: "forecast.moved", Coach: o.Coach, Data: map[string]any{"run": f.Run, "part": f.Part, "was": old, "early": f.Early, "likely": f.Likely, "late": f.Late, "because": f.Governing, "life_used": f.LifeUsed}})
+			out = append(out, store.Happened{Kind: "forecast.moved", Coach: o.Coach,
+				Data: map[string]any{"run": f.Run, "part": f.Part, "was": old, "early": f.Early, "likely": f.Likely, "late": f.Late,
+					"because": f.Governing, "life_used": f.LifeUsed}})
 		}
 	}
 	now := map[string]coach.TaskKind{}
 	for i := range o.Tasks {
 		if t := &o.Tasks[i]; holds(t.Kind) {
 			if now[t.Run] = t.Kind; b.held[t.Run] != t.Kind {
-				out = append(out, store.Happened{Kind: "hold.set", Coach: o.Coach, Data: map[string]any{"task": t.Kind, "run": t.Run, "why": t.Why}})
+				out = append(out, store.Happened{Kind: "hold.set", Coach: o.Coach,
+					Data: map[string]any{"task": t.Kind, "run": t.Run, "why": t.Why}})
 			}
 		}
 	}
 	for _, run := range slices.Sorted(maps.Keys(b.held)) {
 		if now[run] != b.held[run] {
-			out = append(out, store.Happened{Kind: "hold.cleared", Coach: o.Coach, Data: map[string]any{"task": b.held[run], "run": run}})
+			out = append(out, store.Happened{Kind: "hold.cleared", Coach: o.Coach,
+				Data: map[string]any{"task": b.held[run], "run": run}})
 		}
 	}
 	return out
@@ -74,7 +78,9 @@ func (b before) changed(o *Outcome) (out []store.Happened) {
 func NoticesMade(ns []reminder.Notice) (out []store.Happened) {
 	for i := range ns {
 		n := &ns[i]
-		out = append(out, store.Happened{Kind: "notice.made", Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "run": n.Run, "target": n.Target, "not_before": n.NotBefore, "subject": n.Subject, "why": n.Why}})
+		out = append(out, store.Happened{Kind: "notice.made", Coach: n.Coach,
+			Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "run": n.Run,
+				"target": n.Target, "not_before": n.NotBefore, "subject": n.Subject, "why": n.Why}})
 	}
 	return out
 }
@@ -88,7 +94,9 @@ func planChanged(last []season.Visit, kept KeptPlan, p *season.Plan) (out []stor
 	}
 	for _, v := range append(p.Visits, p.Elsewhere...) {
 		old := days[v.Coach]
-		h := store.Happened{Kind: "visit.proposed", Coach: v.Coach, Data: map[string]any{"day": v.Day, "from": v.First, "until": v.Latest, "tasks": kindsOf(v), "hours": []float64{v.Low, v.High}, "book_by": v.BookBy, "at": v.Partner, "agreed": v.Pinned}}
+		h := store.Happened{Kind: "visit.proposed", Coach: v.Coach, Data: map[string]any{"day": v.Day, "from": v.First,
+			"until": v.Latest, "tasks": kindsOf(v), "hours": []float64{v.Low, v.High}, "book_by": v.BookBy, "at": v.Partner,
+			"agreed": v.Pinned}}
 		if len(old) > 0 {
 			days[v.Coach] = old[1:]
 			if old[0] == v.Day {
@@ -106,7 +114,8 @@ func planChanged(last []season.Visit, kept KeptPlan, p *season.Plan) (out []stor
 	}
 	for _, n := range p.Parts {
 		if n.Order > 0 && !had[n.Profile+n.Month.String()] {
-			out = append(out, store.Happened{Kind: "part.needed", Data: map[string]any{"profile": n.Profile, "month": n.Month, "mm": float64(n.Order), "order_by": n.OrderBy}})
+			out = append(out, store.Happened{Kind: "part.needed", Data: map[string]any{"profile": n.Profile, "month": n.Month,
+				"mm": float64(n.Order), "order_by": n.OrderBy}})
 		}
 	}
 	return out

@@ -35,7 +35,8 @@ func Kept(ctx context.Context, tx *store.Tx, id coach.AccountID) (k KeptPlan, ma
 }
 
 func keepPlan(ctx context.Context, tx *store.Tx, id coach.AccountID, p *season.Plan) error {
-	doc, err := json.Marshal(KeptPlan{Bays: p.Bays, Parts: p.Parts, Cuts: p.Cuts[:min(len(p.Cuts), mostKept)], Late: p.Late[:min(len(p.Late), mostKept)], LateWeeks: p.LateWeeks, Short: p.Short,
+	doc, err := json.Marshal(KeptPlan{Bays: p.Bays, Parts: p.Parts, Cuts: p.Cuts[:min(len(p.Cuts), mostKept)],
+		Late: p.Late[:min(len(p.Late), mostKept)], LateWeeks: p.LateWeeks, Short: p.Short,
 		Moves: p.Moves[:min(len(p.Moves), mostKept)], Problems: p.Problems[:min(len(p.Problems), mostKept)]})
 	if err != nil {
 		return err

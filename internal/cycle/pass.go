@@ -30,7 +30,9 @@ func Load(ctx context.Context, tx *store.Tx, id coach.AccountID, on civil.Date, 
 }
 
 // LoadSome reads the snapshot of some coaches of an account. The account is not locked.
-func LoadSome(ctx context.Context, tx *store.Tx, id coach.AccountID, ids []coach.ID, on civil.Date) (s Snapshot, err error) {
+func LoadSome(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, ids []coach.ID, on civil.Date,
+) (s Snapshot, err error) {
 	if s, err = Load(ctx, tx, id, on, false); err != nil {
 		return s, err
 	}
@@ -43,7 +45,9 @@ func LoadSome(ctx context.Context, tx *store.Tx, id coach.AccountID, ids []coach
 }
 
 // LoadOne reads the snapshot of one coach of an account, and its document's version.
-func LoadOne(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date, lock bool) (s Snapshot, version int64, err error) {
+func LoadOne(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date, lock bool,
+) (s Snapshot, version int64, err error) {
 	if s.Account, err = tx.Account(ctx, id, lock); err != nil {
 		return s, 0, err
 	}
@@ -93,7 +97,9 @@ func (s *Snapshot) load(ctx context.Context, tx *store.Tx, only coach.ID, cs []c
 // their jobs in one transaction: a notice exists if and only if its pass was
 // committed. Running it again on the same day adds only what is new. It returns the
 // notices that may leave: those of a paused account and of an unusual day are held.
-func Pass(ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue) (res Result, added []reminder.Notice, err error) {
+func Pass(
+	ctx context.Context, db *store.DB, t Tools, id coach.AccountID, on civil.Date, enqueue Enqueue,
+) (res Result, added []reminder.Notice, err error) {
 	err = db.Update(ctx, func(tx *store.Tx) error {
 		snap, err := Load(ctx, tx, id, on, true)
 		if err != nil {
@@ -136,7 +142,8 @@ func Save(ctx context.Context, tx *store.Tx, t Tools, snap Snapshot, i int, o *O
 	if err != nil {
 		return nil, err
 	}
-	if err := tx.SaveOutcome(ctx, id, o.Coach, snap.Today, t.Engine.Rules.Version, o.Forecasts, o.Tasks, o.Suppressed); err != nil {
+	if err := tx.SaveOutcome(ctx, id, o.Coach, snap.Today, t.Engine.Rules.Version, o.Forecasts, o.Tasks,
+		o.Suppressed); err != nil {
 		return nil, err
 	}
 	row := boardRow(snap, &snap.Members[i].Coach, o)

@@ -97,13 +97,15 @@ func (t Tools) play(in Snapshot, m Member, until civil.Date, assume Assume) Rehe
 		}
 		for _, n := range o.Notices {
 			p.Notices = append(p.Notices, Rehearsed{in.Today, n})
-			m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: in.Today})
+			m.Past = append(m.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey,
+				Day: in.Today})
 			if assume == AllDone {
 				day := max(n.Target, in.Today+3)
 				due[day] = append(due[day], n)
 				for _, key := range n.Covers { // it is arranged: nobody is asked again before that day
 					taskKey, _, _ := strings.Cut(key, "#")
-					m.Answers = append(m.Answers, reminder.Answer{TaskKey: taskKey, Kind: reminder.Later, Day: in.Today, Until: day + 1})
+					m.Answers = append(m.Answers, reminder.Answer{TaskKey: taskKey, Kind: reminder.Later, Day: in.Today,
+						Until: day + 1})
 				}
 			}
 		}
@@ -155,14 +157,17 @@ func (m *Member) do(n reminder.Notice, day civil.Date) {
 		}
 		for i := range m.Coach.Slides {
 			s := &m.Coach.Slides[i]
-			if danger, held := m.Coach.DangerOn(s.ID, day); held && kind == coach.SafetyStop && run == string(s.ID) { // the shop looks, and it is well again
-				m.Coach.Readings = append(m.Coach.Readings, coach.Reading{Day: day, Slide: s.ID, Run: danger.Run, Kind: danger.Kind, By: "shop"})
+			// the shop looks, and it is well again
+			if danger, held := m.Coach.DangerOn(s.ID, day); held && kind == coach.SafetyStop && run == string(s.ID) {
+				m.Coach.Readings = append(m.Coach.Readings, coach.Reading{Day: day, Slide: s.ID, Run: danger.Run, Kind: danger.Kind,
+					By: "shop"})
 			} else if run == string(s.ID) {
 				m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, By: "shop"})
 			}
 			for j := range s.Runs {
 				if r := &s.Runs[j]; s.Address(*r) == run {
-					m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, Run: r.Key(), By: "shop"})
+					m.Coach.Services = append(m.Coach.Services, coach.Service{Day: day, Kind: kind, Slide: s.ID, Run: r.Key(),
+						By: "shop"})
 					renew(r, kind, day)
 				}
 			}

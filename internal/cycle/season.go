@@ -28,7 +28,9 @@ func Season(t Tools, in Snapshot, shop *coach.Workshop, weeks int, last []season
 
 // PlanSeason plans the shop's weeks from outcomes already found, in the
 // snapshot's order.
-func (t Tools) PlanSeason(in Snapshot, shop *coach.Workshop, outcomes []Outcome, weeks int, last []season.Visit) season.Plan {
+func (t Tools) PlanSeason(
+	in Snapshot, shop *coach.Workshop, outcomes []Outcome, weeks int, last []season.Visit,
+) season.Plan {
 	s := season.Input{Rules: t.Engine.Rules, Shop: shop, On: in.Today, Weeks: weeks, Last: last}
 	if shop != nil && shop.Site != nil {
 		var lows [12]float64
@@ -39,7 +41,8 @@ func (t Tools) PlanSeason(in Snapshot, shop *coach.Workshop, outcomes []Outcome,
 	}
 	for i := range outcomes {
 		if o := &outcomes[i]; o.Settled {
-			s.Members = append(s.Members, season.Member{Coach: &in.Members[i].Coach, Setting: o.Setting, Tasks: o.Tasks, Forecasts: o.Forecasts})
+			s.Members = append(s.Members, season.Member{Coach: &in.Members[i].Coach, Setting: o.Setting, Tasks: o.Tasks,
+				Forecasts: o.Forecasts})
 		}
 	}
 	return season.Make(s)

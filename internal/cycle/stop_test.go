@@ -40,12 +40,14 @@ func TestSafetyLeavesAtOnce(t *testing.T) {
 		{"an owner's, by day", "owner", time.Date(2026, 2, 6, 15, 12, 0, 0, loc), time.Date(2026, 2, 6, 15, 12, 0, 0, loc)},
 		{"an owner's, at night", "owner", time.Date(2026, 2, 6, 22, 0, 0, 0, loc), time.Date(2026, 2, 7, 7, 0, 0, 0, loc)},
 		{"the shop's, by day", "shop", time.Date(2026, 2, 6, 15, 12, 0, 0, loc), time.Date(2026, 2, 6, 17, 12, 0, 0, loc)},
-		{"the shop's, in the evening", "shop", time.Date(2026, 2, 6, 19, 30, 0, 0, loc), time.Date(2026, 2, 7, 7, 0, 0, 0, loc)},
+		{"the shop's, in the evening", "shop", time.Date(2026, 2, 6, 19, 30, 0, 0, loc),
+			time.Date(2026, 2, 7, 7, 0, 0, 0, loc)},
 	} {
 		in := withReading(s, "swift-12", coach.Reading{Day: friday, Kind: coach.SoftFloor, Value: 1, By: c.by})
 		in.Now = c.now.UTC()
 		for i := range 12 { // the year's messages are used up, the last one was yesterday
-			in.Members[0].Past = append(in.Members[0].Past, reminder.Past{Person: "gus@example.org", Task: coach.Clean, TaskKey: "clean|x|y", Day: friday - 1 - civil.Date(i)})
+			in.Members[0].Past = append(in.Members[0].Past, reminder.Past{Person: "gus@example.org", Task: coach.Clean,
+				TaskKey: "clean|x|y", Day: friday - 1 - civil.Date(i)})
 		}
 		ns := cycle.Evaluate(tl, in).Notices()
 		if len(ns) != 1 || ns[0].Task != coach.SafetyStop || !ns[0].NotBefore.Equal(c.want) {
@@ -165,7 +167,8 @@ func TestReachedRests(t *testing.T) {
 	}{{0, 0}, {reminder.CallRest - 1, 0}, {reminder.CallRest, 1}, {reminder.CallRest + 1, 1}} {
 		s.Members[0].Calls = []reminder.Call{}
 		for _, k := range keys {
-			s.Members[0].Calls = append(s.Members[0].Calls, reminder.Call{Person: "Vi", TaskKey: k, Outcome: reminder.CallReached, Day: today - x.days})
+			s.Members[0].Calls = append(s.Members[0].Calls,
+				reminder.Call{Person: "Vi", TaskKey: k, Outcome: reminder.CallReached, Day: today - x.days})
 		}
 		if got := len(due(s)); (got > 0) != (x.want > 0) {
 			t.Errorf("reached %d days ago: %d calls", x.days, got)
@@ -174,7 +177,8 @@ func TestReachedRests(t *testing.T) {
 	in := withReading(s, "swift-12", coach.Reading{Day: today - 300, Kind: coach.SoftFloor, Value: 1, By: "shop"})
 	in.Members[0].Coach.People = []coach.Person{{Name: "Vi", Email: "vi@example.org"}}
 	key := cycle.Evaluate(tl, in).Notices()[0].TaskKey
-	in.Members[0].Calls = []reminder.Call{{Person: "vi@example.org", TaskKey: key, Outcome: reminder.CallReached, Day: today - 299}}
+	in.Members[0].Calls = []reminder.Call{{Person: "vi@example.org", TaskKey: key, Outcome: reminder.CallReached,
+		Day: today - 299}}
 	if ns := cycle.Evaluate(tl, in).Notices(); len(ns) != 0 {
 		t.Errorf("a person who was reached about a danger is written to about it: %s", ns[0].Subject)
 	}

@@ -44,10 +44,13 @@ func (*noopWorker) Work(context.Context, *river.Job[noopArgs]) error { return ni
 func BenchmarkNotices(b *testing.B) {
 	stores := map[string]func(*settings.Config){"sqlite": func(*settings.Config) {}}
 	if os.Getenv("SEALMANAC_TEST_POSTGRES") != "" {
-		stores["postgres"] = func(c *settings.Config) { c.StoreKind, c.StoreDSN = "postgres", settings.Secret(testkit.Postgres(b)) }
+		stores["postgres"] = func(c *settings.Config) {
+			c.StoreKind, c.StoreDSN = "postgres", settings.Secret(testkit.Postgres(b))
+		}
 	}
 	for name, set := range stores {
-		b.Run(name+"/three-workers", func(b *testing.B) { compare(b, set, 3, 100*time.Millisecond, 240) }) // as issue 5 asks, at the pace that is set
+		// as issue 5 asks, at the pace that is set
+		b.Run(name+"/three-workers", func(b *testing.B) { compare(b, set, 3, 100*time.Millisecond, 240) })
 		b.Run(name+"/flat-out", func(b *testing.B) { compare(b, set, 50, 5*time.Millisecond, 2000) })
 	}
 }
@@ -86,7 +89,8 @@ func compare(b *testing.B, set func(*settings.Config), workers int, poll time.Du
 
 func begin(b *testing.B, c settings.Config, poll time.Duration) *Daemon {
 	b.Helper()
-	d, err := New(b.Context(), Options{Config: c, Rules: defaults(b), Tables: testkit.Tables(b), Log: slog.New(slog.DiscardHandler), Channel: nowhere{}, Poll: poll})
+	d, err := New(b.Context(), Options{Config: c, Rules: defaults(b), Tables: testkit.Tables(b),
+		Log: slog.New(slog.DiscardHandler), Channel: nowhere{}, Poll: poll})
 	if err != nil {
 		b.Fatal(err)
 	}
@@ -101,8 +105,10 @@ func seed(b *testing.B, d *Daemon, n int) {
 		}
 		var ns []reminder.Notice
 		for i := range n {
-			ns = append(ns, reminder.Notice{Key: fmt.Sprintf("%d-%d", time.Now().UnixNano(), i), Account: "a", Person: "p@example.org", Target: civil.Of(2026, 1, 1), NotBefore: time.Now().Add(-time.Hour),
-				MessageID: fmt.Sprintf("<%d-%d@x>", time.Now().UnixNano(), i), LinkID: fmt.Sprintf("%d-%d", time.Now().UnixNano(), i), Covers: []string{}})
+			ns = append(ns, reminder.Notice{Key: fmt.Sprintf("%d-%d", time.Now().UnixNano(), i), Account: "a",
+				Person: "p@example.org", Target: civil.Of(2026, 1, 1), NotBefore: time.Now().Add(-time.Hour),
+				MessageID: fmt.Sprintf("<%d-%d@x>", time.Now().UnixNano(), i), LinkID: fmt.Sprintf("%d-%d", time.Now().UnixNano(),
+					i), Covers: []string{}})
 		}
 		added, err := tx.AddNotices(b.Context(), civil.Of(2026, 1, 1), ns)
 		if err != nil {
@@ -125,8 +131,10 @@ func noops(b *testing.B, c settings.Config, n int, poll time.Duration) time.Dura
 	defer db.Close() //nolint:errcheck // a benchmark
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &noopWorker{})
-	client, err := river.NewClient(db.River(), &river.Config{Queues: map[string]river.QueueConfig{"noops": {MaxWorkers: c.Workers}}, Workers: workers, Logger: slog.New(slog.DiscardHandler),
-		FetchPollInterval: poll, FetchCooldown: poll})
+	client, err := river.NewClient(db.River(),
+		&river.Config{Queues: map[string]river.QueueConfig{"noops": {MaxWorkers: c.Workers}}, Workers: workers,
+			Logger:            slog.New(slog.DiscardHandler),
+			FetchPollInterval: poll, FetchCooldown: poll})
 	if err != nil {
 		b.Fatal(err)
 	}

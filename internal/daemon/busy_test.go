@@ -75,11 +75,12 @@ func TestRequestsDuringAPass(t *testing.T) {
 		}
 		reading := `{"day":"2026-02-0%d","kind":"soft_floor","slide":"` + string(c.Slides[0].ID) + `","value":"no"}`
 		writes := map[string]func() (int, http.Header, string){
-			"a reading":            api("POST", "/coaches/"+string(n.Coach)+"/readings", fmt.Sprintf(reading, 8)),
-			"a reading with a key": api("POST", "/coaches/"+string(n.Coach)+"/readings", fmt.Sprintf(reading, 9), "Idempotency-Key", "k-1"),
-			"a coach":              api("PUT", "/coaches/put-1", `{"label":"Put"}`),
-			"a bulk":               api("POST", "/coaches/bulk", `{"coaches":[{"coach":"bulk-1"}]}`),
-			"an owner's answer":    func() (int, http.Header, string) { return send("POST", later, "") },
+			"a reading": api("POST", "/coaches/"+string(n.Coach)+"/readings", fmt.Sprintf(reading, 8)),
+			"a reading with a key": api("POST", "/coaches/"+string(n.Coach)+"/readings", fmt.Sprintf(reading, 9),
+				"Idempotency-Key", "k-1"),
+			"a coach":           api("PUT", "/coaches/put-1", `{"label":"Put"}`),
+			"a bulk":            api("POST", "/coaches/bulk", `{"coaches":[{"coach":"bulk-1"}]}`),
+			"an owner's answer": func() (int, http.Header, string) { return send("POST", later, "") },
 		}
 
 		hold, free, held := make(chan struct{}), make(chan struct{}), make(chan error)

@@ -117,7 +117,8 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if opt.Channel == nil {
 		opt.Channel = Relay(opt.Config)
 	}
-	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second), asked: map[coach.AccountID]*asked{}}
+	d := &Daemon{opt: opt, registry: metrics.New(), feeds: httpkit.Guarded(opt.Config.FeedsAllow, 20*time.Second),
+		asked: map[coach.AccountID]*asked{}}
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, d.Close(ctx))
@@ -150,12 +151,15 @@ func New(ctx context.Context, opt Options) (_ *Daemon, err error) {
 	if err != nil {
 		return nil, err
 	}
-	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue, Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan, HooksAllow: opt.Config.HooksAllow,
-		Titles: func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
+	d.Desk = &desk.Desk{DB: d.DB, Signer: signer, Snooze: opt.Rules.Manners.SnoozeDays, Now: opt.Now, Enqueue: d.enqueue,
+		Domain: opt.Config.Domain(), Words: opt.Words, Places: opt.Tables, ToolsFor: d.toolsOf, Replan: d.replan,
+		HooksAllow: opt.Config.HooksAllow,
+		Titles:     func(k coach.TaskKind) string { return opt.Rules.Tasks[k].Title }}
 	d.Access = &access.Access{DB: d.DB, Base: signer.BaseURL, Post: d.Desk.Post, Key: signer.Key}
 	d.onClose("access", func(context.Context) error { d.Access.Close(); return nil })
 	if c := opt.Config; c.OIDCIssuer != "" {
-		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret), Redirect: signer.BaseURL + "/enter/oidc/back"}
+		d.Access.OIDC = &access.OIDC{Issuer: c.OIDCIssuer, ClientID: c.OIDCClient, ClientSecret: string(c.OIDCSecret),
+			Redirect: signer.BaseURL + "/enter/oidc/back"}
 	}
 	d.tools = Tools(opt.Rules, opt.Tables, opt.Config.Domain())
 	d.tools.Links, d.tools.Words = signer, opt.Words
@@ -180,7 +184,8 @@ func OpenStore(c settings.Config) (*store.DB, error) {
 func CheckKeys(c settings.Config) error {
 	for _, k := range c.DKIM {
 		if _, err := mail.ParseKey(k.Domain, k.Selector, []byte(k.Key)); err != nil {
-			return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the key of dkim selector %s %v", k.Selector, err), Hint: "Make one with: openssl genpkey -algorithm ed25519, or -algorithm rsa -pkeyopt rsa_keygen_bits:2048."}
+			return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the key of dkim selector %s %v", k.Selector, err),
+				Hint: "Make one with: openssl genpkey -algorithm ed25519, or -algorithm rsa -pkeyopt rsa_keygen_bits:2048."}
 		}
 	}
 	return nil
@@ -199,10 +204,13 @@ func Records(c settings.Config) (out []string) {
 
 // Relay returns the mail channel that a configuration names.
 func Relay(c settings.Config) *mail.Outlet {
-	first := &mail.Relay{Addr: c.MailAddress, Security: mail.Security(c.MailTLS), Username: c.MailUser, Password: string(c.MailPassword)}
-	o := &mail.Outlet{Relays: []*mail.Relay{first}, Limits: mail.Limits{PerMinute: c.MailPerMinute, PerDomain: c.MailPerDomain, DomainPerMinute: c.MailDomainPerMinute}}
+	first := &mail.Relay{Addr: c.MailAddress, Security: mail.Security(c.MailTLS), Username: c.MailUser,
+		Password: string(c.MailPassword)}
+	o := &mail.Outlet{Relays: []*mail.Relay{first},
+		Limits: mail.Limits{PerMinute: c.MailPerMinute, PerDomain: c.MailPerDomain, DomainPerMinute: c.MailDomainPerMinute}}
 	if c.BackupAddress != "" {
-		o.Relays = append(o.Relays, &mail.Relay{Addr: c.BackupAddress, Security: mail.Security(c.BackupTLS), Username: c.BackupUser, Password: string(c.BackupPassword)})
+		o.Relays = append(o.Relays, &mail.Relay{Addr: c.BackupAddress, Security: mail.Security(c.BackupTLS),
+			Username: c.BackupUser, Password: string(c.BackupPassword)})
 	}
 	for _, r := range o.Relays {
 		r.Hello, r.From, r.Timeout, r.Now = c.MailHello, c.MailFrom, c.MailTimeout, time.Now
@@ -261,14 +269,16 @@ const finish = 10 * time.Second
 
 // Start serves the pages and lets the jobs run.
 func (d *Daemon) Start(ctx context.Context) error {
-	site := &web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies, Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}
+	site := &web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Proxies: d.opt.Config.Proxies,
+		Secure: strings.HasPrefix(d.opt.Config.PublicURL, "https://")}
 	ending := make(chan struct{})
 	d.serve("pages", d.listener, d.handler(site, ending), func() { close(ending) })
 	if d.ops != nil {
 		d.serve("ops", d.ops, d.opsHandler(site), func() {})
 	}
 	if c := d.opt.Config; c.ReturnsListen != "" {
-		s, err := returns.Start(returns.Options{Listen: c.ReturnsListen, Domain: c.ReturnsDomain, Read: d.Desk.Signer.ReadReturnPath, Desk: d.Desk, Log: d.opt.Log,
+		s, err := returns.Start(returns.Options{Listen: c.ReturnsListen, Domain: c.ReturnsDomain,
+			Read: d.Desk.Signer.ReadReturnPath, Desk: d.Desk, Log: d.opt.Log,
 			Seen: func(k desk.ReturnKind) { d.meters.returned.WithLabelValues(string(k)).Inc() }})
 		if err != nil {
 			return err
@@ -293,7 +303,8 @@ func (d *Daemon) Start(ctx context.Context) error {
 		d.keepTakingOver(loops)
 	}()
 	hooks := make(chan struct{})
-	sender := &webhook.Sender{DB: d.DB, Client: httpkit.Guarded(d.opt.Config.HooksAllow, 20*time.Second), Source: d.Desk.Signer.BaseURL, Log: d.opt.Log, Look: d.opt.Poll, Tell: d.Desk.EndpointPaused,
+	sender := &webhook.Sender{DB: d.DB, Client: httpkit.Guarded(d.opt.Config.HooksAllow, 20*time.Second),
+		Source: d.Desk.Signer.BaseURL, Log: d.opt.Log, Look: d.opt.Poll, Tell: d.Desk.EndpointPaused,
 		Seen: func(outcome string) { d.meters.hooks.WithLabelValues(outcome).Inc() }}
 	go func() {
 		defer close(hooks)

@@ -55,7 +55,8 @@ func options(t *testing.T, box *mailbox.Mailbox, conf func(*settings.Config)) Op
 	c := settings.Default()
 	conf(&c)
 	c.OpsListen = "127.0.0.1:0"
-	c.Listen, c.MailTLS, c.MailFrom, c.MailTimeout, c.Upkeep = "127.0.0.1:0", "none", "seals@shop.example.org", 5*time.Second, time.Second
+	c.Listen, c.MailTLS, c.MailFrom, c.MailTimeout, c.Upkeep = "127.0.0.1:0", "none", "seals@shop.example.org",
+		5*time.Second, time.Second
 	if box != nil {
 		c.MailAddress = box.Addr()
 	}
@@ -64,7 +65,8 @@ func options(t *testing.T, box *mailbox.Mailbox, conf func(*settings.Config)) Op
 		t.Fatal(err)
 	}
 	r.Manners.SendUntil = 24 // the tests' clock stands in the evening
-	return Options{Config: c, Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Now: evening, Poll: 30 * time.Millisecond, Look: time.Hour}
+	return Options{Config: c, Rules: r, Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Now: evening,
+		Poll: 30 * time.Millisecond, Look: time.Hour}
 }
 
 func start(t *testing.T, o Options) *Daemon {
@@ -96,7 +98,8 @@ func box(t *testing.T, o mailbox.Options) *mailbox.Mailbox {
 
 func importDemo(t *testing.T, d *Daemon, id coach.AccountID) {
 	t.Helper()
-	c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	if _, err := d.Desk.Import(t.Context(), id, c); err != nil {
 		t.Fatal(err)
 	}
@@ -211,7 +214,8 @@ func TestNoticeAndJobShareThePass(t *testing.T) {
 		before := stateCounts(t, d) // the import tells dangers by itself
 		stop := errors.New("the process dies here")
 		err = d.DB.Update(t.Context(), func(tx *store.Tx) error {
-			n := reminder.Notice{Key: "k", Account: "demo", Coach: "wren-02", Person: "a@example.org", MessageID: "<a@b>", LinkID: "x", Target: demoDay, NotBefore: evening()}
+			n := reminder.Notice{Key: "k", Account: "demo", Coach: "wren-02", Person: "a@example.org", MessageID: "<a@b>",
+				LinkID: "x", Target: demoDay, NotBefore: evening()}
 			if _, err := tx.AddNotices(t.Context(), demoDay, []reminder.Notice{n}); err != nil {
 				return err
 			}
@@ -274,7 +278,9 @@ func TestUpkeepFindsWhatWasLost(t *testing.T) {
 		importDemo(t, d, "demo") // no pass was asked for: the night of the demo's day is over
 		wait(t, "the missed pass", func() bool { return stateCounts(t, d)["accepted"] >= 8 })
 		err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
-			n := reminder.Notice{Key: "lost", Account: "demo", Coach: "wren-02", Person: "lost@example.org", MessageID: "<lost@b>", LinkID: "lost", Target: demoDay, NotBefore: evening().Add(-2 * time.Hour), Subject: "s", Text: "t", HTML: "h"}
+			n := reminder.Notice{Key: "lost", Account: "demo", Coach: "wren-02", Person: "lost@example.org",
+				MessageID: "<lost@b>", LinkID: "lost", Target: demoDay, NotBefore: evening().Add(-2 * time.Hour), Subject: "s",
+				Text: "t", HTML: "h"}
 			_, err := tx.AddNotices(t.Context(), demoDay, []reminder.Notice{n})
 			return err
 		})
@@ -314,7 +320,9 @@ func TestQuietAccount(t *testing.T) {
 		if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
 			var ns []reminder.Notice
 			for to, kind := range map[string]coach.TaskKind{"owner": coach.Inspect, "member": "access"} {
-				ns = append(ns, reminder.Notice{Key: to, Account: "demo", Coach: "wren-02", Task: kind, Person: to + "@example.org", MessageID: "<" + to + "@b>", LinkID: to, Target: demoDay, NotBefore: evening().Add(-2 * time.Hour), Subject: "s", Text: "t", HTML: "h"})
+				ns = append(ns, reminder.Notice{Key: to, Account: "demo", Coach: "wren-02", Task: kind, Person: to + "@example.org",
+					MessageID: "<" + to + "@b>", LinkID: to, Target: demoDay, NotBefore: evening().Add(-2 * time.Hour), Subject: "s",
+					Text: "t", HTML: "h"})
 			}
 			_, err := tx.AddNotices(t.Context(), demoDay, ns)
 			return err
@@ -387,7 +395,10 @@ func TestStopIsGraceful(t *testing.T) {
 	if s := stateCounts(t, d2); s["sending"] > 0 && len(m.Messages()) > s["accepted"] {
 		t.Errorf("%d mails left, the store knows %v", len(m.Messages()), s)
 	}
-	wait(t, "the rest after the restart", func() bool { s := stateCounts(t, d2); return s["queued"]+s["sending"]+s["retry"] == 0 })
+	wait(t, "the rest after the restart", func() bool {
+		s := stateCounts(t, d2)
+		return s["queued"]+s["sending"]+s["retry"] == 0
+	})
 	if n := stateCounts(t, d2)["accepted"]; n != len(m.Messages()) {
 		t.Errorf("%d accepted, %d mails", n, len(m.Messages()))
 	}
@@ -406,7 +417,8 @@ func TestPagesForMachines(t *testing.T) {
 		b, _ := io.ReadAll(resp.Body)
 		return resp.StatusCode, string(b), resp.Header
 	}
-	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has been made yet", "/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
+	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has been made yet",
+		"/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
 		code, body, head := get(d.OpsAddr(), path)
 		if code != http.StatusOK || !strings.Contains(body, want) {
 			t.Errorf("%s: %d, lacks %q", path, code, want)
@@ -415,7 +427,8 @@ func TestPagesForMachines(t *testing.T) {
 			t.Errorf("%s has no content security policy", path)
 		}
 	}
-	for path, want := range map[string]int{"/nothing": 404, "/status": 404, "/metrics": 404, "/livez": 200, "/readyz": 200} {
+	for path, want := range map[string]int{"/nothing": 404, "/status": 404, "/metrics": 404, "/livez": 200,
+		"/readyz": 200} {
 		if code, body, _ := get(d.Addr(), path); code != want || strings.Contains(body, "sealmanac_") {
 			t.Errorf("everybody gets %d at %s", code, path)
 		}
@@ -434,13 +447,16 @@ func TestPagesForMachines(t *testing.T) {
 // Every answer carries the headers that keep other sites and robots out. That browsers
 // come back by https only is said where people come by https.
 func TestHeaders(t *testing.T) {
-	d := start(t, options(t, box(t, mailbox.Options{}), func(c *settings.Config) { c.StorePath = filepath.Join(t.TempDir(), "x.db") }))
+	d := start(t, options(t, box(t, mailbox.Options{}), func(c *settings.Config) {
+		c.StorePath = filepath.Join(t.TempDir(), "x.db")
+	}))
 	for secure, hsts := range map[bool]string{true: "max-age=31536000", false: ""} {
 		h := d.handler(&web.Site{Desk: d.Desk, Access: d.Access, Log: d.opt.Log, Secure: secure}, nil)
 		for _, path := range []string{"/livez", "/enter", "/a/x", "/api/v1", "/nothing"} {
 			w := httptest.NewRecorder()
 			h.ServeHTTP(w, httptest.NewRequest("GET", path, nil))
-			for name, want := range map[string]string{"Strict-Transport-Security": hsts, "X-Robots-Tag": "noindex, nofollow", "X-Content-Type-Options": "nosniff",
+			for name, want := range map[string]string{"Strict-Transport-Security": hsts, "X-Robots-Tag": "noindex, nofollow",
+				"X-Content-Type-Options":     "nosniff",
 				"Cross-Origin-Opener-Policy": "same-origin", "Cross-Origin-Resource-Policy": "same-origin"} {
 				if got := w.Header().Get(name); got != want {
 					t.Errorf("%s, over TLS %v: %s is %q", path, secure, name, got)

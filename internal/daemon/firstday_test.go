@@ -26,7 +26,8 @@ func TestFirstDayDoesNotWait(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer d.Close(t.Context()) //nolint:errcheck // the test is over
-		accounts := []coach.Account{{ID: "new", Name: "A", Postal: "1", Zone: "America/Denver"}, {ID: "old", Name: "B", Postal: "2", Zone: "America/Denver"}}
+		accounts := []coach.Account{{ID: "new", Name: "A", Postal: "1", Zone: "America/Denver"},
+			{ID: "old", Name: "B", Postal: "2", Zone: "America/Denver"}}
 		if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
 			for _, a := range accounts {
 				if err := tx.SaveAccount(t.Context(), a); err != nil {

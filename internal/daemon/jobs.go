@@ -61,7 +61,8 @@ func (d *Daemon) buildRiver() error {
 	river.AddWorker(workers, &passWorker{daemon: d})
 	river.AddWorker(workers, &upkeepWorker{daemon: d})
 	c, err := river.NewClient(d.DB.River(), &river.Config{
-		Queues:               map[string]river.QueueConfig{queueNotices: {MaxWorkers: d.opt.Config.Workers}, queuePasses: {MaxWorkers: 2}},
+		Queues: map[string]river.QueueConfig{queueNotices: {MaxWorkers: d.opt.Config.Workers},
+			queuePasses: {MaxWorkers: 2}},
 		Workers:              workers,
 		Logger:               slog.New(quiet{d.opt.Log.Handler()}),
 		FetchPollInterval:    d.opt.Poll,
@@ -69,9 +70,11 @@ func (d *Daemon) buildRiver() error {
 		JobTimeout:           10 * time.Minute,
 		RescueStuckJobsAfter: 15 * time.Minute,
 		SoftStopTimeout:      20 * time.Second,
-		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(d.opt.Config.Upkeep), func() (river.JobArgs, *river.InsertOpts) {
-			return upkeepArgs{}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 1, UniqueOpts: river.UniqueOpts{ByPeriod: max(time.Second, d.opt.Config.Upkeep/2)}}
-		}, &river.PeriodicJobOpts{ID: "upkeep", RunOnStart: true})},
+		PeriodicJobs: []*river.PeriodicJob{river.NewPeriodicJob(river.PeriodicInterval(d.opt.Config.Upkeep),
+			func() (river.JobArgs, *river.InsertOpts) {
+				return upkeepArgs{}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 1,
+					UniqueOpts: river.UniqueOpts{ByPeriod: max(time.Second, d.opt.Config.Upkeep/2)}}
+			}, &river.PeriodicJobOpts{ID: "upkeep", RunOnStart: true})},
 	})
 	d.river = c
 	return err
@@ -92,8 +95,10 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 	}
 	jobs := make([]river.InsertManyParams, len(ns))
 	for i, n := range ns {
-		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts, UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
-			rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable, rivertype.JobStateScheduled}}}
+		opts := &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts,
+			UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
+				rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateRunning, rivertype.JobStateRetryable,
+				rivertype.JobStateScheduled}}}
 		// The job library keeps its own clock; in the demo ours stands on another day.
 		if n.NotBefore.After(tx.Now()) && n.NotBefore.After(time.Now()) {
 			opts.ScheduledAt = n.NotBefore
@@ -105,7 +110,9 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 }
 
 // RunPass makes an account's pass of a day now.
-func (d *Daemon) RunPass(ctx context.Context, id coach.AccountID, on civil.Date) (cycle.Result, []reminder.Notice, error) {
+func (d *Daemon) RunPass(
+	ctx context.Context, id coach.AccountID, on civil.Date,
+) (cycle.Result, []reminder.Notice, error) {
 	begun := time.Now()
 	tools, err := d.toolsOf(ctx, id)
 	if err != nil {
@@ -142,9 +149,12 @@ func (d *Daemon) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) e
 		return err
 	}
 	now := d.opt.Now()
-	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(), Again: time.Now().UnixMilli()/1000 + 1},
-		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, ScheduledAt: time.Now().Add(time.Second), UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
-			rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRetryable, rivertype.JobStateRunning}}})
+	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(),
+		Again: time.Now().UnixMilli()/1000 + 1},
+		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, ScheduledAt: time.Now().Add(time.Second),
+			UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{
+				rivertype.JobStateAvailable, rivertype.JobStatePending, rivertype.JobStateScheduled, rivertype.JobStateRetryable,
+				rivertype.JobStateRunning}}})
 	return err
 }
 
@@ -187,7 +197,8 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 		return river.JobCancel(err) // the account is gone
 	}
 	if err == nil {
-		w.daemon.opt.Log.Info("pass", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes), "notices", len(added))
+		w.daemon.opt.Log.Info("pass", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes), "notices",
+			len(added))
 		w.daemon.sayHeld(ctx, j.Args.Account)
 	}
 	return err
@@ -278,7 +289,9 @@ type outbox struct {
 }
 
 // Claim gives a notice to the caller, or tells whether it is still open.
-func (o outbox) Claim(ctx context.Context, account coach.AccountID, key string) (n reminder.Notice, ok, open bool, err error) {
+func (o outbox) Claim(
+	ctx context.Context, account coach.AccountID, key string,
+) (n reminder.Notice, ok, open bool, err error) {
 	err = o.db.Update(ctx, func(tx *store.Tx) error {
 		if n, ok, err = tx.Claim(ctx, account, key, lease); err != nil || ok {
 			return err
@@ -302,12 +315,16 @@ func (o outbox) Extend(ctx context.Context, n *reminder.Notice) error {
 }
 
 // Settle records the outcome.
-func (o outbox) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration) error {
+func (o outbox) Settle(
+	ctx context.Context, n *reminder.Notice, s reminder.State, reply string, wait time.Duration,
+) error {
 	return o.db.Update(ctx, func(tx *store.Tx) error {
-		if err := tx.Settle(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask || strings.HasPrefix(n.TaskKey, "shop|") {
+		if err := tx.Settle(ctx, n.Account, n.Key, n.Try, s, reply, wait); err != nil || n.Task == desk.AccessTask ||
+			strings.HasPrefix(n.TaskKey, "shop|") {
 			return err
 		}
-		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person, "task": n.Task, "words": reply}}
+		h := store.Happened{Coach: n.Coach, Data: map[string]any{"notice": reminder.Short(n.LinkID), "person": n.Person,
+			"task": n.Task, "words": reply}}
 		switch s {
 		case reminder.Accepted:
 			h.Kind = "notice.sent"

@@ -63,7 +63,8 @@ func newRig(t *testing.T, conf func(*settings.Config), o mailbox.Options) *rig {
 	}
 	r := &rig{t: t, dir: t.TempDir(), bin: bin, conf: settings.Default(), box: box(t, o)}
 	conf(&r.conf)
-	rules := strings.NewReplacer("send_days: [Tue, Wed, Thu]", "send_days: [Sun, Mon, Tue, Wed, Thu, Fri, Sat]", "send_from: 9\n", "send_from: 0\n", "send_until: 11\n", "send_until: 24\n").Replace(string(config.Rulebook))
+	rules := strings.NewReplacer("send_days: [Tue, Wed, Thu]", "send_days: [Sun, Mon, Tue, Wed, Thu, Fri, Sat]",
+		"send_from: 9\n", "send_from: 0\n", "send_until: 11\n", "send_until: 24\n").Replace(string(config.Rulebook))
 	r.write("rulebook.yaml", rules)
 	db := "store: {kind: sqlite, path: " + r.conf.StorePath + "}"
 	if r.conf.StoreKind == "postgres" {
@@ -125,9 +126,13 @@ func (r *rig) add(coaches int) {
 	}
 	for i := range coaches {
 		fitted := today - 400
-		c.Coaches = append(c.Coaches, coach.Coach{ID: coach.ID(fmt.Sprintf("c%d", i)), Use: coach.Weekend, People: []coach.Person{{Name: "Ann", Email: fmt.Sprintf("p%d.%d@example.org", r.next, i)}},
-			Stays:  []coach.Stay{{Site: coach.Site{Name: p.Label(), Lat: p.Lat, Lon: p.Lon, Elev: p.Elev, Zone: "UTC"}, From: fitted, Shelter: coach.Open, Rooms: coach.RoomsIn, Cycles: .1, Heading: -1}},
-			Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.TPV, Fitted: fitted, Lot: coach.UnknownLot}}}}}}})
+		c.Coaches = append(c.Coaches, coach.Coach{ID: coach.ID(fmt.Sprintf("c%d", i)), Use: coach.Weekend,
+			People: []coach.Person{{Name: "Ann", Email: fmt.Sprintf("p%d.%d@example.org", r.next, i)}},
+			Stays: []coach.Stay{{Site: coach.Site{Name: p.Label(), Lat: p.Lat, Lon: p.Lon, Elev: p.Elev, Zone: "UTC"},
+				From: fitted, Shelter: coach.Open, Rooms: coach.RoomsIn, Cycles: .1, Heading: -1}},
+			Slides: []coach.Slide{{ID: "s", Wall: coach.Left,
+				Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+					Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.TPV, Fitted: fitted, Lot: coach.UnknownLot}}}}}}})
 	}
 	id := coach.AccountID(fmt.Sprintf("a%d", r.next))
 	r.next++
@@ -147,7 +152,8 @@ func (r *rig) add(coaches int) {
 func allowAll(t testing.TB, db *store.DB, id coach.AccountID, day civil.Date) {
 	t.Helper()
 	err := db.Update(context.Background(), func(tx *store.Tx) error {
-		return tx.AddDecision(context.Background(), id, store.Decision{Day: day, Hold: reminder.HoldUnusual, Released: true, Messages: 1_000_000})
+		return tx.AddDecision(context.Background(), id, store.Decision{Day: day, Hold: reminder.HoldUnusual, Released: true,
+			Messages: 1_000_000})
 	})
 	if err != nil {
 		t.Fatal(err)
@@ -175,7 +181,8 @@ func (r *rig) settle(want int, patience time.Duration) {
 		}
 		if time.Now().After(end) {
 			b, _ := os.ReadFile(r.log.Name())
-			r.t.Fatalf("after %v %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made, want, open, b[max(0, len(b)-4000):])
+			r.t.Fatalf("after %v %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made, want, open,
+				b[max(0, len(b)-4000):])
 		}
 	}
 }
@@ -205,7 +212,8 @@ func (r *rig) judge(want int) (lost, repeated, unexplained int) {
 						lost++
 					case k > 1:
 						repeated++
-						if !strings.Contains(string(b), "a worker died with a notice") || !strings.Contains(string(b), n.MessageID) || n.Tries < k {
+						if !strings.Contains(string(b), "a worker died with a notice") || !strings.Contains(string(b), n.MessageID) ||
+							n.Tries < k {
 							unexplained++
 							r.t.Errorf("%s arrived %d times in %d tries without a word in the log", n.MessageID, k, n.Tries)
 						}
@@ -247,7 +255,8 @@ func TestKill(t *testing.T) {
 		r.serve()
 		r.settle(*kills*each, 3*time.Minute)
 		lost, repeated, _ := r.judge(*kills * each)
-		t.Logf("%d kills, %d notices made, %d lost, %d repeated with the same Message-ID; all settled %.0f s after the last start", *kills, *kills*each, lost, repeated, time.Since(begun).Seconds())
+		t.Logf("%d kills, %d notices made, %d lost, %d repeated with the same Message-ID; all settled %.0f s after the "+
+			"last start", *kills, *kills*each, lost, repeated, time.Since(begun).Seconds())
 		if lost > 0 {
 			t.Errorf("%d notices were lost", lost)
 		}
@@ -262,7 +271,9 @@ func TestReplicas(t *testing.T) {
 		t.Skip("runs processes for a while")
 	}
 	dsn := testkit.Postgres(t)
-	r := newRig(t, func(c *settings.Config) { c.StoreKind, c.StoreDSN = "postgres", settings.Secret(dsn) }, mailbox.Options{Delay: 3 * time.Millisecond})
+	r := newRig(t, func(c *settings.Config) {
+		c.StoreKind, c.StoreDSN = "postgres", settings.Secret(dsn)
+	}, mailbox.Options{Delay: 3 * time.Millisecond})
 	accounts := max(1, *notices/200)
 	for range accounts {
 		r.add(*notices / accounts)
@@ -282,7 +293,8 @@ func TestReplicas(t *testing.T) {
 	r.settle(want, 5*time.Minute)
 	took := time.Since(killed)
 	lost, repeated, _ := r.judge(want)
-	t.Logf("%d notices, three daemons, one killed, the database away for 4 s: %d lost, %d repeated; all settled %.0f s after the kill", want, lost, repeated, took.Seconds())
+	t.Logf("%d notices, three daemons, one killed, the database away for 4 s: %d lost, %d repeated; all settled %.0f s "+
+		"after the kill", want, lost, repeated, took.Seconds())
 	if lost > 0 || repeated > 4 { // four workers had one notice each in hand
 		t.Errorf("%d lost, %d repeated", lost, repeated)
 	}

@@ -26,12 +26,17 @@ type meters struct {
 
 func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	m := &meters{
-		attempts:   prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_notice_attempts_total", Help: "Attempts to send a notice, by channel and outcome."}, []string{"channel", "outcome"}),
-		passes:     prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_passes_total", Help: "Evaluation passes over an account, by outcome."}, []string{"outcome"}),
-		seconds:    prometheus.NewHistogram(prometheus.HistogramOpts{Name: "sealmanac_pass_seconds", Help: "Time of one pass over an account.", Buckets: prometheus.ExponentialBuckets(.01, 4, 9)}),
-		suppressed: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_suppressed_total", Help: "Tasks nobody was told about in a pass, by reason."}, []string{"reason"}),
+		attempts: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_notice_attempts_total",
+			Help: "Attempts to send a notice, by channel and outcome."}, []string{"channel", "outcome"}),
+		passes: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_passes_total",
+			Help: "Evaluation passes over an account, by outcome."}, []string{"outcome"}),
+		seconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "sealmanac_pass_seconds",
+			Help: "Time of one pass over an account.", Buckets: prometheus.ExponentialBuckets(.01, 4, 9)}),
+		suppressed: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_suppressed_total",
+			Help: "Tasks nobody was told about in a pass, by reason."}, []string{"reason"}),
 	}
-	m.returned = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_returns_total", Help: "Mails that came back at the return path, by kind."}, []string{"kind"})
+	m.returned = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_returns_total",
+		Help: "Mails that came back at the return path, by kind."}, []string{"kind"})
 	for _, k := range desk.ReturnKinds {
 		m.returned.WithLabelValues(string(k))
 	}
@@ -44,16 +49,19 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 	for _, x := range reminder.Reasons {
 		m.suppressed.WithLabelValues(string(x))
 	}
-	m.hooks = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_events_total", Help: "Attempts to send an event to an endpoint, by outcome."}, []string{"outcome"})
+	m.hooks = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_events_total",
+		Help: "Attempts to send an event to an endpoint, by outcome."}, []string{"outcome"})
 	for _, o := range []string{"taken", "refused", "unreached"} {
 		m.hooks.WithLabelValues(o)
 	}
 	m.overdue = prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_pass_overdue_seconds",
 		Help: "How long a pass whose time has come has not run, of the account that waits longest; 0 when none waits."})
 	r.MustRegister(m.overdue, m.hooks, m.attempts, m.passes, m.seconds, m.suppressed, m.returned, &states{db: db,
-		count:  prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
-		ends:   prometheus.NewDesc("sealmanac_endpoints", "Endpoints to which events are sent, by state.", []string{"state"}, nil),
-		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds", "How long the oldest open notice has been due; 0 when none is.", nil, nil)})
+		count: prometheus.NewDesc("sealmanac_notices", "Notices in the store, by state.", []string{"state"}, nil),
+		ends: prometheus.NewDesc("sealmanac_endpoints", "Endpoints to which events are sent, by state.", []string{"state"},
+			nil),
+		oldest: prometheus.NewDesc("sealmanac_oldest_due_seconds",
+			"How long the oldest open notice has been due; 0 when none is.", nil, nil)})
 	return m
 }
 
@@ -98,7 +106,8 @@ func (s *states) Collect(ch chan<- prometheus.Metric) {
 	if err != nil {
 		return
 	}
-	for _, st := range []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry, reminder.Accepted, reminder.GivenUp, reminder.Withdrawn} {
+	for _, st := range []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry, reminder.Accepted,
+		reminder.GivenUp, reminder.Withdrawn} {
 		ch <- prometheus.MustNewConstMetric(s.count, prometheus.GaugeValue, float64(counts[st]), string(st))
 	}
 	for _, st := range []string{"live", "paused", "gone"} {

@@ -44,7 +44,8 @@ func TestFailedPassIsLogged(t *testing.T) {
 		t.Fatalf("%v: %s", err, log.String())
 	}
 	said := line["seconds"] != nil && line["err"] != nil
-	if line["level"] != "WARN" || line["account"] != "main" || line["day"] != "2026-02-10" || line["attempt"] != 3.0 || !said {
+	if line["level"] != "WARN" || line["account"] != "main" || line["day"] != "2026-02-10" || line["attempt"] != 3.0 ||
+		!said {
 		t.Errorf("logged %s", log.String())
 	}
 }

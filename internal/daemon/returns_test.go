@@ -45,7 +45,8 @@ func TestWhatComesBack(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer c.Close()
-			if err := c.SendMail("someone@example.org", []string{to}, strings.NewReader(strings.ReplaceAll(body, "\n", "\r\n"))); err != nil {
+			if err := c.SendMail("someone@example.org", []string{to},
+				strings.NewReader(strings.ReplaceAll(body, "\n", "\r\n"))); err != nil {
 				t.Fatal(err)
 			}
 		}
@@ -53,8 +54,12 @@ func TestWhatComesBack(t *testing.T) {
 		if !strings.HasSuffix(ilse.From, "@returns.example.org") || ilse.From == gus.From {
 			t.Fatalf("return paths %q and %q", ilse.From, gus.From)
 		}
-		back(ilse.From, "From: MAILER-DAEMON@example.org\nContent-Type: multipart/report; report-type=delivery-status; boundary=b\n\n--b\nContent-Type: message/delivery-status\n\nReporting-MTA: dns; mx.example.org\n\nFinal-Recipient: rfc822; ilse@example.org\nAction: failed\nStatus: 5.1.1\nDiagnostic-Code: smtp; 550 no such user\n\n--b--\n")
-		back(gus.From, "From: fbl@example.net\nContent-Type: multipart/report; report-type=feedback-report; boundary=b\n\n--b\nContent-Type: message/feedback-report\n\nFeedback-Type: abuse\n\n--b--\n")
+		back(ilse.From, "From: MAILER-DAEMON@example.org\nContent-Type: multipart/report; report-type=delivery-status; "+
+			"boundary=b\n\n--b\nContent-Type: message/delivery-status\n\nReporting-MTA: dns; "+
+			"mx.example.org\n\nFinal-Recipient: rfc822; ilse@example.org\nAction: failed\nStatus: 5.1.1\nDiagnostic-Code: "+
+			"smtp; 550 no such user\n\n--b--\n")
+		back(gus.From, "From: fbl@example.net\nContent-Type: multipart/report; report-type=feedback-report; "+
+			"boundary=b\n\n--b\nContent-Type: message/feedback-report\n\nFeedback-Type: abuse\n\n--b--\n")
 		back(noor.From, "From: Noor <noor@example.org>\nSubject: Re: seals\n\nCan I come on Friday?\n")
 		wait(t, "the shop's mails", func() bool { return len(post.Messages()) == 16 })
 		// The shop's own machine answers what it was told: that is no mail to the shop.
@@ -76,7 +81,8 @@ func TestWhatComesBack(t *testing.T) {
 		if m := said["Address does not work"]; !strings.Contains(m.Text, "5.1.1 550 no such user") {
 			t.Errorf("bounce: %q", m.Text)
 		}
-		if m := said["Answer from noor@example.org"]; !strings.Contains(m.Text, "Can I come on Friday?") || !strings.Contains(m.Header.Get("Reply-To"), "noor@example.org") {
+		if m := said["Answer from noor@example.org"]; !strings.Contains(m.Text, "Can I come on Friday?") ||
+			!strings.Contains(m.Header.Get("Reply-To"), "noor@example.org") {
 			t.Errorf("answer: %q %q", m.Text, m.Header.Get("Reply-To"))
 		}
 		if _, ok := said["Reminders unwanted"]; !ok {
@@ -88,7 +94,8 @@ func TestWhatComesBack(t *testing.T) {
 		}
 		for _, out := range res.Outcomes {
 			for _, s := range out.Suppressed {
-				want := map[string]reminder.Reason{"ilse@example.org": reminder.BadAddress, "gus@example.org": reminder.OptedOut}[s.Person]
+				want := map[string]reminder.Reason{"ilse@example.org": reminder.BadAddress,
+					"gus@example.org": reminder.OptedOut}[s.Person]
 				if s.Reason == reminder.NotYet || s.Reason == reminder.Booked { // that needs no call
 					continue
 				}
@@ -104,7 +111,10 @@ func TestWhatComesBack(t *testing.T) {
 			t.Error(err)
 		}
 		var bad map[string]string
-		_ = d.DB.View(t.Context(), func(tx *store.Tx) (err error) { bad, err = tx.BadAddresses(context.Background(), "demo"); return err })
+		_ = d.DB.View(t.Context(), func(tx *store.Tx) (err error) {
+			bad, err = tx.BadAddresses(context.Background(), "demo")
+			return err
+		})
 		if len(bad) != 0 {
 			t.Errorf("still bad: %v", bad)
 		}

@@ -19,7 +19,9 @@ func wornFleet(n int, fitted func(i int) string) []byte {
 	var b strings.Builder
 	b.WriteString("shop: {name: A Shop, postal: 1 Road, zone: America/Phoenix}\ncoaches:\n")
 	for i := range n {
-		fmt.Fprintf(&b, "  - {coach: c-%02d, stays: [{place: \"Phoenix, AZ\", from: 2015-01-01, rooms: out}], slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2015-03-01, parts: [{part: bulb, material: epdm_dense, fitted: %s}]}]}]}\n", i, fitted(i))
+		fmt.Fprintf(&b, "  - {coach: c-%02d, stays: [{place: \"Phoenix, AZ\", from: 2015-01-01, rooms: out}], slides: "+
+			"[{slide: s, runs: [{run: outer/top, construction: track, fitted: 2015-03-01, parts: [{part: bulb, material: "+
+			"epdm_dense, fitted: %s}]}]}]}\n", i, fitted(i))
 	}
 	return []byte(b.String())
 }
@@ -36,14 +38,16 @@ func TestOwnExperienceChangesTheRules(t *testing.T) {
 		defer d.Close(t.Context()) //nolint:errcheck // the test is over
 		load := func(id coach.AccountID, text []byte) {
 			t.Helper()
-			c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil, intake.File{Name: "f.yaml", Data: text})
+			c := intake.Read(intake.Options{Today: demoDay, Places: testkit.Tables(t)}, nil,
+				intake.File{Name: "f.yaml", Data: text})
 			if _, err := d.Desk.Import(t.Context(), id, c); err != nil {
 				t.Fatal(err)
 			}
 		}
 		load("main", wornFleet(12, func(int) string { return "2015-03-01" }))
 		load("other", wornFleet(2, func(int) string { return "2015-03-01" }))
-		if l, err := d.Desk.Experience(t.Context(), "main", d.tools); err != nil || len(l.Proposals) != 1 || l.Proposals[0].Refused == "" {
+		if l, err := d.Desk.Experience(t.Context(), "main", d.tools); err != nil || len(l.Proposals) != 1 ||
+			l.Proposals[0].Refused == "" {
 			t.Fatalf("survivors alone: %+v %v", l, err)
 		}
 		// Renewed after 6 to 9 years where the rules expect about 3.4.
@@ -53,10 +57,12 @@ func TestOwnExperienceChangesTheRules(t *testing.T) {
 			t.Fatalf("%+v %v", l, err)
 		}
 		p := l.Proposals[0]
-		if p.Renewed != 12 || p.Refused != "" || p.Ratio.Value < 1.6 || p.Ratio.Value > 3 || p.Version != "2026.1+1" || len(p.Changes) == 0 {
+		if p.Renewed != 12 || p.Refused != "" || p.Ratio.Value < 1.6 || p.Ratio.Value > 3 || p.Version != "2026.1+1" ||
+			len(p.Changes) == 0 {
 			t.Fatalf("%+v", p)
 		}
-		if _, err := d.Desk.AcceptExperience(t.Context(), "main", d.tools, coach.Silicone, "Ann"); fault.KindOf(err) != fault.NotFound {
+		if _, err := d.Desk.AcceptExperience(t.Context(), "main", d.tools, coach.Silicone,
+			"Ann"); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("accepted what is not there: %v", err)
 		}
 		before, _, err := d.RunPass(t.Context(), "main", demoDay)
@@ -89,7 +95,8 @@ func TestOwnExperienceChangesTheRules(t *testing.T) {
 			t.Fatal(err)
 		}
 		// What was learned is in the rules now: nothing more is proposed.
-		if l, err := d.Desk.Experience(t.Context(), "main", d.tools); err != nil || l.Rulebook != "2026.1+1" || l.Proposals[0].Refused == "" {
+		if l, err := d.Desk.Experience(t.Context(), "main", d.tools); err != nil || l.Rulebook != "2026.1+1" ||
+			l.Proposals[0].Refused == "" {
 			t.Errorf("after accepting: %+v %v", l, err)
 		}
 	})
@@ -107,7 +114,8 @@ func TestNewestRulesHold(t *testing.T) {
 	base := "2026.1"
 	for gap := 15; gap < 18; gap++ {
 		version := fmt.Sprintf("ours-%d", gap)
-		text := strings.NewReplacer(`version: "2026.1"`, `version: "`+version+`"`, "gap_days: 14", fmt.Sprintf("gap_days: %d", gap)).Replace(string(config.Rulebook))
+		text := strings.NewReplacer(`version: "2026.1"`, `version: "`+version+`"`, "gap_days: 14",
+			fmt.Sprintf("gap_days: %d", gap)).Replace(string(config.Rulebook))
 		if err := d.Desk.AcceptRules(t.Context(), "demo", "Ann", base, text, "wider"); err != nil {
 			t.Fatal(err)
 		}

@@ -53,7 +53,9 @@ func (d *Daemon) syncSchedules(ctx context.Context, zones map[coach.AccountID]st
 		}
 		id := "pass-" + string(a.ID)
 		d.river.PeriodicJobs().RemoveByID(id)
-		job := river.NewPeriodicJob(s, func() (river.JobArgs, *river.InsertOpts) { return d.passJob(a) }, &river.PeriodicJobOpts{ID: id})
+		job := river.NewPeriodicJob(s, func() (river.JobArgs, *river.InsertOpts) {
+			return d.passJob(a)
+		}, &river.PeriodicJobOpts{ID: id})
 		if _, err := d.river.PeriodicJobs().AddSafely(job); err != nil {
 			return err
 		}
@@ -70,7 +72,8 @@ func (d *Daemon) nightly(a coach.Account) (cron.Schedule, error) {
 // passJob is today's pass of an account, as its own zone dates today.
 func (d *Daemon) passJob(a coach.Account) (passArgs, *river.InsertOpts) {
 	today := civil.FromTime(d.opt.Now().In(a.Location()))
-	return passArgs{Account: a.ID, Day: today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10, UniqueOpts: river.UniqueOpts{ByArgs: true}}
+	return passArgs{Account: a.ID, Day: today.String()}, &river.InsertOpts{Queue: queuePasses, MaxAttempts: 10,
+		UniqueOpts: river.UniqueOpts{ByArgs: true}}
 }
 
 // asked is how often an account's pass of a day was asked for, and when it may be asked

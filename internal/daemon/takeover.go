@@ -63,10 +63,12 @@ func (d *Daemon) takeOver(ctx context.Context) error {
 	}
 	rows = d.stillOrphans(rows)
 	for _, r := range rows {
-		d.opt.Log.Warn("a worker died with a notice; it is taken over and may arrive twice, with the same Message-ID", "message_id", r.MessageID, "try", r.Tries)
+		d.opt.Log.Warn("a worker died with a notice; it is taken over and may arrive twice, with the same Message-ID",
+			"message_id", r.MessageID, "try", r.Tries)
 	}
 	if len(waiting) > 0 {
-		busy, err := d.river.JobList(ctx, river.NewJobListParams().Queues(queueNotices).States(rivertype.JobStateAvailable).First(1))
+		busy, err := d.river.JobList(ctx,
+			river.NewJobListParams().Queues(queueNotices).States(rivertype.JobStateAvailable).First(1))
 		if err != nil {
 			return err
 		}
@@ -81,7 +83,8 @@ func (d *Daemon) takeOver(ctx context.Context) error {
 	jobs := make([]river.InsertManyParams, len(rows))
 	for i, r := range rows {
 		jobs[i] = river.InsertManyParams{Args: noticeArgs{Account: coach.AccountID(r.Account), Key: r.Key, Turn: turn},
-			InsertOpts: &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts, UniqueOpts: river.UniqueOpts{ByArgs: true}}}
+			InsertOpts: &river.InsertOpts{Queue: queueNotices, MaxAttempts: delivery.MaxAttempts,
+				UniqueOpts: river.UniqueOpts{ByArgs: true}}}
 	}
 	_, err = d.river.InsertManyFast(ctx, jobs)
 	return err

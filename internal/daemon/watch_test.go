@@ -100,7 +100,8 @@ func TestAlerts(t *testing.T) {
 		for _, r := range g.Rules {
 			seen++
 			if !fires[r.Alert] || !rests[r.Alert] {
-				t.Errorf("%s lacks a case in deploy/alerts_test.yaml: fires %v, does not fire %v", r.Alert, fires[r.Alert], rests[r.Alert])
+				t.Errorf("%s lacks a case in deploy/alerts_test.yaml: fires %v, does not fire %v", r.Alert, fires[r.Alert],
+					rests[r.Alert])
 			}
 			if s := r.Labels["severity"]; s != "critical" && s != "warning" {
 				t.Errorf("%s has severity %q", r.Alert, s)
@@ -137,7 +138,8 @@ func TestOverduePassesAndEndpoints(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = d.DB.Close() })
-	accounts := []coach.Account{{ID: "one", Name: "One", Postal: "1 Road", Zone: "UTC"}, {ID: "new", Name: "New", Postal: "2 Road", Zone: "UTC"}}
+	accounts := []coach.Account{{ID: "one", Name: "One", Postal: "1 Road", Zone: "UTC"},
+		{ID: "new", Name: "New", Postal: "2 Road", Zone: "UTC"}}
 	if err := d.DB.Migrate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
@@ -148,7 +150,8 @@ func TestOverduePassesAndEndpoints(t *testing.T) {
 			}
 		}
 		for i, state := range []string{"live", "paused", "paused"} {
-			if err := tx.AddEndpoint(t.Context(), store.Endpoint{Account: "one", ID: fmt.Sprint(i), URL: "https://crm.example.org", Keys: "[]", State: state}); err != nil {
+			if err := tx.AddEndpoint(t.Context(), store.Endpoint{Account: "one", ID: fmt.Sprint(i),
+				URL: "https://crm.example.org", Keys: "[]", State: state}); err != nil {
 				return err
 			}
 		}
@@ -186,7 +189,8 @@ func TestOverduePassesAndEndpoints(t *testing.T) {
 			t.Errorf("%v after its time the pass is overdue by %v s, want %v", c.after, got, c.want)
 		}
 	}
-	if g := gauges(); g["sealmanac_endpoints live"] != 1 || g["sealmanac_endpoints paused"] != 2 || g["sealmanac_endpoints gone"] != 0 {
+	if g := gauges(); g["sealmanac_endpoints live"] != 1 || g["sealmanac_endpoints paused"] != 2 ||
+		g["sealmanac_endpoints gone"] != 0 {
 		t.Errorf("%v", g)
 	}
 }

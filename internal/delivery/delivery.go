@@ -105,7 +105,8 @@ func Judge(err error) Verdict {
 // waits are the pauses between attempts: quick at first, for greylisting, then
 // about four days in all (RFC 5321 4.5.4.1 asks for at least 30 minutes between
 // tries and four to five days).
-var waits = []time.Duration{5 * time.Minute, 15 * time.Minute, 30 * time.Minute, time.Hour, 2 * time.Hour, 4 * time.Hour}
+var waits = []time.Duration{5 * time.Minute, 15 * time.Minute, 30 * time.Minute, time.Hour, 2 * time.Hour,
+	4 * time.Hour}
 
 const laterWait = 8 * time.Hour
 
@@ -154,7 +155,9 @@ func Wait(attempts int) time.Duration {
 // Step claims a notice, sends it and records the outcome. attempt counts from 1;
 // after MaxAttempts there is no other. The error is the attempt's, for the job's record; it
 // is nil when the notice was accepted or there was nothing to do.
-func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, key string, attempt int, log *slog.Logger) (Verdict, error) {
+func Step(
+	ctx context.Context, out Outbox, ch Channel, account coach.AccountID, key string, attempt int, log *slog.Logger,
+) (Verdict, error) {
 	n, ok, open, err := out.Claim(ctx, account, key)
 	switch {
 	case err != nil:
@@ -166,7 +169,8 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 	}
 	reply, sendErr := attend(ctx, out, ch, &n)
 	v := Judge(sendErr)
-	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry, Busy: reminder.Retry, Ours: reminder.Retry}[v]
+	state := map[Verdict]reminder.State{Taken: reminder.Accepted, Never: reminder.GivenUp, Later: reminder.Retry,
+		Busy: reminder.Retry, Ours: reminder.Retry}[v]
 	wait := Wait(attempt)
 	switch {
 	case v == Later && (attempt >= MaxAttempts || past(&n, wait)):
@@ -186,7 +190,8 @@ func Step(ctx context.Context, out Outbox, ch Channel, account coach.AccountID, 
 		log.Info("the outcome is on record already, or another worker has the notice",
 			"message_id", n.MessageID, "verdict", v)
 	} else if err != nil {
-		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID, "verdict", v, "err", err)
+		log.Error("outcome not recorded; the notice may be sent again with the same Message-ID", "notice", n.MessageID,
+			"verdict", v, "err", err)
 		return Broken, err
 	}
 	attrs := []any{"message_id", n.MessageID, "channel", ch.Name(), "verdict", string(v), "reply", reply}

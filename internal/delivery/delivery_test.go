@@ -64,7 +64,8 @@ func TestStep(t *testing.T) {
 		{"network", errors.New("reset"), false, outbox{}, Later, reminder.Retry, true},
 		{"another worker has it", nil, false, outbox{open: true}, Later, "", true},
 		{"store down at claim", nil, false, outbox{claimErr: fault.New(fault.Unavailable, "down", "")}, Broken, "", true},
-		{"store down at settle", nil, false, outbox{saveErr: fault.New(fault.Unavailable, "down", "")}, Broken, reminder.Accepted, true},
+		{"store down at settle", nil, false, outbox{saveErr: fault.New(fault.Unavailable, "down", "")}, Broken,
+			reminder.Accepted, true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			out := c.out
@@ -73,7 +74,9 @@ func TestStep(t *testing.T) {
 				attempt = MaxAttempts
 			}
 			synctest.Test(t, func(t *testing.T) { // a store that is away is waited for: minutes of the bubble's clock
-				v, err := Step(t.Context(), &out, channel(func() (string, error) { return "250 ok", c.send }), "a", "k", attempt, slog.New(slog.DiscardHandler))
+				v, err := Step(t.Context(), &out, channel(func() (string, error) {
+					return "250 ok", c.send
+				}), "a", "k", attempt, slog.New(slog.DiscardHandler))
 				if v != c.verdict || out.settled != c.state || (err != nil) != c.failed {
 					t.Errorf("%s, settled %q, %v", v, out.settled, err)
 				}
@@ -100,7 +103,9 @@ func TestVisitsAreNotToldAfterwards(t *testing.T) {
 	for days, want := range map[int]reminder.State{0: reminder.Retry, -2: reminder.GivenUp} {
 		synctest.Test(t, func(t *testing.T) {
 			out := &outbox{notice: reminder.Notice{Task: coach.BookedVisit, Target: civil.FromTime(time.Now()).Add(days)}}
-			_, _ = Step(t.Context(), out, channel(func() (string, error) { return "", errors.New("reset") }), "a", "k", 1, slog.New(slog.DiscardHandler))
+			_, _ = Step(t.Context(), out, channel(func() (string, error) {
+				return "", errors.New("reset")
+			}), "a", "k", 1, slog.New(slog.DiscardHandler))
 			if out.settled != want {
 				t.Errorf("%d days from the visit: %s, want %s", days, out.settled, want)
 			}
@@ -112,7 +117,10 @@ func TestVisitsAreNotToldAfterwards(t *testing.T) {
 func TestBeatsAndRecords(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		o := &beating{away: 3}
-		v, err := Step(t.Context(), o, channel(func() (string, error) { time.Sleep(10 * Beat); return "250 ok", nil }), "a", "k", 1, slog.New(slog.DiscardHandler))
+		v, err := Step(t.Context(), o, channel(func() (string, error) {
+			time.Sleep(10 * Beat)
+			return "250 ok", nil
+		}), "a", "k", 1, slog.New(slog.DiscardHandler))
 		if v != Taken || err != nil || o.beats < 9 || o.beats > 10 || o.asked != 4 {
 			t.Errorf("%s %v, %d beats, asked %d times", v, err, o.beats, o.asked)
 		}
@@ -126,7 +134,9 @@ type beating struct {
 
 func (o *beating) Extend(context.Context, *reminder.Notice) error { o.beats++; return nil }
 
-func (o *beating) Settle(ctx context.Context, n *reminder.Notice, s reminder.State, reply string, w time.Duration) error {
+func (o *beating) Settle(
+	ctx context.Context, n *reminder.Notice, s reminder.State, reply string, w time.Duration,
+) error {
 	if o.asked++; o.asked <= o.away {
 		return fault.New(fault.Unavailable, "down", "")
 	}
@@ -187,7 +197,8 @@ func TestPanicEndsTheBeats(t *testing.T) {
 }
 
 func TestClean(t *testing.T) {
-	for in, want := range map[string]string{"250 angenommen f\xfcr Sie": "250 angenommen f?r Sie", "a\x00b\x1b[1mc": "ab[1mc", "Grüße\nzwei": "Grüße\nzwei", "0123456789abc": "0123456789"} {
+	for in, want := range map[string]string{"250 angenommen f\xfcr Sie": "250 angenommen f?r Sie",
+		"a\x00b\x1b[1mc": "ab[1mc", "Grüße\nzwei": "Grüße\nzwei", "0123456789abc": "0123456789"} {
 		if got := Clean(in, 10+10*len(want)/11); got != want && len(in) != 13 || len(in) == 13 && Clean(in, 10) != want {
 			t.Errorf("%q: %q", in, got)
 		}
@@ -196,7 +207,8 @@ func TestClean(t *testing.T) {
 
 // The permanent replies are 500 to 599 (RFC 5321 4.2.1, 5yz); all else is tried again.
 func TestPermanentReplies(t *testing.T) {
-	for code, want := range map[int]Verdict{250: Later, 421: Later, 499: Later, 500: Never, 501: Never, 550: Never, 599: Never, 600: Later} {
+	for code, want := range map[int]Verdict{250: Later, 421: Later, 499: Later, 500: Never, 501: Never, 550: Never,
+		599: Never, 600: Later} {
 		if got := Judge(&smtp.SMTPError{Code: code}); got != want {
 			t.Errorf("%d: %s, want %s", code, got, want)
 		}

@@ -16,7 +16,8 @@ func TestServerGoneForTwoDays(t *testing.T) {
 	for _, c := range []struct {
 		name string
 		gone error
-	}{{"nobody listens", &UnreachedError{errors.New("connection refused")}}, {"our login is refused", &LoginError{errors.New("535")}}} {
+	}{{"nobody listens", &UnreachedError{errors.New("connection refused")}},
+		{"our login is refused", &LoginError{errors.New("535")}}} {
 		t.Run(c.name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				back := time.Now().Add(48 * time.Hour)
@@ -27,7 +28,8 @@ func TestServerGoneForTwoDays(t *testing.T) {
 					}
 					return "250 ok", nil
 				})
-				for attempt := 1; ; attempt++ { // as the job library repeats it: an attempt that was not the notice's fault is not counted
+				// as the job library repeats it: an attempt that was not the notice's fault is not counted
+				for attempt := 1; ; attempt++ {
 					v, _ := Step(t.Context(), out, send, "a", "k", attempt, slog.New(slog.DiscardHandler))
 					switch v {
 					case Taken:

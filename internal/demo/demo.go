@@ -89,12 +89,15 @@ func Start(ctx context.Context, o Options) (_ *Demo, err error) {
 	}
 	c := settings.Default()
 	c.StorePath = filepath.Join(o.Dir, "demo.db")
-	c.MailAddress, c.MailTLS, c.MailFrom, c.MailHello = d.Mailbox.Addr(), "none", "seals@juniperflat.example.org", "localhost"
+	c.MailAddress, c.MailTLS, c.MailFrom, c.MailHello = d.Mailbox.Addr(), "none", "seals@juniperflat.example.org",
+		"localhost"
 	c.Listen, c.OpsListen, c.MailTimeout = o.Listen, "127.0.0.1:0", 10*time.Second
-	if d.Daemon, err = daemon.New(ctx, daemon.Options{Config: c, Rules: o.Rules, Tables: o.Tables, Log: o.Log, Now: d.clock.now, Poll: 50 * time.Millisecond}); err != nil {
+	if d.Daemon, err = daemon.New(ctx, daemon.Options{Config: c, Rules: o.Rules, Tables: o.Tables, Log: o.Log,
+		Now: d.clock.now, Poll: 50 * time.Millisecond}); err != nil {
 		return nil, err
 	}
-	content := intake.Read(intake.Options{Today: Day, Places: o.Tables}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	content := intake.Read(intake.Options{Today: Day, Places: o.Tables}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	if _, err := d.Daemon.Desk.Import(ctx, Account, content); err != nil {
 		return nil, err
 	}

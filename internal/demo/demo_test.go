@@ -32,7 +32,8 @@ func book(t *testing.T) *rulebook.Rulebook {
 
 func startDemo(t *testing.T) *Demo {
 	t.Helper()
-	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: book(t), Tables: testkit.Tables(t), Log: slog.New(slog.DiscardHandler), Listen: "127.0.0.1:0"})
+	d, err := Start(t.Context(), Options{Dir: t.TempDir(), Rules: book(t), Tables: testkit.Tables(t),
+		Log: slog.New(slog.DiscardHandler), Listen: "127.0.0.1:0"})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -97,7 +98,8 @@ func browser(t *testing.T) context.Context {
 	if err != nil {
 		testkit.SkipOrFail(t, "this needs Chromium, as .ci/run installs it")
 	}
-	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox, chromedp.Flag("disable-quic", true), chromedp.UserDataDir(t.TempDir()))
+	opts := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.NoSandbox,
+		chromedp.Flag("disable-quic", true), chromedp.UserDataDir(t.TempDir()))
 	alloc, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
 	t.Cleanup(cancel)
 	ctx, cancel2 := chromedp.NewContext(alloc)
@@ -214,7 +216,8 @@ func TestPreviewInLanguage(t *testing.T) {
 	for _, n := range res.Notices() {
 		for tag, want := range map[string]string{"es": "Tenga cuidado", "fr": "Soyez prudent", "en": "Please take care"} {
 			again, err := d.Daemon.Desk.InLanguage(t.Context(), Account, tools, &n, tag)
-			if err != nil || again.Language != tag || !strings.Contains(again.Text, want) || !strings.Contains(again.HTML, `lang="`+tag+`"`) {
+			if err != nil || again.Language != tag || !strings.Contains(again.Text, want) || !strings.Contains(again.HTML,
+				`lang="`+tag+`"`) {
 				t.Errorf("%s in %s: %v, %q", n.Key, tag, err, again.Subject)
 			}
 		}

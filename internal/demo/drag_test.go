@@ -53,7 +53,8 @@ func drag(t *testing.T, ctx context.Context, from, to string) {
 		f := float64(i) / steps
 		mouse(chromedp.MouseMoved, x+f*(tx-x), y+f*(ty-y), 1)
 	}
-	for i := 0; i < 500 && !do(t, ctx, chromedp.Evaluate[bool](fmt.Sprintf(`document.querySelector(%q + ".target") !== null`, to))); i++ {
+	for i := 0; i < 500 && !do(t, ctx,
+		chromedp.Evaluate[bool](fmt.Sprintf(`document.querySelector(%q + ".target") !== null`, to))); i++ {
 		mouse(chromedp.MouseMoved, tx+float64(i%2), ty, 1) // a hand rests on its aim until the page shows it
 	}
 	mouse(chromedp.MouseReleased, tx, ty, 0)

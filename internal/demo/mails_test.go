@@ -39,6 +39,7 @@ func TestOnePageMails(t *testing.T) {
 func scheme(t *testing.T, ctx context.Context, value string) {
 	t.Helper()
 	do(t, ctx, func(ctx context.Context, _ *chromedp.Target) (cdp.Empty, error) {
-		return chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}}})
+		return chromedp.Call(ctx, emulation.SetEmulatedMedia,
+			emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: value}}})
 	})
 }

@@ -38,10 +38,13 @@ func (d *Demo) servePages() error {
 	mux.HandleFunc("GET /{$}", func(w http.ResponseWriter, _ *http.Request) {
 		render(w, list{Messages: d.Mailbox.Messages(), Index: -1})
 	})
-	mux.HandleFunc("GET /{n}", d.message(func(w http.ResponseWriter, m []mailbox.Message, i int) { render(w, list{m, &m[i], i}) }))
+	mux.HandleFunc("GET /{n}", d.message(func(w http.ResponseWriter, m []mailbox.Message, i int) {
+		render(w, list{m, &m[i], i})
+	}))
 	mux.HandleFunc("GET /{n}/html", d.message(func(w http.ResponseWriter, m []mailbox.Message, i int) {
 		// The mail's own style is inline; it may do nothing else.
-		w.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox allow-popups allow-top-navigation-by-user-activation")
+		w.Header().Set("Content-Security-Policy",
+			"default-src 'none'; style-src 'unsafe-inline'; sandbox allow-popups allow-top-navigation-by-user-activation")
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
 		_, _ = w.Write([]byte(m[i].HTML))
 	}))

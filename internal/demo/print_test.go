@@ -35,7 +35,8 @@ func TestSheetsPrintOnOnePage(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	c := intake.Read(intake.Options{Today: Day, Places: testkit.Tables(t)}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	c := intake.Read(intake.Options{Today: Day, Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	snap := cycle.Snapshot{Today: Day}
 	byID := map[coach.ID]*coach.Coach{}
 	for i := range c.Coaches {
@@ -65,7 +66,8 @@ func TestSheetsPrintOnOnePage(t *testing.T) {
 	show(t, ctx, "text/html", `<meta name="color-scheme" content="light dark"><body>`+season.Picture(p))
 	shot(t, ctx, "season-light")
 	do(t, ctx, func(ctx context.Context, _ *chromedp.Target) (cdp.Empty, error) {
-		return chromedp.Call(ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
+		return chromedp.Call(ctx, emulation.SetEmulatedMedia,
+			emulation.SetEmulatedMediaParams{Features: []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: "dark"}}})
 	})
 	shot(t, ctx, "season-dark")
 }

@@ -43,9 +43,13 @@ func signIn(t *testing.T, ctx context.Context, base string) {
 
 // sitePages are the pages of members, by a short name.
 var sitePages = map[string]string{
-	"board": "/board", "coach": "/coach/heron-01", "why": "/coach/heron-01/why?part=galley/outer/top/bulb", "fit": "/coach/heron-01/fit", "walk": "/coach/heron-01/walk/galley", "turn": "/coach/kestrel-06/turn",
-	"edit": "/coach/heron-01/edit", "new": "/new", "import": "/import", "season": "/season?from=2026-02-09", "calls": "/calls", "held": "/held", "notices": "/notices?tab=sent", "kept": "/notices?tab=kept", "lots": "/notices?tab=lots",
-	"experience": "/experience", "rules": "/rules", "people": "/people", "changes": "/changes", "sheet": "/coach/heron-01/sheet", "trouble": "/coach/nobody",
+	"board": "/board", "coach": "/coach/heron-01", "why": "/coach/heron-01/why?part=galley/outer/top/bulb",
+	"fit": "/coach/heron-01/fit", "walk": "/coach/heron-01/walk/galley", "turn": "/coach/kestrel-06/turn",
+	"edit": "/coach/heron-01/edit", "new": "/new", "import": "/import", "season": "/season?from=2026-02-09",
+	"calls": "/calls", "held": "/held", "notices": "/notices?tab=sent", "kept": "/notices?tab=kept",
+	"lots":       "/notices?tab=lots",
+	"experience": "/experience", "rules": "/rules", "people": "/people", "changes": "/changes",
+	"sheet": "/coach/heron-01/sheet", "trouble": "/coach/nobody",
 }
 
 // served is a demo with its pass made, and its pages' address.
@@ -112,7 +116,8 @@ func TestSitePages(t *testing.T) {
 		}{{"phone", "light", 390}, {"wide", "light", 1200}, {"dark", "dark", 1200}, {"zoom", "light", 640}} {
 			do(t, ctx, chromedp.EmulateViewport(view.width, 900))
 			scheme(t, ctx, view.scheme)
-			if late := map[string]bool{"board": true, "coach": true, "season": true, "owner": true}; late[name] && view.name == "wide" {
+			if late := map[string]bool{"board": true, "coach": true, "season": true, "owner": true}; late[name] &&
+				view.name == "wide" {
 				slow(t, ctx, 6) // rows that arrive late show what moves the others
 			}
 			do(t, ctx, chromedp.Navigate(base+path))
@@ -238,13 +243,15 @@ func TestInspectionWithoutSignal(t *testing.T) {
 	}
 	text = strings.Replace(text, "The Okafors' motor coach", "The Okafors' old motor coach", 1)
 	d.clock.set(evening.Add(time.Minute))
-	if _, bad, err := d.Daemon.Desk.SaveText(t.Context(), Account, "somebody", "wren-02", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+	if _, bad, err := d.Daemon.Desk.SaveText(t.Context(), Account, "somebody", "wren-02", version, "x.yaml",
+		[]byte(text)); err != nil || bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
 	do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name^="bulb_height|outer/top"]`), "15 mm"))
 	click(t, ctx, chromedp.CSS(`form.walk button:not([type])`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`[data-said]`)))
-	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[data-said]`))); !strings.Contains(said, "changed by somebody else") {
+	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[data-said]`))); !strings.Contains(said,
+		"changed by somebody else") {
 		t.Errorf("a conflict says %q", said)
 	}
 }
@@ -280,7 +287,8 @@ func TestWithoutScripts(t *testing.T) {
 	ctx := browser(t)
 	d, base := served(t)
 	do(t, ctx, func(ctx context.Context, _ *chromedp.Target) (cdp.Empty, error) {
-		return chromedp.Call(ctx, emulation.SetScriptExecutionDisabled, emulation.SetScriptExecutionDisabledParams{Value: true})
+		return chromedp.Call(ctx, emulation.SetScriptExecutionDisabled,
+			emulation.SetScriptExecutionDisabledParams{Value: true})
 	})
 	signIn(t, ctx, base)
 	do(t, ctx, chromedp.Navigate(base+"/coach/wren-02/walk/salon"))
@@ -309,7 +317,8 @@ func TestKeyboardOnly(t *testing.T) {
 	focus := func(sel string) {
 		t.Helper()
 		for range 80 {
-			if do(t, ctx, chromedp.Evaluate[bool](fmt.Sprintf(`document.activeElement && document.activeElement.matches(%q)`, sel))) {
+			if do(t, ctx, chromedp.Evaluate[bool](fmt.Sprintf(`document.activeElement && document.activeElement.matches(%q)`,
+				sel))) {
 				if !do(t, ctx, chromedp.Evaluate[bool](`getComputedStyle(document.activeElement).outlineStyle !== "none" || document.activeElement.matches("a")`)) {
 					t.Errorf("%s has the focus and does not show it", sel)
 				}
@@ -340,7 +349,8 @@ func TestFirstRun(t *testing.T) {
 	c := settings.Default()
 	c.StorePath, c.Listen, c.OpsListen = filepath.Join(t.TempDir(), "x.db"), "127.0.0.1:0", ""
 	var log lines
-	dm, err := daemon.New(t.Context(), daemon.Options{Config: c, Rules: book(t), Tables: testkit.Tables(t), Log: slog.New(slog.NewTextHandler(&log, nil)), Poll: 50 * time.Millisecond})
+	dm, err := daemon.New(t.Context(), daemon.Options{Config: c, Rules: book(t), Tables: testkit.Tables(t),
+		Log: slog.New(slog.NewTextHandler(&log, nil)), Poll: 50 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -359,7 +369,8 @@ func TestFirstRun(t *testing.T) {
 	}
 	begun := time.Now()
 	do(t, ctx, chromedp.Navigate(link))
-	for field, v := range map[string]string{"shop": "Heron Bay Seals", "postal": "1 Pier Road", "zone": "America/Denver", "email": "mia@example.org", "name": "Mia", "password": "four words of mine"} {
+	for field, v := range map[string]string{"shop": "Heron Bay Seals", "postal": "1 Pier Road", "zone": "America/Denver",
+		"email": "mia@example.org", "name": "Mia", "password": "four words of mine"} {
 		do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=`+field+`]`), v))
 	}
 	click(t, ctx, chromedp.CSS(`main button`))
@@ -367,13 +378,15 @@ func TestFirstRun(t *testing.T) {
 	shot(t, ctx, "empty-phone")
 	click(t, ctx, `//a[. = "Enter one coach"]`)
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`input[name=place]`)))
-	for field, v := range map[string]string{"coach": "juniper-07", "label": "The Hales' coach", "place": "Grand Junktion", "name": "Jo Hale", "email": "jo@example.org"} {
+	for field, v := range map[string]string{"coach": "juniper-07", "label": "The Hales' coach", "place": "Grand Junktion",
+		"name": "Jo Hale", "email": "jo@example.org"} {
 		do(t, ctx, chromedp.SendKeys(chromedp.CSS(`input[name=`+field+`]`), v))
 	}
 	do(t, ctx, chromedp.Evaluate[any](`document.querySelector("input[name=from]").value = "2024-04-01"; 0`))
 	click(t, ctx, chromedp.CSS(`main form button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`[role=alert]`)))
-	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[role=alert]`))); !strings.Contains(said, "is not a place we know") || !strings.Contains(said, "Grand Junction") {
+	if said := do(t, ctx, chromedp.Text(chromedp.CSS(`[role=alert]`))); !strings.Contains(said,
+		"is not a place we know") || !strings.Contains(said, "Grand Junction") {
 		t.Errorf("a mistyped town says %q", said)
 	}
 	do(t, ctx, chromedp.Evaluate[any](`document.querySelector("input[name=place]").value = "Grand Junction, CO"; 0`))
@@ -398,7 +411,8 @@ func TestFirstRun(t *testing.T) {
 	shot(t, ctx, "fitting-phone")
 	click(t, ctx, chromedp.CSS(`form[data-fit] > button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`svg.elevation`)))
-	t.Logf("from the link to a dated coach by machine: %.1f s, of it the fitting %.1f s", time.Since(begun).Seconds(), time.Since(fitting).Seconds())
+	t.Logf("from the link to a dated coach by machine: %.1f s, of it the fitting %.1f s", time.Since(begun).Seconds(),
+		time.Since(fitting).Seconds())
 	p, err := dm.Desk.CoachPage(t.Context(), "main", "juniper-07")
 	if err != nil || len(p.Outcome.Forecasts) != 6 || !p.Outcome.Forecasts[0].Hold.IsZero() {
 		t.Fatalf("%v, %d forecasts", err, len(p.Outcome.Forecasts))

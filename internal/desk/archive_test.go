@@ -27,7 +27,8 @@ func TestArchive(t *testing.T) {
 		return &desk.Desk{DB: storetest.Fresh(t, kind), Now: civil.Of(2026, 2, 10).Time, Places: testkit.Tables(t)}
 	}
 	from := open("sqlite")
-	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: from.Places}, nil, intake.File{Name: "demo.yaml", Data: config.Demo})
+	c := intake.Read(intake.Options{Today: civil.Of(2026, 2, 10), Places: from.Places}, nil,
+		intake.File{Name: "demo.yaml", Data: config.Demo})
 	if _, err := from.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
@@ -37,17 +38,21 @@ func TestArchive(t *testing.T) {
 	if err := png.Encode(&pic, img); err != nil {
 		t.Fatal(err)
 	}
-	if err := from.Attach(t.Context(), "main", "m", "heron-01", desk.File{Slide: "galley", Name: "corner.png", Data: pic.Bytes()}); err != nil {
+	if err := from.Attach(t.Context(), "main", "m", "heron-01",
+		desk.File{Slide: "galley", Name: "corner.png", Data: pic.Bytes()}); err != nil {
 		t.Fatal(err)
 	}
 	if err := from.DB.Update(t.Context(), func(tx *store.Tx) error {
-		if err := tx.AddReading(t.Context(), "main", "heron-01", coach.Reading{Day: civil.Of(2026, 1, 5), Kind: coach.BulbHeight, Slide: "galley", Run: "outer/top", Part: coach.Bulb, Value: 17.46875, By: "owner", Note: "\"quoted\", 17 ½"}); err != nil {
+		if err := tx.AddReading(t.Context(), "main", "heron-01",
+			coach.Reading{Day: civil.Of(2026, 1, 5), Kind: coach.BulbHeight, Slide: "galley", Run: "outer/top", Part: coach.Bulb,
+				Value: 17.46875, By: "owner", Note: "\"quoted\", 17 ½"}); err != nil {
 			return err
 		}
 		if err := tx.SaveRules(t.Context(), "main", "2026.1+1", string(config.Rulebook), "a note"); err != nil {
 			return err
 		}
-		return tx.AddEvents(t.Context(), "main", store.Happened{Kind: "task.done", Coach: "heron-01", Data: map[string]any{"a": 1}})
+		return tx.AddEvents(t.Context(), "main", store.Happened{Kind: "task.done", Coach: "heron-01",
+			Data: map[string]any{"a": 1}})
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -62,16 +67,19 @@ func TestArchive(t *testing.T) {
 	first := write(from)
 	for _, kind := range []string{"sqlite", "postgres"} {
 		to := open(kind)
-		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), kind == "postgres"); err != nil { // quiet or not
+		// quiet or not
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), kind == "postgres"); err != nil {
 			t.Fatalf("%s: %v", kind, err)
 		}
 		if again := write(to); !bytes.Equal(again, first) {
 			t.Errorf("%s: %d bytes came back as %d others", kind, len(first), len(again))
 		}
-		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)), false); fault.KindOf(err) != fault.Conflict {
+		if err := to.Restore(t.Context(), "main", bytes.NewReader(first), int64(len(first)),
+			false); fault.KindOf(err) != fault.Conflict {
 			t.Errorf("%s: over an account that exists: %v", kind, err)
 		}
-		if err := to.Restore(t.Context(), "copy", bytes.NewReader(first), int64(len(first)), false); fault.KindOf(err) != fault.Conflict && err != nil {
+		if err := to.Restore(t.Context(), "copy", bytes.NewReader(first), int64(len(first)),
+			false); fault.KindOf(err) != fault.Conflict && err != nil {
 			t.Errorf("%s: beside an account that exists: %v", kind, err)
 		}
 	}
@@ -156,7 +164,8 @@ func TestArchiveWhileSomebodyWrites(t *testing.T) {
 		if err := to.Restore(t.Context(), "main", bytes.NewReader(w.Bytes()), int64(w.Len()), false); err != nil {
 			t.Fatalf("the archive cannot be restored: %v", err)
 		}
-		if late, err := to.Coach(t.Context(), "main", "late"); fault.KindOf(err) != fault.NotFound && len(late.Services) != 1 {
+		if late, err := to.Coach(t.Context(), "main", "late"); fault.KindOf(err) != fault.NotFound &&
+			len(late.Services) != 1 {
 			t.Errorf("half of what was written meanwhile came back: %+v, %v", late, err)
 		}
 	})

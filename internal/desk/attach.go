@@ -43,10 +43,12 @@ type File struct {
 // hid in it, or a PDF. The same file is kept once.
 func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coach.ID, f File) error {
 	if len(f.Data) == 0 || len(f.Data) > MostAttached {
-		return fault.New(fault.Invalid, fmt.Sprintf("the file has %d bytes", len(f.Data)), fmt.Sprintf("Send a picture or PDF of up to %d MiB.", MostAttached>>20))
+		return fault.New(fault.Invalid, fmt.Sprintf("the file has %d bytes", len(f.Data)),
+			fmt.Sprintf("Send a picture or PDF of up to %d MiB.", MostAttached>>20))
 	}
 	sum := sha256.Sum256(append([]byte(string(f.Slide)+"|"+f.Run+"|"), f.Data...))
-	a := store.Attachment{Coach: string(c), ID: hex.EncodeToString(sum[:8]), Slide: string(f.Slide), Run: f.Run, Name: oneLine(f.Name, 120), MadeBy: by}
+	a := store.Attachment{Coach: string(c), ID: hex.EncodeToString(sum[:8]), Slide: string(f.Slide), Run: f.Run,
+		Name: oneLine(f.Name, 120), MadeBy: by}
 	switch kind := http.DetectContentType(f.Data); {
 	case kind == "application/pdf":
 		a.Media, a.Body = kind, f.Data
@@ -71,7 +73,8 @@ func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coac
 		if f.Day == 0 {
 			f.Day = d.today(acc)
 		}
-		if err := (Records{Services: []coach.Service{{Day: f.Day, Kind: coach.Inspect, Slide: f.Slide, Run: f.Run}}}).check(&now, d.today(acc)); err != nil {
+		if err := (Records{Services: []coach.Service{{Day: f.Day, Kind: coach.Inspect, Slide: f.Slide,
+			Run: f.Run}}}).check(&now, d.today(acc)); err != nil {
 			return err
 		}
 		a.Day = f.Day.String()
@@ -111,17 +114,20 @@ func shrink(ctx context.Context, data []byte) (body, thumb []byte, err error) {
 		return nil, nil, bad(err)
 	}
 	if int64(conf.Width)*int64(conf.Height) > mostPixels {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height), "Send one of up to 24 million pixels.")
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height),
+			"Send one of up to 24 million pixels.")
 	}
 	if decoded(conf) > mostDecoded {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels of 16 bits a color", conf.Width, conf.Height),
+		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels of 16 bits a color", conf.Width,
+			conf.Height),
 			"Save it with 8 bits a color, or send a smaller one.")
 	}
 	select {
 	case shrinking <- struct{}{}:
 		defer func() { <-shrinking }()
 	case <-ctx.Done():
-		return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "other pictures are being read", Hint: "Send it again in a minute.", Err: ctx.Err()}
+		return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "other pictures are being read",
+			Hint: "Send it again in a minute.", Err: ctx.Err()}
 	}
 	img, err := imaging.Decode(bytes.NewReader(data), imaging.AutoOrientation(true))
 	if err != nil {
@@ -129,7 +135,8 @@ func shrink(ctx context.Context, data []byte) (body, thumb []byte, err error) {
 	}
 	for side, into := range map[int]*[]byte{longSide: &body, thumbSide: &thumb} {
 		var b bytes.Buffer
-		if err := imaging.Encode(&b, imaging.Fit(img, side, side, imaging.Lanczos), imaging.JPEG, imaging.JPEGQuality(82)); err != nil {
+		if err := imaging.Encode(&b, imaging.Fit(img, side, side, imaging.Lanczos), imaging.JPEG,
+			imaging.JPEGQuality(82)); err != nil {
 			return nil, nil, err
 		}
 		*into = b.Bytes()
@@ -140,7 +147,9 @@ func shrink(ctx context.Context, data []byte) (body, thumb []byte, err error) {
 var errNoPicture = fault.New(fault.NotFound, "there is no such picture or paper", "Go back to the coach.")
 
 // Attachment returns a picture or paper.
-func (d *Desk) Attachment(ctx context.Context, id coach.AccountID, c coach.ID, attachment string) (a store.Attachment, err error) {
+func (d *Desk) Attachment(
+	ctx context.Context, id coach.AccountID, c coach.ID, attachment string,
+) (a store.Attachment, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err = tx.AttachmentByID(ctx, id, c, attachment)
 		if fault.KindOf(err) == fault.NotFound {

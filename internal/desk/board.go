@@ -38,7 +38,9 @@ type BoardPage struct {
 
 // Board returns a page of an account's coaches, ordered by risk before opening unless
 // the filter says otherwise.
-func (d *Desk) Board(ctx context.Context, id coach.AccountID, member string, f store.BoardFilter, page int) (b BoardPage, err error) {
+func (d *Desk) Board(
+	ctx context.Context, id coach.AccountID, member string, f store.BoardFilter, page int,
+) (b BoardPage, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if b.Account, err = tx.Account(ctx, id, false); err != nil {
 			return err
@@ -89,7 +91,9 @@ func (d *Desk) Today(ctx context.Context, id coach.AccountID) (day civil.Date, e
 
 // SaveView keeps a member's view of the board; an empty query forgets it.
 func (d *Desk) SaveView(ctx context.Context, id coach.AccountID, member, name, query string) error {
-	return d.DB.Update(ctx, func(tx *store.Tx) error { return tx.SaveView(ctx, id, member, oneLine(name, 60), oneLine(query, 1000)) })
+	return d.DB.Update(ctx, func(tx *store.Tx) error {
+		return tx.SaveView(ctx, id, member, oneLine(name, 60), oneLine(query, 1000))
+	})
 }
 
 // SeasonPage is what the last pass planned.
@@ -124,7 +128,9 @@ func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until s
 	return p, err
 }
 
-func visits(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, from, until string) (out []season.Visit, err error) {
+func visits(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, from, until string,
+) (out []season.Visit, err error) {
 	docs, err := tx.VisitDocs(ctx, id, c, from, until)
 	if err != nil {
 		return nil, err

@@ -36,7 +36,9 @@ const ahead = 400
 
 // AddCalendar makes a calendar with an address that cannot be guessed; it is shown
 // once.
-func (d *Desk) AddCalendar(ctx context.Context, id coach.AccountID, by, kind string, c coach.ID, name string) (address string, err error) {
+func (d *Desk) AddCalendar(
+	ctx context.Context, id coach.AccountID, by, kind string, c coach.ID, name string,
+) (address string, err error) {
 	if !slices.Contains(CalendarKinds, kind) || (kind == "coach") != (c != "") {
 		return "", fault.New(fault.Invalid, "that is no calendar", "Choose shop or fleet, or coach with its short name.")
 	}
@@ -50,7 +52,8 @@ func (d *Desk) AddCalendar(ctx context.Context, id coach.AccountID, by, kind str
 				return err
 			}
 		}
-		if err := tx.AddCalendar(ctx, Calendar{Account: string(id), Hash: hash, ID: hash[:8], Kind: kind, Coach: string(c), Name: oneLine(name, 60), MadeBy: by}); err != nil {
+		if err := tx.AddCalendar(ctx, Calendar{Account: string(id), Hash: hash, ID: hash[:8], Kind: kind, Coach: string(c),
+			Name: oneLine(name, 60), MadeBy: by}); err != nil {
 			return err
 		}
 		return tx.AddAudit(ctx, id, by, "made calendar", kind, string(c))
@@ -88,7 +91,10 @@ func (d *Desk) RevokeCalendar(ctx context.Context, id coach.AccountID, by, calen
 // CalendarText returns a calendar by its secret, as RFC 5545.
 func (d *Desk) CalendarText(ctx context.Context, secret string) ([]byte, error) {
 	var c Calendar
-	err := d.DB.View(ctx, func(tx *store.Tx) (err error) { c, err = tx.CalendarByHash(ctx, calendarHash(secret)); return err })
+	err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
+		c, err = tx.CalendarByHash(ctx, calendarHash(secret))
+		return err
+	})
 	if fault.KindOf(err) == fault.NotFound {
 		return nil, fault.New(fault.NotFound, "this calendar does not exist, or not any more", "Ask for a new address.")
 	}
@@ -115,7 +121,9 @@ const keepEntries = 30
 // calendar brings the entries of a kind up to date and writes them, in the shop's words
 // if no others are given. It takes no lock on the account, so a pass does not make it
 // wait: entries are only kept when they changed, each against the sequence that was read.
-func (d *Desk) calendar(ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *calWords) ([]byte, error) {
+func (d *Desk) calendar(
+	ctx context.Context, id coach.AccountID, c coach.ID, kind, name string, w *calWords,
+) ([]byte, error) {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return nil, err
@@ -230,7 +238,9 @@ func (d *Desk) shown(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.
 const mostTasks = 20_000
 
 // agreed are the agreed days from a day on, as entries.
-func agreed(ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date) (out []store.Entry, err error) {
+func agreed(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, on civil.Date,
+) (out []store.Entry, err error) {
 	shop, err := tx.Workshop(ctx, id)
 	if err != nil || shop == nil {
 		return nil, err

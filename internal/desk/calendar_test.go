@@ -50,7 +50,8 @@ func newDiary(t *testing.T, db *store.DB) *diary {
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
 	now := func() time.Time { return x.today.Time().Add(18 * time.Hour) }
 	db.Now = now
-	x.desk = &desk.Desk{DB: db, Now: now, Domain: "example.org", Places: tables, Signer: &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"},
+	x.desk = &desk.Desk{DB: db, Now: now, Domain: "example.org", Places: tables,
+		Signer:   &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"},
 		Titles:   func(k coach.TaskKind) string { return r.Tasks[k].Title },
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
 	c := intake.Read(intake.Options{Today: x.today, Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte(`
@@ -75,7 +76,8 @@ func (x *diary) due(c coach.ID, words ...string) {
 		if _, err := fmt.Sscan(w, &kind, &edge, &day); err != nil {
 			x.t.Fatal(err)
 		}
-		ts = append(ts, plan.Task{Kind: coach.TaskKind(kind), Slide: "s", Run: "s/outer/" + edge, Target: x.today.Add(day), Latest: x.today.Add(day + 14), Anchor: civil.Of(2025, 1, 1), Why: wording.Say("The reason.")})
+		ts = append(ts, plan.Task{Kind: coach.TaskKind(kind), Slide: "s", Run: "s/outer/" + edge, Target: x.today.Add(day),
+			Latest: x.today.Add(day + 14), Anchor: civil.Of(2025, 1, 1), Why: wording.Say("The reason.")})
 	}
 	if err := x.desk.DB.Update(x.t.Context(), func(tx *store.Tx) error {
 		return tx.SaveOutcome(x.t.Context(), "one", c, x.today, "v", nil, ts, nil)
@@ -119,7 +121,9 @@ func says(es map[string]*ics.VEvent) (on []string, off int) {
 			off++
 			continue
 		}
-		on = append(on, fmt.Sprintf("%s #%s %s alarms %d", get(e, ics.ComponentPropertyDtStart), get(e, ics.ComponentPropertySequence), strings.ReplaceAll(get(e, ics.ComponentPropertySummary), `\,`, ","), len(e.Alarms())))
+		on = append(on, fmt.Sprintf("%s #%s %s alarms %d", get(e, ics.ComponentPropertyDtStart),
+			get(e, ics.ComponentPropertySequence), strings.ReplaceAll(get(e, ics.ComponentPropertySummary), `\,`, ","),
+			len(e.Alarms())))
 	}
 	slices.Sort(on)
 	return on, off
@@ -128,7 +132,8 @@ func says(es map[string]*ics.VEvent) (on []string, off int) {
 func (x *diary) expect(es map[string]*ics.VEvent, off int, want ...string) {
 	x.t.Helper()
 	if on, gone := says(es); !slices.Equal(on, want) || gone != off {
-		x.t.Errorf("%d cancelled, want %d; on are\n  %s\nwant\n  %s", gone, off, strings.Join(on, "\n  "), strings.Join(want, "\n  "))
+		x.t.Errorf("%d cancelled, want %d; on are\n  %s\nwant\n  %s", gone, off, strings.Join(on, "\n  "),
+			strings.Join(want, "\n  "))
 	}
 }
 
@@ -137,7 +142,8 @@ func (x *diary) expect(es map[string]*ics.VEvent, off int, want ...string) {
 func TestCalendarGroups(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		x := newDiary(t, db)
-		x.due("a", "clean top 10", "clean bottom 10", "inspect top 10", "clean fore 40", "lubricate top -300", "lubricate aft -20")
+		x.due("a", "clean top 10", "clean bottom 10", "inspect top 10", "clean fore 40", "lubricate top -300",
+			"lubricate aft -20")
 		x.due("b", "water_test top 10")
 		first := x.read("fleet", "")
 		x.expect(first, 0,
@@ -156,7 +162,8 @@ func TestCalendarGroups(t *testing.T) {
 		}
 		x.expect(x.read("fleet", ""), 0, lines(first)...)
 		// A pass moves days, adds a task and takes one away: the same events.
-		x.due("a", "clean top 12", "clean bottom 12", "water_test top 12", "clean fore 40", "lubricate top -300", "lubricate aft -20")
+		x.due("a", "clean top 12", "clean bottom 12", "water_test top 12", "clean fore 40", "lubricate top -300",
+			"lubricate aft -20")
 		moved := x.read("fleet", "")
 		x.expect(moved, 0,
 			"20260303 #0 Clean and condition the slide-out seals: Ann's (a), s slide (outer rear edge, outer top edge) alarms 0",
@@ -165,7 +172,8 @@ func TestCalendarGroups(t *testing.T) {
 			"20260412 #0 Clean the slide-out seals: Ann's (a), s slide (outer front edge) alarms 1")
 		same(t, first, moved)
 		// A group parts: the larger part stays the event, the other is a new one.
-		x.due("a", "clean top 12", "clean bottom 12", "water_test top 20", "clean fore 40", "lubricate top -300", "lubricate aft -20")
+		x.due("a", "clean top 12", "clean bottom 12", "water_test top 20", "clean fore 40", "lubricate top -300",
+			"lubricate aft -20")
 		parted := x.read("fleet", "")
 		if len(parted) != len(moved)+1 {
 			t.Errorf("%d events of %d", len(parted), len(moved))
@@ -177,7 +185,8 @@ func TestCalendarGroups(t *testing.T) {
 			"20260323 #0 Hose-test the slide-outs: Ann's (a), s slide (outer top edge) alarms 1",
 			"20260412 #0 Clean the slide-out seals: Ann's (a), s slide (outer front edge) alarms 1")
 		// They join again: one ends, and does not stand beside the other.
-		x.due("a", "clean top 12", "clean bottom 12", "water_test top 12", "clean fore 40", "lubricate top -300", "lubricate aft -20")
+		x.due("a", "clean top 12", "clean bottom 12", "water_test top 12", "clean fore 40", "lubricate top -300",
+			"lubricate aft -20")
 		x.expect(x.read("fleet", ""), 1,
 			"20260303 #0 Clean and condition the slide-out seals: Ann's (a), s slide (outer rear edge, outer top edge) alarms 0",
 			"20260313 #0 Hose-test the slide-outs: Bo's (b), s slide (outer top edge) alarms 1",
@@ -187,7 +196,8 @@ func TestCalendarGroups(t *testing.T) {
 		answer := func(kind coach.TaskKind, edge string, a reminder.AnswerKind, until civil.Date) {
 			t.Helper()
 			if err := db.Update(t.Context(), func(tx *store.Tx) error {
-				return tx.AddAnswer(t.Context(), "one", "a", "p@example.org", reminder.Answer{TaskKey: string(kind) + "|s/outer/" + edge + "|2025-01-01", Kind: a, Day: x.today, Until: until})
+				return tx.AddAnswer(t.Context(), "one", "a", "p@example.org",
+					reminder.Answer{TaskKey: string(kind) + "|s/outer/" + edge + "|2025-01-01", Kind: a, Day: x.today, Until: until})
 			}); err != nil {
 				t.Fatal(err)
 			}
@@ -211,10 +221,14 @@ func TestCalendarGroups(t *testing.T) {
 		x.due("b")
 		x.today += 40
 		x.due("a", "clean top -28", "clean bottom -28", "clean fore 0")
-		x.expect(x.read("fleet", ""), 2, "20260412 #4 Clean the slide-out seals: Ann's (a), s slide (outer bottom edge, outer front edge, outer top edge) alarms 0")
+		x.expect(x.read("fleet", ""), 2,
+			"20260412 #4 Clean the slide-out seals: Ann's (a), s slide (outer bottom edge, outer front edge, outer top edge) "+
+				"alarms 0")
 		x.today++
 		x.due("a", "clean top -29", "clean bottom -29", "clean fore -1")
-		x.expect(x.read("fleet", ""), 2, "20260413 #5 Clean the slide-out seals: Ann's (a), s slide (outer bottom edge, outer front edge, outer top edge) alarms 0")
+		x.expect(x.read("fleet", ""), 2,
+			"20260413 #5 Clean the slide-out seals: Ann's (a), s slide (outer bottom edge, outer front edge, outer top edge) "+
+				"alarms 0")
 	})
 }
 
@@ -241,10 +255,12 @@ func TestCalendarsOfBefore(t *testing.T) {
 			sum := sha256.Sum256([]byte("a|" + task + "|2025-01-01"))
 			return "task-" + hex.EncodeToString(sum[:12])
 		}
-		was := []string{uid("clean|s/outer/top"), uid("clean|s/outer/bottom"), uid("clean|s/outer/fore"), uid("inspect|s/outer/top")}
+		was := []string{uid("clean|s/outer/top"), uid("clean|s/outer/bottom"), uid("clean|s/outer/fore"),
+			uid("inspect|s/outer/top")}
 		if err := db.Update(t.Context(), func(tx *store.Tx) error {
 			for i, u := range append(slices.Clone(was), "visit-b-2026-03-20") {
-				e := []any{"one", u, "a", "task", x.today.Add(10).String(), x.today.Add(24).String(), "clean|s/outer/top", "The reason.", 4 + i, 0, db.Now().UnixMicro() - 1}
+				e := []any{"one", u, "a", "task", x.today.Add(10).String(), x.today.Add(24).String(), "clean|s/outer/top",
+					"The reason.", 4 + i, 0, db.Now().UnixMicro() - 1}
 				switch i {
 				case 3:
 					e[4], e[5], e[6] = x.today.Add(20).String(), x.today.Add(34).String(), "inspect|s/outer/top"
@@ -255,7 +271,8 @@ func TestCalendarsOfBefore(t *testing.T) {
 					return err
 				}
 			}
-			return tx.SaveWorkshop(t.Context(), "one", &coach.Workshop{Travel: -1, Pins: []coach.Pin{{Coach: "b", Day: civil.Of(2026, 3, 20)}}})
+			return tx.SaveWorkshop(t.Context(), "one",
+				&coach.Workshop{Travel: -1, Pins: []coach.Pin{{Coach: "b", Day: civil.Of(2026, 3, 20)}}})
 		}); err != nil {
 			t.Fatal(err)
 		}
@@ -277,11 +294,13 @@ func TestCalendarsOfBefore(t *testing.T) {
 			}
 		}
 		on, _ := says(es)
-		if off != 2 || len(on) != 2 || !strings.Contains(on[0], "(outer bottom edge, outer front edge, outer top edge)") || !strings.Contains(on[1], "inspected: Ann's (a)") {
+		if off != 2 || len(on) != 2 || !strings.Contains(on[0], "(outer bottom edge, outer front edge, outer top edge)") ||
+			!strings.Contains(on[1], "inspected: Ann's (a)") {
 			t.Errorf("%d cancelled, on are %q", off, on)
 		}
 		x.expect(x.read("shop", ""), 0, "20260320 #8 Bo's (b) alarms 1")
-		if err := x.desk.Pin(t.Context(), "one", "m", "b", desk.DayChange{Was: civil.Of(2026, 3, 20), Day: civil.Of(2026, 4, 7)}); err != nil {
+		if err := x.desk.Pin(t.Context(), "one", "m", "b",
+			desk.DayChange{Was: civil.Of(2026, 3, 20), Day: civil.Of(2026, 4, 7)}); err != nil {
 			t.Fatal(err)
 		}
 		x.expect(x.read("shop", ""), 0, "20260407 #9 Bo's (b) alarms 1")
@@ -300,7 +319,8 @@ func TestCalendarVisits(t *testing.T) {
 				days[i] = x.today.Add(n)
 			}
 		}
-		if err := x.desk.Pin(t.Context(), "one", "m", "a", desk.DayChange{Was: days[0], Day: days[1], At: append(at, 0)[0], ClosedOK: true}); err != nil {
+		if err := x.desk.Pin(t.Context(), "one", "m", "a", desk.DayChange{Was: days[0], Day: days[1], At: append(at, 0)[0],
+			ClosedOK: true}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -310,7 +330,8 @@ func TestCalendarVisits(t *testing.T) {
 		for _, d := range days {
 			text += "{coach: a, date: " + d + "},"
 		}
-		c := intake.Read(intake.Options{Today: x.today, Places: x.desk.Places}, nil, intake.File{Name: "x.yaml", Data: []byte(text + "]}\n")})
+		c := intake.Read(intake.Options{Today: x.today, Places: x.desk.Places}, nil,
+			intake.File{Name: "x.yaml", Data: []byte(text + "]}\n")})
 		if _, err := x.desk.Import(t.Context(), "one", c); err != nil {
 			t.Fatal(err)
 		}
@@ -328,7 +349,8 @@ func TestCalendarVisits(t *testing.T) {
 	same(t, first, two)
 	file("2026-03-26", "2026-04-15") // moved within its week by a file, and a third one
 	three := x.read("shop", "")
-	x.expect(three, 0, "20260313 #0 Ann's (a) alarms 1", "20260326 #3 Ann's (a) alarms 1", "20260415 #0 Ann's (a) alarms 1")
+	x.expect(three, 0, "20260313 #0 Ann's (a) alarms 1", "20260326 #3 Ann's (a) alarms 1",
+		"20260415 #0 Ann's (a) alarms 1")
 	same(t, two, three)
 	pin(43, 0)
 	x.expect(x.read("shop", ""), 1, "20260313 #0 Ann's (a) alarms 1", "20260326 #3 Ann's (a) alarms 1")
@@ -359,7 +381,8 @@ func TestCalendarsTakeNoLock(t *testing.T) {
 		defer cancel()
 		check := func(secret string) {
 			text, err := x.desk.CalendarText(ctx, secret)
-			if err != nil || !strings.Contains(string(text), "DTSTART;VALUE=DATE:20260314") || !strings.Contains(string(text), "SEQUENCE:1\r\n") {
+			if err != nil || !strings.Contains(string(text), "DTSTART;VALUE=DATE:20260314") || !strings.Contains(string(text),
+				"SEQUENCE:1\r\n") {
 				t.Errorf("%v %s", err, text)
 			}
 		}
@@ -377,6 +400,7 @@ func TestCalendarsTakeNoLock(t *testing.T) {
 			wait.Go(func() { check(a) })
 		}
 		wait.Wait()
-		x.expect(x.read("fleet", ""), 0, "20260314 #1 Clean the slide-out seals: Ann's (a), s slide (outer top edge) alarms 1")
+		x.expect(x.read("fleet", ""), 0,
+			"20260314 #1 Clean the slide-out seals: Ann's (a), s slide (outer top edge) alarms 1")
 	})
 }

@@ -128,7 +128,8 @@ func (d *Desk) Called(
 	outcome reminder.CallOutcome, note string,
 ) error {
 	if outcome != reminder.CallReached && outcome != reminder.PhoneOnly {
-		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an outcome of a call", outcome), "Outcomes: reached, by_phone.")
+		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an outcome of a call", outcome),
+			"Outcomes: reached, by_phone.")
 	}
 	if len(keys) == 0 {
 		return fault.New(fault.Invalid, "the call names no task", "Name the tasks that the call was about.")
@@ -147,12 +148,14 @@ func (d *Desk) Called(
 			return err
 		}
 		if person != "" && !slices.ContainsFunc(record.People, func(p coach.Person) bool { return p.Ref() == person }) {
-			return fault.New(fault.NotFound, fmt.Sprintf("%s has no person %q", c, person), "Open the coach again: its people have changed.")
+			return fault.New(fault.NotFound, fmt.Sprintf("%s has no person %q", c, person),
+				"Open the coach again: its people have changed.")
 		}
 		for _, key := range keys {
 			if _, err := tx.TaskByKey(ctx, id, c, key); err != nil {
 				if fault.KindOf(err) == fault.NotFound {
-					return fault.New(fault.NotFound, fmt.Sprintf("%s has no task %q any more", c, key), "Open the list of calls again.")
+					return fault.New(fault.NotFound, fmt.Sprintf("%s has no task %q any more", c, key),
+						"Open the list of calls again.")
 				}
 				return err
 			}
@@ -161,8 +164,10 @@ func (d *Desk) Called(
 				return err
 			}
 		}
-		what := map[reminder.CallOutcome]string{reminder.CallReached: "reached by phone", reminder.PhoneOnly: "will call"}[outcome]
-		if err := tx.AddAudit(ctx, id, by, what, string(c), strings.TrimSuffix(person+": "+oneLine(note, 200), ": ")); err != nil {
+		what := map[reminder.CallOutcome]string{reminder.CallReached: "reached by phone",
+			reminder.PhoneOnly: "will call"}[outcome]
+		if err := tx.AddAudit(ctx, id, by, what, string(c), strings.TrimSuffix(person+": "+oneLine(note, 200),
+			": ")); err != nil {
 			return err
 		}
 		return d.settle(ctx, tx, tools, id, c)
@@ -171,7 +176,9 @@ func (d *Desk) Called(
 
 // SendStop lets the message about a danger leave that waits for the shop to look at it
 // first: now, or in the morning when its person sleeps.
-func (d *Desk) SendStop(ctx context.Context, id coach.AccountID, by string, c coach.ID, word string) (morning bool, err error) {
+func (d *Desk) SendStop(
+	ctx context.Context, id coach.AccountID, by string, c coach.ID, word string,
+) (morning bool, err error) {
 	row, err := d.Find(ctx, id, word)
 	if err != nil {
 		return false, err
@@ -226,7 +233,8 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 		return true
 	}
 	return slices.ContainsFunc(c.Services, func(s coach.Service) bool {
-		return s.By == "shop" && s.Day >= said && s.Covers(slide, run) && (string(s.Kind) == kind || s.Kind == coach.ReplaceSeal && coach.TaskKind(kind).Renews())
+		return s.By == "shop" && s.Day >= said && s.Covers(slide, run) &&
+			(string(s.Kind) == kind || s.Kind == coach.ReplaceSeal && coach.TaskKind(kind).Renews())
 	})
 }
 
@@ -234,6 +242,8 @@ func settled(q store.Request, c *coach.Coach, shop *coach.Workshop, today civil.
 func renewed(c *coach.Coach, slide coach.SlideID, run string, since civil.Date) bool {
 	s := c.FindSlide(slide)
 	return s != nil && slices.ContainsFunc(s.Runs, func(r coach.Run) bool {
-		return (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool { return p.Fitted >= since })
+		return (run == "" || r.Key() == run) && slices.ContainsFunc(r.Parts, func(p coach.Part) bool {
+			return p.Fitted >= since
+		})
 	})
 }

@@ -28,7 +28,8 @@ type calWords struct {
 
 // ownerWords are those of a coach's people.
 func ownerWords(p *OwnerPage) calWords {
-	c := calWords{words: p.Words, owner: true, coach: p.Coach, labels: map[string]string{string(p.Coach.ID): p.Coach.Name()}, why: map[string]string{}}
+	c := calWords{words: p.Words, owner: true, coach: p.Coach,
+		labels: map[string]string{string(p.Coach.ID): p.Coach.Name()}, why: map[string]string{}}
 	for _, t := range p.Outcome.Tasks {
 		c.why[string(p.Coach.ID)+"|"+t.Key()] = t.Why.In(p.Words)
 	}

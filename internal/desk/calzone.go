@@ -25,7 +25,8 @@ func timed(ev *ical.Event, a coach.Account, day civil.Date, at int) {
 		ev.Props.SetDateTime(ical.PropDateTimeEnd, from.Add(visitHours*time.Hour))
 		return
 	}
-	for name, t := range map[string]time.Time{ical.PropDateTimeStart: from, ical.PropDateTimeEnd: from.Add(visitHours * time.Hour)} {
+	for name, t := range map[string]time.Time{ical.PropDateTimeStart: from,
+		ical.PropDateTimeEnd: from.Add(visitHours * time.Hour)} {
 		p := ical.NewProp(name)
 		p.Params.Set("TZID", a.Zone)
 		p.Value = t.In(loc).Format("20060102T150405")
@@ -37,7 +38,9 @@ func timed(ev *ical.Event, a coach.Account, day civil.Date, at int) {
 // of its clock as an observance of its own, which every reader understands. It is nil
 // when no entry has a time, or the zone is UTC.
 func zone(loc *time.Location, es []store.Entry) *ical.Component {
-	if loc == time.UTC || !slices.ContainsFunc(es, func(e store.Entry) bool { return e.Kind == "visit" && e.Words != ClockText(0) }) {
+	if loc == time.UTC || !slices.ContainsFunc(es, func(e store.Entry) bool {
+		return e.Kind == "visit" && e.Words != ClockText(0)
+	}) {
 		return nil
 	}
 	first, err := civil.Parse(es[0].Day)

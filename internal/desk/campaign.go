@@ -43,7 +43,9 @@ type Progress struct {
 // StartCampaign finds the coaches and makes a notice for each of their people with
 // an address, whatever they said about reminders; coaches that were sold and those
 // without an address are listed for a call.
-func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign, rules *rulebook.Rulebook) (out Progress, err error) {
+func (d *Desk) StartCampaign(
+	ctx context.Context, id coach.AccountID, c Campaign, rules *rulebook.Rulebook,
+) (out Progress, err error) {
 	if err := c.check(); err != nil {
 		return out, err
 	}
@@ -57,7 +59,8 @@ func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign
 			return err
 		}
 		var notices []reminder.Notice
-		row := store.Campaign{ID: c.Name, Lot: c.Lot, From: c.From.String(), Until: c.Until.String(), Subject: c.Subject, Words: c.Words, By: c.By}
+		row := store.Campaign{ID: c.Name, Lot: c.Lot, From: c.From.String(), Until: c.Until.String(), Subject: c.Subject,
+			Words: c.Words, By: c.By}
 		missing := []string{}
 		for i := range cs {
 			hits := season.PartsOf(&cs[i], c.Lot, c.From, c.Until)
@@ -72,7 +75,8 @@ func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign
 			notices = append(notices, ns...)
 		}
 		if row.Coaches == 0 {
-			return fault.New(fault.NotFound, fmt.Sprintf("no coach of account %q carries such a part", id), "Check the lot as it is written on the parts, or give --from and --until to reach parts of unknown lot.")
+			return fault.New(fault.NotFound, fmt.Sprintf("no coach of account %q carries such a part", id),
+				"Check the lot as it is written on the parts, or give --from and --until to reach parts of unknown lot.")
 		}
 		b, err := json.Marshal(missing)
 		if err != nil {
@@ -99,7 +103,9 @@ func (d *Desk) StartCampaign(ctx context.Context, id coach.AccountID, c Campaign
 
 func lotEvents(c Campaign, ns []reminder.Notice) (out []store.Happened) {
 	for i := range ns {
-		out = append(out, store.Happened{Kind: "lot.notice", Coach: ns[i].Coach, Data: map[string]any{"campaign": c.Name, "lot": c.Lot, "person": ns[i].Person, "notice": reminder.Short(ns[i].LinkID)}})
+		out = append(out, store.Happened{Kind: "lot.notice", Coach: ns[i].Coach,
+			Data: map[string]any{"campaign": c.Name, "lot": c.Lot, "person": ns[i].Person,
+				"notice": reminder.Short(ns[i].LinkID)}})
 	}
 	return out
 }
@@ -107,13 +113,17 @@ func lotEvents(c Campaign, ns []reminder.Notice) (out []store.Happened) {
 func (c Campaign) check() error {
 	switch {
 	case c.Lot == "" && c.From == 0 && c.Until == 0:
-		return fault.New(fault.Invalid, "neither a lot nor days are given", "Name a lot, or days between which the parts were fitted.")
+		return fault.New(fault.Invalid, "neither a lot nor days are given",
+			"Name a lot, or days between which the parts were fitted.")
 	case c.Name == "" || len(c.Name) > 40 || strings.ContainsAny(c.Name, "|# \r\n"):
-		return fault.New(fault.Invalid, fmt.Sprintf("%q is not a name for a campaign", c.Name), "Use letters, digits, - and _, at most 40.")
+		return fault.New(fault.Invalid, fmt.Sprintf("%q is not a name for a campaign", c.Name),
+			"Use letters, digits, - and _, at most 40.")
 	case strings.TrimSpace(c.Subject) == "" || strings.ContainsAny(c.Subject, "\r\n") || len(c.Subject) > 150:
-		return fault.New(fault.Invalid, "the subject is missing, too long, or has a line break", "Give one line of up to 150 characters.")
+		return fault.New(fault.Invalid, "the subject is missing, too long, or has a line break",
+			"Give one line of up to 150 characters.")
 	case strings.TrimSpace(c.Words) == "" || len(c.Words) > 20_000:
-		return fault.New(fault.Invalid, "the words of the notice are missing or too long", "Give a text of up to 20,000 characters; blank lines part paragraphs.")
+		return fault.New(fault.Invalid, "the words of the notice are missing or too long",
+			"Give a text of up to 20,000 characters; blank lines part paragraphs.")
 	case strings.TrimSpace(c.By) == "":
 		return fault.New(fault.Invalid, "nobody answers for the campaign", "Say who with --by.")
 	}
@@ -122,7 +132,9 @@ func (c Campaign) check() error {
 
 // lotNotices writes to everybody of one coach; nobody when it was sold: its new
 // people are not known.
-func (d *Desk) lotNotices(a coach.Account, k *coach.Coach, c Campaign, hits []season.Hit, rules *rulebook.Rulebook) (out []reminder.Notice) {
+func (d *Desk) lotNotices(
+	a coach.Account, k *coach.Coach, c Campaign, hits []season.Hit, rules *rulebook.Rulebook,
+) (out []reminder.Notice) {
 	today := d.today(a)
 	if k.Sold != 0 && k.Sold <= today {
 		return nil
@@ -135,7 +147,9 @@ func (d *Desk) lotNotices(a coach.Account, k *coach.Coach, c Campaign, hits []se
 		if k.People[i].Email == "" {
 			continue
 		}
-		in := reminder.LotInput{Campaign: c.Name, Lot: c.Lot, Subject: c.Subject, Said: c.Words, Catalogue: d.Words, Account: &a, Coach: k, Person: &k.People[i], Where: where, Today: today, Now: d.Now(), Rules: rules, Domain: d.Domain}
+		in := reminder.LotInput{Campaign: c.Name, Lot: c.Lot, Subject: c.Subject, Said: c.Words, Catalogue: d.Words,
+			Account: &a, Coach: k, Person: &k.People[i], Where: where, Today: today, Now: d.Now(), Rules: rules,
+			Domain: d.Domain}
 		if d.Signer != nil {
 			in.Links = d.Signer
 		}
@@ -260,14 +274,17 @@ func (d *Desk) RefreshFeeds(ctx context.Context, id coach.AccountID, get Fetch) 
 	defer cancel()
 	for i := range cs {
 		if ctx.Err() != nil {
-			return append(trouble, "the feeds took too long; those not reached keep their earlier bookings until the next pass"), nil
+			return append(trouble, "the feeds took too long; those not reached keep their earlier bookings until the next pass"),
+				nil
 		}
 		bs, lines := ReadFeed(ctx, get, &cs[i], civil.FromTime(d.Now()))
 		trouble = append(trouble, lines...)
 		if bs == nil && len(lines) > 0 {
 			continue
 		}
-		if err := d.DB.Update(ctx, func(tx *store.Tx) error { return tx.SaveBookings(ctx, id, cs[i].ID, cs[i].Feed, bs) }); err != nil {
+		if err := d.DB.Update(ctx, func(tx *store.Tx) error {
+			return tx.SaveBookings(ctx, id, cs[i].ID, cs[i].Feed, bs)
+		}); err != nil {
 			return trouble, err
 		}
 	}

@@ -37,7 +37,8 @@ coaches:
 func TestCampaign(t *testing.T) {
 	d, n := setup(t)
 	d.Domain = "x"
-	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "b.yaml", Data: []byte(lots)})
+	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "b.yaml", Data: []byte(lots)})
 	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
@@ -45,9 +46,12 @@ func TestCampaign(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := Campaign{Name: "l7", Lot: "L7", Subject: "please have a bulb looked at", Words: "A first part.\n\nA second part.", By: "Quin"}
+	want := Campaign{Name: "l7", Lot: "L7", Subject: "please have a bulb looked at",
+		Words: "A first part.\n\nA second part.", By: "Quin"}
 	// Bo stopped the reminders before; this stream goes on.
-	if err := d.DB.Update(t.Context(), func(tx *store.Tx) error { return tx.OptOut(t.Context(), "main", "bo@example.org") }); err != nil {
+	if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
+		return tx.OptOut(t.Context(), "main", "bo@example.org")
+	}); err != nil {
 		t.Fatal(err)
 	}
 	p, err := d.StartCampaign(t.Context(), "main", want, rules)
@@ -71,7 +75,9 @@ func TestCampaign(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if mail.StopLink != "" || !strings.Contains(mail.Text, "A second part.") || !strings.Contains(mail.Text, "s slide, outer top edge: bulb, fitted on Wed 1 May 2024, lot L7") || !strings.Contains(mail.HTML, "<p>A first part.</p>") {
+	if mail.StopLink != "" || !strings.Contains(mail.Text, "A second part.") || !strings.Contains(mail.Text,
+		"s slide, outer top edge: bulb, fitted on Wed 1 May 2024, lot L7") || !strings.Contains(mail.HTML,
+		"<p>A first part.</p>") {
 		t.Errorf("%+v", mail)
 	}
 	if _, err := d.Answer(t.Context(), token(t, d, mail, reminder.Done), Details{}); err != nil {
@@ -99,7 +105,8 @@ func TestCampaign(t *testing.T) {
 	if k := look(t, d); k.states["again"] != string(reminder.Queued) || k.states["n"] != string(reminder.Withdrawn) {
 		t.Errorf("states %v", k.states)
 	}
-	for _, bad := range []Campaign{{}, {Name: "x|y", Lot: "L7", Subject: "s", Words: "w", By: "q"}, {Name: "x", Lot: "L7", Subject: "s\r\nBcc: x", Words: "w", By: "q"}, {Name: "x", Lot: "L7", Subject: "s", By: "q"}} {
+	for _, bad := range []Campaign{{}, {Name: "x|y", Lot: "L7", Subject: "s", Words: "w", By: "q"},
+		{Name: "x", Lot: "L7", Subject: "s\r\nBcc: x", Words: "w", By: "q"}, {Name: "x", Lot: "L7", Subject: "s", By: "q"}} {
 		if _, err := d.StartCampaign(t.Context(), "main", bad, rules); fault.KindOf(err) != fault.Invalid {
 			t.Errorf("%+v: %v", bad, err)
 		}
@@ -115,11 +122,14 @@ func TestCampaign(t *testing.T) {
 func TestRefreshFeeds(t *testing.T) {
 	d, _ := setup(t)
 	file := strings.Replace(scenario, "people:", "feed: https://cal.example.org/a.ics\n    people:", 1)
-	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(file)})
+	c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "a.yaml", Data: []byte(file)})
 	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
-	good := "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\nBEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\nDTSTART;VALUE=DATE:20260401\r\nDTEND;VALUE=DATE:20260405\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
+	good := "BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\n" +
+		"BEGIN:VEVENT\r\nUID:1\r\nDTSTAMP:20260101T000000Z\r\n" +
+		"DTSTART;VALUE=DATE:20260401\r\nDTEND;VALUE=DATE:20260405\r\nEND:VEVENT\r\nEND:VCALENDAR\r\n"
 	booked := func() (bs []coach.Booking) {
 		err := d.DB.View(t.Context(), func(tx *store.Tx) error {
 			cs, err := tx.Coaches(t.Context(), "main")

@@ -108,7 +108,9 @@ func ReadingKey(r coach.Reading) string {
 func undoable(all, doc *coach.Coach) map[string]bool {
 	out := map[string]bool{}
 	for _, s := range all.Services {
-		if !s.Kind.Renews() && !slices.ContainsFunc(doc.Services, func(o coach.Service) bool { return ServiceKey(o) == ServiceKey(s) }) {
+		if !s.Kind.Renews() && !slices.ContainsFunc(doc.Services, func(o coach.Service) bool {
+			return ServiceKey(o) == ServiceKey(s)
+		}) {
 			out[ServiceKey(s)] = true
 		}
 	}
@@ -121,7 +123,9 @@ func undoable(all, doc *coach.Coach) map[string]bool {
 }
 
 // Why returns the chain of reasons behind a part's dates.
-func (d *Desk) Why(ctx context.Context, id coach.AccountID, c coach.ID, address string, part coach.PartKind) (p CoachPage, f projection.Forecast, why []projection.Reason, err error) {
+func (d *Desk) Why(
+	ctx context.Context, id coach.AccountID, c coach.ID, address string, part coach.PartKind,
+) (p CoachPage, f projection.Forecast, why []projection.Reason, err error) {
 	if p, err = d.CoachPage(ctx, id, c); err != nil {
 		return p, f, nil, err
 	}
@@ -129,12 +133,15 @@ func (d *Desk) Why(ctx context.Context, id coach.AccountID, c coach.ID, address 
 	if err != nil {
 		return p, f, nil, err
 	}
-	when := projection.When{On: p.Today, CareDays: p.Outcome.Setting.CareDays(tools.Engine.Rules), By: p.Outcome.Setting.NextOpening(p.Today)}
-	f, why, ok := tools.Engine.Explain(projection.Life{Coach: &p.Coach, Places: tools.Atlas.Places(&p.Coach)}, address, part, when)
+	when := projection.When{On: p.Today, CareDays: p.Outcome.Setting.CareDays(tools.Engine.Rules),
+		By: p.Outcome.Setting.NextOpening(p.Today)}
+	f, why, ok := tools.Engine.Explain(projection.Life{Coach: &p.Coach, Places: tools.Atlas.Places(&p.Coach)}, address,
+		part, when)
 	if ok {
 		return p, f, why, nil
 	}
-	return p, f, nil, fault.New(fault.NotFound, fmt.Sprintf("%s has no %s on %s", c, part, address), "Go back to the coach.")
+	return p, f, nil, fault.New(fault.NotFound, fmt.Sprintf("%s has no %s on %s", c, part, address),
+		"Go back to the coach.")
 }
 
 // Text returns a coach's document as a coach file, with its version.
@@ -153,24 +160,29 @@ func (d *Desk) Text(ctx context.Context, id coach.AccountID, c coach.ID) (text s
 
 // errChanged tells that somebody else was faster.
 func errChanged(c coach.ID) error {
-	return fault.New(fault.Conflict, fmt.Sprintf("%s was changed by somebody else meanwhile", c), "Open it again: your own words are still in your browser's form, or in the list of what waits to be sent.")
+	return fault.New(fault.Conflict, fmt.Sprintf("%s was changed by somebody else meanwhile", c),
+		"Open it again: your own words are still in your browser's form, or in the list of what waits to be sent.")
 }
 
 // SaveText reads a coach file of one or more coaches and stores them, all or nothing.
 // With a version, the one coach c must not have changed since.
-func (d *Desk) SaveText(ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, name string, data []byte) (coach.ID, intake.Problems, error) {
+func (d *Desk) SaveText(
+	ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, name string, data []byte,
+) (coach.ID, intake.Problems, error) {
 	now := d.Now()
 	var account coach.Account
 	err := d.DB.View(ctx, func(tx *store.Tx) (err error) { account, err = tx.Account(ctx, id, false); return err })
 	if err != nil {
 		return "", nil, err
 	}
-	content := intake.Read(intake.Options{Today: civil.FromTime(now.In(account.Location())), Places: d.Places, ConfirmOld: c != ""}, nil, intake.File{Name: name, Data: data})
+	content := intake.Read(intake.Options{Today: civil.FromTime(now.In(account.Location())), Places: d.Places,
+		ConfirmOld: c != ""}, nil, intake.File{Name: name, Data: data})
 	if content.Problems.Err() != nil {
 		return "", content.Problems, nil
 	}
 	if c != "" && (len(content.Coaches) != 1 || content.Coaches[0].ID != c) {
-		return "", nil, fault.New(fault.Invalid, fmt.Sprintf("this text is not about %s alone", c), "Keep its coach: line as it is, and no other coach.")
+		return "", nil, fault.New(fault.Invalid, fmt.Sprintf("this text is not about %s alone", c),
+			"Keep its coach: line as it is, and no other coach.")
 	}
 	content.Shop, content.Workshop = nil, keepNil(c, content.Workshop)
 	return d.save(ctx, id, by, c, version, content)
@@ -183,7 +195,9 @@ func keepNil(c coach.ID, w *coach.Workshop) *coach.Workshop {
 	return w
 }
 
-func (d *Desk) save(ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, content intake.Content) (coach.ID, intake.Problems, error) {
+func (d *Desk) save(
+	ctx context.Context, id coach.AccountID, by string, c coach.ID, version int64, content intake.Content,
+) (coach.ID, intake.Problems, error) {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return "", nil, err
@@ -277,7 +291,8 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 				return n.Coach == p.Coach && n.Day.Monday() == p.Day.Monday()
 			})
 			switch {
-			case k >= 0 && !p.Planned && w.Pins[k].VisitName() != p.VisitName(): // moved within its week: it stays the same visit
+			// moved within its week: it stays the same visit
+			case k >= 0 && !p.Planned && w.Pins[k].VisitName() != p.VisitName():
 				w.Pins[k].Name = p.VisitName()
 			case k < 0 && p.Day >= today:
 				kept = append(kept, p)
@@ -291,7 +306,9 @@ func keepWorkshop(ctx context.Context, tx *store.Tx, id coach.AccountID, w *coac
 // refresh dates one coach anew and keeps the result, so that the board and its page
 // agree at once. A safety stop's messages are made at once, with the record that caused
 // it; all others by the nightly pass alone.
-func (d *Desk) refresh(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID) ([]store.Happened, error) {
+func (d *Desk) refresh(
+	ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID,
+) ([]store.Happened, error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
 		return nil, err
@@ -336,14 +353,16 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 	}
 	for _, s := range o.Suppressed {
 		switch s.Reason {
-		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress, reminder.NoConsent,
+		case reminder.Booked, reminder.CoachSold, reminder.DoneReported, reminder.OptedOut, reminder.BadAddress,
+			reminder.NoConsent,
 			reminder.Reached, reminder.ByPhone, reminder.TakenIn:
 			live[s.Person+" "+s.TaskKey] = true // silenced for this person
 		}
 	}
 	for _, n := range rows {
 		st := reminder.State(n.State)
-		if st != reminder.Queued && st != reminder.Retry || strings.HasPrefix(n.TaskKey, "lot|") || strings.HasPrefix(n.TaskKey, "shop|") {
+		if st != reminder.Queued && st != reminder.Retry || strings.HasPrefix(n.TaskKey, "lot|") ||
+			strings.HasPrefix(n.TaskKey, "shop|") {
 			continue
 		}
 		known := slices.ContainsFunc(c.People, func(p coach.Person) bool { return p.Email == n.Person })
@@ -359,7 +378,9 @@ func (d *Desk) sweep(ctx context.Context, tx *store.Tx, snap cycle.Snapshot, o *
 }
 
 // settle dates a coach anew and notes what happened: it ends a transaction.
-func (d *Desk) settle(ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID, hs ...store.Happened) error {
+func (d *Desk) settle(
+	ctx context.Context, tx *store.Tx, t cycle.Tools, id coach.AccountID, c coach.ID, hs ...store.Happened,
+) error {
 	more, err := d.refresh(ctx, tx, t, id, c)
 	if err != nil {
 		return err
@@ -387,7 +408,8 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		if err := tx.AddAudit(ctx, id, by, "took back", string(c), key); err != nil {
 			return err
 		}
-		return d.settle(ctx, tx, tools, id, c, store.Happened{Kind: "entry.taken_back", Coach: c, Data: map[string]any{"entry": key}})
+		return d.settle(ctx, tx, tools, id, c, store.Happened{Kind: "entry.taken_back", Coach: c,
+			Data: map[string]any{"entry": key}})
 	})
 }
 
@@ -457,4 +479,5 @@ func (e entry) drop(ctx context.Context, tx *store.Tx, id coach.AccountID, c coa
 	return err
 }
 
-var errEntry = fault.New(fault.NotFound, "there is no such entry to take back", "What stands in the coach's file is changed there.")
+var errEntry = fault.New(fault.NotFound, "there is no such entry to take back",
+	"What stands in the coach's file is changed there.")

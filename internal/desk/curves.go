@@ -155,7 +155,9 @@ func curves(t cycle.Tools, all []coach.Coach, lives []store.Life, today civil.Da
 	return out[:min(len(out), 60)]
 }
 
-func (g groups) part(kind coach.PartKind, m coach.Material, c coach.Construction, band, lot string, from, until civil.Date, renewed bool) {
+func (g groups) part(
+	kind coach.PartKind, m coach.Material, c coach.Construction, band, lot string, from, until civil.Date, renewed bool,
+) {
 	if kind == coach.Carrier {
 		return
 	}
@@ -168,7 +170,8 @@ func (g groups) part(kind coach.PartKind, m coach.Material, c coach.Construction
 }
 
 func curveOf(group, name string, ls []survival.Life) Curve {
-	c := Curve{Group: group, Name: name, Parts: len(ls), Renewed: survival.Failures(ls), Median: "too few renewals to tell"}
+	c := Curve{Group: group, Name: name, Parts: len(ls), Renewed: survival.Failures(ls),
+		Median: "too few renewals to tell"}
 	for _, l := range ls {
 		c.Last = max(c.Last, l.Time)
 	}
@@ -183,7 +186,9 @@ func curveOf(group, name string, ls []survival.Life) Curve {
 
 // Kept returns what the last pass kept back, of one reason or all, and how often each
 // reason did.
-func (d *Desk) Kept(ctx context.Context, id coach.AccountID, reason string, most int) (rows []store.SuppressedRow, counts map[string]int, err error) {
+func (d *Desk) Kept(
+	ctx context.Context, id coach.AccountID, reason string, most int,
+) (rows []store.SuppressedRow, counts map[string]int, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, false); err != nil {
 			return err

@@ -187,7 +187,9 @@ func (d *Desk) markBatch(ctx context.Context, tx *store.Tx, a coach.Account, cs 
 
 // onto returns the coaches of what was read: those of lists upon what is on record, with
 // which they must make a sound record.
-func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, c intake.Content) ([]coach.Coach, error) {
+func (d *Desk) onto(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, c intake.Content,
+) ([]coach.Coach, error) {
 	out := slices.Clone(c.Coaches)
 	var bad []string
 	for i := range out {
@@ -215,14 +217,17 @@ func (d *Desk) onto(ctx context.Context, tx *store.Tx, id coach.AccountID, today
 		}
 	}
 	if len(bad) > 0 {
-		return nil, fault.New(fault.Invalid, "with what is on record the list does not fit: "+strings.Join(bad, "; "), "Mend the list, or the record; nothing was stored.")
+		return nil, fault.New(fault.Invalid, "with what is on record the list does not fit: "+strings.Join(bad, "; "),
+			"Mend the list, or the record; nothing was stored.")
 	}
 	return out, nil
 }
 
 // saveBooked stores the bookings that came beside the coaches. Each file replaces
 // what it said before, also when it says nothing now.
-func saveBooked(ctx context.Context, tx *store.Tx, id coach.AccountID, files []string, booked map[coach.ID][]coach.Booking) error {
+func saveBooked(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, files []string, booked map[coach.ID][]coach.Booking,
+) error {
 	for _, f := range files {
 		if err := tx.DropBookings(ctx, id, f); err != nil {
 			return err
@@ -291,7 +296,8 @@ func (d *Desk) Resume(ctx context.Context, id coach.AccountID, person string) er
 			return err
 		}
 		if !outs[person] {
-			return fault.New(fault.NotFound, fmt.Sprintf("%s has not stopped the reminders of account %q", person, id), "Write the address as it stands in the coach file, in lower case.")
+			return fault.New(fault.NotFound, fmt.Sprintf("%s has not stopped the reminders of account %q", person, id),
+				"Write the address as it stands in the coach file, in lower case.")
 		}
 		return tx.OptIn(ctx, id, person)
 	})

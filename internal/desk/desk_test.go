@@ -52,9 +52,11 @@ func fresh(t *testing.T, db *store.DB) *Desk {
 	}
 	tables := testkit.Tables(t)
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
-	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21, Places: tables, Now: now,
+	d := &Desk{DB: db, Signer: &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}, Snooze: 21,
+		Places: tables, Now: now,
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
-	c := intake.Read(intake.Options{Today: today, Places: tables}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
+	c := intake.Read(intake.Options{Today: today, Places: tables}, nil,
+		intake.File{Name: "a.yaml", Data: []byte(scenario)})
 	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
@@ -75,7 +77,8 @@ func setup(t *testing.T) (*Desk, reminder.Notice) {
 func withNotices(t *testing.T, d *Desk) reminder.Notice {
 	t.Helper()
 	key := func(run string) string { return "lubricate|s/outer/" + run + "|2024-01-01" }
-	n := reminder.Notice{Key: "n", Account: "main", Coach: "a", Person: "ann@example.org", Task: coach.Lubricate, TaskKey: key("top"), Covers: []string{key("top") + "#0", key("aft") + "#0", "inspect|s|2024-01-01#0"},
+	n := reminder.Notice{Key: "n", Account: "main", Coach: "a", Person: "ann@example.org", Task: coach.Lubricate,
+		TaskKey: key("top"), Covers: []string{key("top") + "#0", key("aft") + "#0", "inspect|s|2024-01-01#0"},
 		Target: today, NotBefore: today.Time(), LinkID: sid, MessageID: "<" + sid + "@x>", Subject: "Condition"}
 	other := n
 	other.Key, other.LinkID, other.MessageID = "m", strings.Repeat("cd", 16), "<m@x>"
@@ -154,7 +157,8 @@ func TestAnswers(t *testing.T) {
 		services int
 		answers  int
 		out      bool
-	}{{reminder.Done, 2, 2, false}, {reminder.Book, 0, 2, false}, {reminder.Later, 0, 2, false}, {reminder.Stop, 0, 0, true}} {
+	}{{reminder.Done, 2, 2, false}, {reminder.Book, 0, 2, false}, {reminder.Later, 0, 2, false},
+		{reminder.Stop, 0, 0, true}} {
 		t.Run(string(c.kind), func(t *testing.T) {
 			d, n := setup(t)
 			for range 2 { // twice does no more than once
@@ -188,8 +192,11 @@ func TestBadTokens(t *testing.T) {
 	old := d.Signer.Token(reminder.Done, sid, today-1)
 	gone := d.Signer.Token(reminder.Done, strings.Repeat("ee", 16), today+9)
 	foreign := (&Signer{Key: []byte("another key")}).Token(reminder.Done, sid, today+9)
-	for name, tok := range map[string]string{"empty": "", "garbage": "xx!", "cut": good[:20], "long": good + "AA", "changed": base64.RawURLEncoding.EncodeToString(flipped), "expired": old, "unknown notice": gone, "foreign key": foreign} {
-		if _, err := d.Answer(t.Context(), tok, Details{}); fault.KindOf(err) != fault.NotFound || !strings.Contains(fault.SentenceOf(err), "not valid") {
+	for name, tok := range map[string]string{"empty": "", "garbage": "xx!", "cut": good[:20], "long": good + "AA",
+		"changed": base64.RawURLEncoding.EncodeToString(flipped), "expired": old, "unknown notice": gone,
+		"foreign key": foreign} {
+		if _, err := d.Answer(t.Context(), tok, Details{}); fault.KindOf(err) != fault.NotFound ||
+			!strings.Contains(fault.SentenceOf(err), "not valid") {
 			t.Errorf("%s: %v", name, err)
 		}
 	}
@@ -211,7 +218,8 @@ func TestTokensCannotBeGuessed(t *testing.T) {
 func TestImportNeedsAnAccount(t *testing.T) {
 	d, _ := setup(t)
 	c := intake.Content{Coaches: []coach.Coach{{ID: "z"}}}
-	if _, err := d.Import(context.Background(), "nobody", c); fault.KindOf(err) != fault.NotFound || fault.HintOf(err) == "" {
+	if _, err := d.Import(context.Background(), "nobody", c); fault.KindOf(err) != fault.NotFound ||
+		fault.HintOf(err) == "" {
 		t.Errorf("got %v", err)
 	}
 	if _, err := d.Import(context.Background(), "main", c); err != nil {

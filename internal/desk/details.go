@@ -34,7 +34,8 @@ type Product struct {
 
 // Products are the classes of what people put on seals, with their words.
 var Products = []Product{
-	{"soap_water", wording.Say("mild soap and water only")}, {"water_based", wording.Say("a water-based protectant")}, {"makers", wording.Say("what the seal's maker names")}, {"silicone", wording.Say("something with silicone")},
+	{"soap_water", wording.Say("mild soap and water only")}, {"water_based", wording.Say("a water-based protectant")},
+	{"makers", wording.Say("what the seal's maker names")}, {"silicone", wording.Say("something with silicone")},
 	{Petroleum, wording.Say("something with petroleum, grease or solvent")}, {"other", wording.Say("something else")},
 }
 
@@ -177,7 +178,8 @@ func (d *Desk) ofCoach(ctx context.Context, tx *store.Tx, q *Question, x detaile
 	if _, err := tx.WithdrawCoach(ctx, n.Account, n.Coach); err != nil {
 		return false, err
 	}
-	text := fmt.Sprintf("%s says that this coach was sold. Nobody is written to about it any more; its history stays.\n\n%s\n"+
+	text := fmt.Sprintf("%s says that this coach was sold. Nobody is written to about it any more; its history "+
+		"stays.\n\n%s\n"+
 		"When you know the new owner, enter them on the coach's page. If it was a mistake, "+
 		"%s can undo it for %d days with the link they used.\n", n.PersonName, d.lines(q), n.PersonName, undoDays)
 	return true, d.tell(ctx, tx, q.Account, row, "sold", "Coach sold: "+q.coach.Name(), text, n.Person)

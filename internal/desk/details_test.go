@@ -41,7 +41,9 @@ func TestDoneWithDetails(t *testing.T) {
 	d, n := setup(t)
 	n = oneRun(t, d, n)
 	tok := token(t, d, n, reminder.Done)
-	for name, bad := range map[string]Details{"tomorrow": {Day: (today + 1).String()}, "long ago": {Day: (today - 300).String()}, "no day": {Day: "soon"}, "no unit": {Height: "17"}, "too high": {Height: "3 ft"}, "a product of its own": {Product: "magic"}} {
+	for name, bad := range map[string]Details{"tomorrow": {Day: (today + 1).String()},
+		"long ago": {Day: (today - 300).String()}, "no day": {Day: "soon"}, "no unit": {Height: "17"},
+		"too high": {Height: "3 ft"}, "a product of its own": {Product: "magic"}} {
 		if _, err := d.Answer(t.Context(), tok, bad); fault.KindOf(err) != fault.Invalid || fault.HintOf(err) == "" {
 			t.Errorf("%s: %v", name, err)
 		}
@@ -49,14 +51,17 @@ func TestDoneWithDetails(t *testing.T) {
 	if k := look(t, d); len(k.services)+len(k.answers) != 0 {
 		t.Fatalf("a bad answer left %+v", k)
 	}
-	if _, err := d.Answer(t.Context(), tok, Details{Day: (today - 4).String(), Product: "water_based", Height: "11/16 in"}); err != nil {
+	if _, err := d.Answer(t.Context(), tok, Details{Day: (today - 4).String(), Product: "water_based",
+		Height: "11/16 in"}); err != nil {
 		t.Fatal(err)
 	}
 	c := coaches(t, d)[0]
-	if len(c.Services) != 1 || c.Services[0].Day != today-4 || !strings.Contains(c.Services[0].Note, "a water-based protectant") || c.Services[0].Run != "outer/top" {
+	if len(c.Services) != 1 || c.Services[0].Day != today-4 || !strings.Contains(c.Services[0].Note,
+		"a water-based protectant") || c.Services[0].Run != "outer/top" {
 		t.Errorf("services %+v", c.Services)
 	}
-	if r := c.Readings; len(r) != 1 || r[0].Kind != coach.BulbHeight || r[0].Value < 17.46 || r[0].Value > 17.47 || r[0].By != "owner" || r[0].Run != "outer/top" || r[0].Day != today-4 {
+	if r := c.Readings; len(r) != 1 || r[0].Kind != coach.BulbHeight || r[0].Value < 17.46 || r[0].Value > 17.47 ||
+		r[0].By != "owner" || r[0].Run != "outer/top" || r[0].Day != today-4 {
 		t.Errorf("readings %+v", r)
 	}
 }
@@ -66,7 +71,8 @@ func TestDoneWithDetails(t *testing.T) {
 func TestSoldAndMoved(t *testing.T) {
 	d, n := setup(t)
 	if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
-		return tx.SaveAccount(t.Context(), coach.Account{ID: "main", Name: "A Shop", Postal: "1 Road", Zone: "America/Denver", Email: "shop@example.org"})
+		return tx.SaveAccount(t.Context(), coach.Account{ID: "main", Name: "A Shop", Postal: "1 Road", Zone: "America/Denver",
+			Email: "shop@example.org"})
 	}); err != nil {
 		t.Fatal(err)
 	}
@@ -108,7 +114,8 @@ func TestSoldAndMoved(t *testing.T) {
 		}
 	}
 	again := func(file string) civilDate {
-		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(file)})
+		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+			intake.File{Name: "a.yaml", Data: []byte(file)})
 		if _, err := d.Import(t.Context(), "main", c); err != nil {
 			t.Fatal(err)
 		}

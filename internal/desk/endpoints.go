@@ -26,7 +26,9 @@ const mostEndpoints = 50
 
 // AddEndpoint keeps an address to which events from now on are sent. key is the secret
 // that signs them.
-func (d *Desk) AddEndpoint(ctx context.Context, id coach.AccountID, by, address string, kinds []string, key, name string) (e Endpoint, err error) {
+func (d *Desk) AddEndpoint(
+	ctx context.Context, id coach.AccountID, by, address string, kinds []string, key, name string,
+) (e Endpoint, err error) {
 	if err := d.address(address); err != nil {
 		return e, err
 	}
@@ -46,7 +48,8 @@ func (d *Desk) AddEndpoint(ctx context.Context, id coach.AccountID, by, address 
 		if err != nil {
 			return err
 		}
-		e = Endpoint{Account: string(id), ID: name, URL: address, Kinds: strings.Join(kinds, " "), Keys: string(keys), State: "live", Seq: head, MadeBy: by}
+		e = Endpoint{Account: string(id), ID: name, URL: address, Kinds: strings.Join(kinds, " "), Keys: string(keys),
+			State: "live", Seq: head, MadeBy: by}
 		if err := tx.AddEndpoint(ctx, e); err != nil {
 			return err
 		}
@@ -63,9 +66,11 @@ func (d *Desk) address(s string) error {
 	case err != nil || u.Host == "" || u.User != nil || u.Fragment != "":
 		return fault.New(fault.Invalid, fmt.Sprintf("%q is not an address", s), "Give https://host/path.")
 	case inside(u.Hostname()) && !slices.Contains(d.HooksAllow, u.Hostname()):
-		return fault.New(fault.Invalid, fmt.Sprintf("%s lies inside the network", u.Hostname()), "Give an address that is reached from outside, or ask the operator to allow the host as hooks.allow.")
+		return fault.New(fault.Invalid, fmt.Sprintf("%s lies inside the network", u.Hostname()),
+			"Give an address that is reached from outside, or ask the operator to allow the host as hooks.allow.")
 	case u.Scheme != "https" && (u.Scheme != "http" || !slices.Contains(d.HooksAllow, u.Hostname())):
-		return fault.New(fault.Invalid, "events are sent over https only", "Give https://..., or ask the operator to allow the host as hooks.allow.")
+		return fault.New(fault.Invalid, "events are sent over https only",
+			"Give https://..., or ask the operator to allow the host as hooks.allow.")
 	}
 	return nil
 }
@@ -76,7 +81,8 @@ func inside(host string) bool {
 	if a, err := netip.ParseAddr(host); err == nil {
 		return !httpkit.Outside(a)
 	}
-	return host == "localhost" || strings.HasSuffix(host, ".localhost") || strings.HasSuffix(host, ".local") || strings.HasSuffix(host, ".internal") || !strings.Contains(host, ".")
+	return host == "localhost" || strings.HasSuffix(host, ".localhost") || strings.HasSuffix(host, ".local") ||
+		strings.HasSuffix(host, ".internal") || !strings.Contains(host, ".")
 }
 
 // Endpoints returns an account's endpoints and the number of its newest event.
@@ -92,7 +98,9 @@ func (d *Desk) Endpoints(ctx context.Context, id coach.AccountID) (es []Endpoint
 }
 
 // ChangeEndpoint changes an endpoint by f, which sees it as it stands.
-func (d *Desk) ChangeEndpoint(ctx context.Context, id coach.AccountID, by, name, what string, f func(tx *store.Tx, e *Endpoint) error) (e Endpoint, err error) {
+func (d *Desk) ChangeEndpoint(
+	ctx context.Context, id coach.AccountID, by, name, what string, f func(tx *store.Tx, e *Endpoint) error,
+) (e Endpoint, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		if e, err = tx.EndpointByID(ctx, id, name); err != nil {
 			return noEndpoint(err, name)
@@ -154,7 +162,8 @@ func (d *Desk) Replay(ctx context.Context, id coach.AccountID, by, name, event s
 		}
 		ev, err := tx.EventByID(ctx, id, event)
 		if fault.KindOf(err) == fault.NotFound {
-			return fault.New(fault.NotFound, fmt.Sprintf("there is no event %q here", event), "Take an id from the feed of changes.")
+			return fault.New(fault.NotFound, fmt.Sprintf("there is no event %q here", event),
+				"Take an id from the feed of changes.")
 		}
 		e.Seq = min(ev.Seq-1, e.Seq)
 		return err
@@ -169,7 +178,8 @@ func (d *Desk) TestEndpoint(ctx context.Context, id coach.AccountID, by, name st
 			return noEndpoint(err, name)
 		}
 		if e.State == "gone" {
-			return fault.New(fault.Conflict, "nothing is sent there since its receiver answered that it is gone (410)", "Set it to live first.")
+			return fault.New(fault.Conflict, "nothing is sent there since its receiver answered that it is gone (410)",
+				"Set it to live first.")
 		}
 		return tx.AddEvents(ctx, id, store.Happened{Kind: "test", Data: map[string]any{"endpoint": name, "by": by}})
 	})
@@ -203,7 +213,9 @@ func (d *Desk) EndpointPaused(ctx context.Context, tx *store.Tx, e Endpoint) err
 		if m.Role != "manager" {
 			continue
 		}
-		text := fmt.Sprintf("Events are not sent to %s any more.\n\nIts last words: %s\n\nNothing is lost: what happened since waits. When the receiver works again, set the endpoint to live, or let it catch up from a time of your choice.\n", e.URL, e.Trouble)
+		text := fmt.Sprintf("Events are not sent to %s any more.\n\nIts last words: %s\n\nNothing is lost: what happened "+
+			"since waits. When the receiver works again, set the endpoint to live, or let it catch up from a time of your "+
+			"choice.\n", e.URL, e.Trouble)
 		if err := d.Post(ctx, tx, a, m.Email, m.Name, "Events are not taken by "+host(e.URL), text); err != nil {
 			return err
 		}

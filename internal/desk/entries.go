@@ -21,7 +21,9 @@ type Records struct {
 }
 
 // Reported reads what a program says of a coach as its record is read.
-func (d *Desk) Reported(ctx context.Context, id coach.AccountID, c coach.ID, text intake.Text) (x Records, ps intake.Problems, err error) {
+func (d *Desk) Reported(
+	ctx context.Context, id coach.AccountID, c coach.ID, text intake.Text,
+) (x Records, ps intake.Problems, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err := tx.Account(ctx, id, false)
 		if err != nil {
@@ -68,7 +70,8 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 				continue
 			}
 			said = append(said, string(s.Kind))
-			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": s.Kind, "day": s.Day, "slide": s.Slide, "run": s.Run, "by": s.By}})
+			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": s.Kind, "day": s.Day,
+				"slide": s.Slide, "run": s.Run, "by": s.By}})
 			if err := tx.AddService(ctx, id, c, s); err != nil {
 				return err
 			}
@@ -78,7 +81,9 @@ func (d *Desk) Record(ctx context.Context, id coach.AccountID, by string, c coac
 				continue
 			}
 			said = append(said, string(r.Kind)+" "+intake.ReadingText(r))
-			news = append(news, store.Happened{Kind: "reading.recorded", Coach: c, Data: map[string]any{"kind": r.Kind, "value": intake.ReadingText(r), "day": r.Day, "slide": r.Slide, "run": r.Run, "part": r.Part, "by": r.By}})
+			news = append(news, store.Happened{Kind: "reading.recorded", Coach: c,
+				Data: map[string]any{"kind": r.Kind, "value": intake.ReadingText(r), "day": r.Day, "slide": r.Slide, "run": r.Run,
+					"part": r.Part, "by": r.By}})
 			if err := tx.AddReading(ctx, id, c, r); err != nil {
 				return err
 			}
@@ -138,14 +143,17 @@ func (x Records) unseen(c *coach.Coach, today civil.Date) (out []string) {
 		id := c.Slides[i].ID
 		danger, held := c.DangerOn(id, today)
 		looked := slices.ContainsFunc(x.Services, func(s coach.Service) bool {
-			return (s.Kind == coach.Inspect || s.Kind == coach.WaterTest) && s.By == "shop" && s.Day > danger.Day && (s.Slide == "" || s.Slide == id)
+			return (s.Kind == coach.Inspect || s.Kind == coach.WaterTest) && s.By == "shop" && s.Day > danger.Day &&
+				(s.Slide == "" || s.Slide == id)
 		})
 		told := slices.ContainsFunc(x.Readings, func(r coach.Reading) bool { return r.Kind == danger.Kind && r.Slide == id })
 		if held && looked && !told {
-			out = append(out, fmt.Sprintf("%s is stopped because of %s, and nothing says how that is now: only a look at it ends the stop", c.Slides[i].Name(), dangerNames[danger.Kind]))
+			out = append(out, fmt.Sprintf("%s is stopped because of %s, and nothing says how that is now: only a look at it "+
+				"ends the stop", c.Slides[i].Name(), dangerNames[danger.Kind]))
 		}
 	}
 	return out
 }
 
-var dangerNames = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.SoftFloor: "a soft floor", coach.HoseTest: "water through the seal"}
+var dangerNames = map[coach.ReadingKind]string{coach.Light: "light through the seal", coach.SoftFloor: "a soft floor",
+	coach.HoseTest: "water through the seal"}

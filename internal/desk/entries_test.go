@@ -33,7 +33,8 @@ func deskOn(t *testing.T, kind string) *Desk {
 	signer := &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}
 	d := &Desk{DB: db, Now: db.Now, Places: places, Domain: "example.org", Snooze: 21, Signer: signer,
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
-	c := intake.Read(intake.Options{Today: today, Places: places}, nil, intake.File{Name: "a.yaml", Data: []byte(scenario)})
+	c := intake.Read(intake.Options{Today: today, Places: places}, nil,
+		intake.File{Name: "a.yaml", Data: []byte(scenario)})
 	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
@@ -48,7 +49,8 @@ func TestReadingsOfTwoParts(t *testing.T) {
 		t.Run(kind, func(t *testing.T) {
 			d := deskOn(t, kind)
 			crack := func(part coach.PartKind, value float64) coach.Reading {
-				return coach.Reading{Day: today, Kind: coach.CrackGrade, Slide: "s", Run: "outer/top", Part: part, Value: value, By: "shop"}
+				return coach.Reading{Day: today, Kind: coach.CrackGrade, Slide: "s", Run: "outer/top", Part: part, Value: value,
+					By: "shop"}
 			}
 			bulb, wiper := crack(coach.Bulb, 3), crack(coach.Wiper, 1)
 			if err := d.Record(t.Context(), "main", "m", "a", Records{Readings: []coach.Reading{bulb, wiper}}); err != nil {
@@ -89,7 +91,8 @@ func TestReadingsOfTwoParts(t *testing.T) {
 			want()
 			about := "|" + today.String() + "|crack_grade|s|outer/top"
 			for _, key := range []string{
-				"", "reading", former, "reading" + about, "x" + about, "reading|soon|crack_grade|s|outer/top||shop", former + "|a|b",
+				"", "reading", former, "reading" + about, "x" + about, "reading|soon|crack_grade|s|outer/top||shop",
+				former + "|a|b",
 			} {
 				if err := undo(key); fault.KindOf(err) != fault.NotFound {
 					t.Errorf("%q: %v", key, err)

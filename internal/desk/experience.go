@@ -22,7 +22,9 @@ import (
 // RulesOf returns the rulebook that an account works with: the one it accepted
 // last, else the given one. An accepted one that an earlier version kept takes from the
 // given one what that version did not know.
-func RulesOf(ctx context.Context, tx *store.Tx, id coach.AccountID, given *rulebook.Rulebook) (*rulebook.Rulebook, error) {
+func RulesOf(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, given *rulebook.Rulebook,
+) (*rulebook.Rulebook, error) {
 	text, err := tx.Rules(ctx, id)
 	if err != nil || text == "" {
 		return given, err
@@ -52,7 +54,9 @@ func (d *Desk) Experience(ctx context.Context, id coach.AccountID, t cycle.Tools
 	return out, err
 }
 
-func (d *Desk) experience(ctx context.Context, tx *store.Tx, id coach.AccountID, t cycle.Tools) (out Learned, rules *rulebook.Rulebook, err error) {
+func (d *Desk) experience(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, t cycle.Tools,
+) (out Learned, rules *rulebook.Rulebook, err error) {
 	a, err := tx.Account(ctx, id, false)
 	if err != nil {
 		return out, nil, err
@@ -119,7 +123,8 @@ func observe(t cycle.Tools, cs []coach.Coach, lives []store.Life, today civil.Da
 func add(out *[]experience.Observed, f projection.Forecast, until civil.Date, renewed bool) {
 	years := func(d civil.Date) float64 { return float64(f.Fitted.DaysUntil(d)) / float64(unit.Year) }
 	if f.Hold.IsZero() && f.Governing != "" && f.Part != coach.Carrier && f.Likely < f.Late && until > f.Fitted {
-		*out = append(*out, experience.Observed{Material: f.Material, Years: years(until), Predicted: years(f.Likely), Renewed: renewed})
+		*out = append(*out, experience.Observed{Material: f.Material, Years: years(until), Predicted: years(f.Likely),
+			Renewed: renewed})
 	}
 }
 
@@ -150,7 +155,9 @@ func asItWas(c coach.Coach, l store.Life) coach.Coach {
 // AcceptExperience makes a new version of the account's rulebook from what its
 // lives say of a material. A person decides it; the next pass uses it, and what
 // earlier passes wrote keeps the version it was made under.
-func (d *Desk) AcceptExperience(ctx context.Context, id coach.AccountID, t cycle.Tools, m coach.Material, by string) (p Proposal, err error) {
+func (d *Desk) AcceptExperience(
+	ctx context.Context, id coach.AccountID, t cycle.Tools, m coach.Material, by string,
+) (p Proposal, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		learned, rules, err := d.experience(ctx, tx, id, t)
 		if err != nil {
@@ -163,9 +170,11 @@ func (d *Desk) AcceptExperience(ctx context.Context, id coach.AccountID, t cycle
 		}
 		switch {
 		case p.Material != m:
-			return fault.New(fault.NotFound, fmt.Sprintf("this account has no parts of %s to learn from", m), "See 'sealmanac experience' for what there is.")
+			return fault.New(fault.NotFound, fmt.Sprintf("this account has no parts of %s to learn from", m),
+				"See 'sealmanac experience' for what there is.")
 		case p.Refused != "":
-			return fault.New(fault.Conflict, fmt.Sprintf("nothing is proposed for %s: %s", m, p.Refused), "Wait for more renewals, or edit the rulebook by hand.")
+			return fault.New(fault.Conflict, fmt.Sprintf("nothing is proposed for %s: %s", m, p.Refused),
+				"Wait for more renewals, or edit the rulebook by hand.")
 		}
 		a, err := tx.Account(ctx, id, true)
 		if err != nil {

@@ -39,10 +39,12 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 		case "calls":
 			var rs []store.Request
 			rs, err = waiting(ctx, tx, id, d.today(a))
-			rows = [][]string{{"what", "coach", "label", "person", "name", "phone", "language", "reason", "task", "where", "by", "day", "last_message"}}
+			rows = [][]string{{"what", "coach", "label", "person", "name", "phone", "language", "reason", "task", "where", "by",
+				"day", "last_message"}}
 			for _, r := range rs {
 				f := append(strings.Split(r.TaskKey, "|"), "", "")
-				rows = append(rows, []string{r.Kind, r.Coach, r.Label, r.Person, r.Name, r.Phone, r.Speaks, r.Reason, f[0], f[1], r.Target, r.Day, r.Last})
+				rows = append(rows, []string{r.Kind, r.Coach, r.Label, r.Person, r.Name, r.Phone, r.Speaks, r.Reason, f[0], f[1],
+					r.Target, r.Day, r.Last})
 			}
 		default:
 			err = fault.New(fault.NotFound, fmt.Sprintf("there is no list %q", list), "Lists: "+strings.Join(Exports, ", ")+".")
@@ -53,14 +55,16 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 }
 
 func exportCoaches(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
-	out := [][]string{{"coach", "label", "class", "use", "place", "state", "risk", "worst", "opens", "next_task", "next_day", "visit"}}
+	out := [][]string{{"coach", "label", "class", "use", "place", "state", "risk", "worst", "opens", "next_task",
+		"next_day", "visit"}}
 	bs, _, err := tx.Board(ctx, id, store.BoardFilter{Sort: "name"}, 0, 1_000_000)
 	for _, b := range bs {
 		next := b.NextDay
 		if next == NoDay {
 			next = ""
 		}
-		out = append(out, []string{b.Coach, b.Label, b.Class, b.Use, b.Place, b.State, fmt.Sprintf("%.3f", b.Risk), b.Worst, b.Opens, b.NextKind, next, b.Visit})
+		out = append(out, []string{b.Coach, b.Label, b.Class, b.Use, b.Place, b.State, fmt.Sprintf("%.3f", b.Risk), b.Worst,
+			b.Opens, b.NextKind, next, b.Visit})
 	}
 	return out, err
 }
@@ -68,7 +72,9 @@ func exportCoaches(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]s
 // exportParts gives the list that an import reads back. A list cannot tell where a place
 // of the shop's own is: such a stay is left out, and stays as it is on record.
 func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
-	out := [][]string{{"coach", "label", "class", "vin", "use", "external_id", "owner", "email", "phone", "zone", "units", "language", "role", "place", "since", "shelter", "rooms", "cycles", "slide", "slide_label", "wall", "width", "height", "travel", "run", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
+	out := [][]string{{"coach", "label", "class", "vin", "use", "external_id", "owner", "email", "phone", "zone", "units",
+		"language", "role", "place", "since", "shelter", "rooms", "cycles", "slide", "slide_label", "wall", "width", "height",
+		"travel", "run", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
 	cs, err := tx.Coaches(ctx, id)
 	for i := range cs {
 		c := &cs[i]
@@ -79,15 +85,20 @@ func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID
 		var st coach.Stay
 		if n := len(c.Stays); n > 0 {
 			st = c.Stays[n-1]
-			if p, err := d.Places.Lookup(st.Site.Name); err != nil || p.Lat != st.Site.Lat || p.Lon != st.Site.Lon || len(st.Site.Tmax) > 0 {
+			if p, err := d.Places.Lookup(st.Site.Name); err != nil || p.Lat != st.Site.Lat || p.Lon != st.Site.Lon ||
+				len(st.Site.Tmax) > 0 {
 				st = coach.Stay{}
 			}
 		}
 		for _, s := range c.Slides {
 			for _, r := range s.Runs {
 				for _, x := range r.Parts {
-					row := []string{string(c.ID), c.Label, string(c.Class), c.VIN, string(c.Use), c.External, p.Name, p.Email, p.Phone, p.Zone, string(p.Units), p.Language, string(p.Role), st.Site.Name, st.From.String(), string(st.Shelter), string(st.Rooms), rate(st.Cycles)}
-					row = append(row, string(s.ID), s.Label, string(s.Wall), length(s.Width), length(s.Height), length(s.Travel), r.Key(), string(r.Construction), string(r.Carrier), length(r.FreeHeight), string(x.Kind), string(x.Material), x.Fitted.String(), x.Lot, x.Profile)
+					row := []string{string(c.ID), c.Label, string(c.Class), c.VIN, string(c.Use), c.External, p.Name, p.Email, p.Phone,
+						p.Zone, string(p.Units), p.Language, string(p.Role), st.Site.Name, st.From.String(), string(st.Shelter),
+						string(st.Rooms), rate(st.Cycles)}
+					row = append(row, string(s.ID), s.Label, string(s.Wall), length(s.Width), length(s.Height), length(s.Travel),
+						r.Key(), string(r.Construction), string(r.Carrier), length(r.FreeHeight), string(x.Kind), string(x.Material),
+						x.Fitted.String(), x.Lot, x.Profile)
 					out = append(out, row)
 				}
 			}
@@ -120,10 +131,13 @@ func exportTasks(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]str
 }
 
 func exportOrder(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
-	out := [][]string{{"profile", "month", "expected_mm", "enough_in_9_of_10_mm", "on_shelf_mm", "to_order_mm", "order_by", "late"}}
+	out := [][]string{{"profile", "month", "expected_mm", "enough_in_9_of_10_mm", "on_shelf_mm", "to_order_mm", "order_by",
+		"late"}}
 	k, _, err := cycle.Kept(ctx, tx, id)
 	for _, n := range k.Parts {
-		out = append(out, []string{n.Profile, n.Month.String(), fmt.Sprintf("%.0f", float64(n.Expected)), fmt.Sprintf("%.0f", float64(n.High)), fmt.Sprintf("%.0f", float64(n.Shelf)), fmt.Sprintf("%.0f", float64(n.Order)), n.OrderBy.String(), fmt.Sprint(n.TooLate)})
+		out = append(out, []string{n.Profile, n.Month.String(), fmt.Sprintf("%.0f", float64(n.Expected)),
+			fmt.Sprintf("%.0f", float64(n.High)), fmt.Sprintf("%.0f", float64(n.Shelf)), fmt.Sprintf("%.0f", float64(n.Order)),
+			n.OrderBy.String(), fmt.Sprint(n.TooLate)})
 	}
 	return out, err
 }

@@ -33,7 +33,8 @@ func shopDesk(t *testing.T, db *store.DB) (*Desk, civil.Date) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(testkit.Tables(t)), Domain: "example.org"}
+	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(testkit.Tables(t)),
+		Domain: "example.org"}
 	signer := &Signer{Key: []byte(strings.Repeat("k", 32)), BaseURL: "https://x.example.org"}
 	tools.Links = signer
 	return &Desk{DB: db, Now: now, Snooze: 21, Places: testkit.Tables(t), Signer: signer,
@@ -47,10 +48,13 @@ func fleet(t *testing.T, d *Desk, from, n int, manager string) {
 	var b strings.Builder
 	b.WriteString("shop: {name: A Shop, postal: 1 Road, zone: America/Denver, phone: 555-0100}\ncoaches:\n")
 	for i := from; i < from+n; i++ {
-		fmt.Fprintf(&b, "  - coach: c%02d\n    people: [{name: Ann %d, email: p%d@example.org, phone: 555-0101}%s]\n", i, i, i, manager)
-		b.WriteString("    stays: [{place: \"Yuma, AZ\", from: 2024-01-01}]\n    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]\n")
+		fmt.Fprintf(&b, "  - coach: c%02d\n    people: [{name: Ann %d, email: p%d@example.org, phone: 555-0101}%s]\n", i, i,
+			i, manager)
+		b.WriteString("    stays: [{place: \"Yuma, AZ\", from: 2024-01-01}]\n    slides: [{slide: s, runs: [{run: " +
+			"outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]\n")
 	}
-	c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 6), Places: testkit.Tables(t)}, nil, intake.File{Name: "f.yaml", Data: []byte(b.String())})
+	c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 6), Places: testkit.Tables(t)}, nil,
+		intake.File{Name: "f.yaml", Data: []byte(b.String())})
 	if _, err := d.Import(t.Context(), "main", c); err != nil {
 		t.Fatal(err)
 	}
@@ -62,7 +66,10 @@ func pass(t *testing.T, d *Desk, on civil.Date) []reminder.Notice {
 	if err != nil {
 		t.Fatal(err)
 	}
-	_, added, err := cycle.Pass(t.Context(), d.DB, tools, "main", on, func(context.Context, *store.Tx, []reminder.Notice) error { return nil })
+	_, added, err := cycle.Pass(t.Context(), d.DB, tools, "main", on,
+		func(context.Context, *store.Tx, []reminder.Notice) error {
+			return nil
+		})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -113,7 +120,8 @@ func TestNewAccountBeginsPaused(t *testing.T) {
 			t.Fatalf("%d messages of a new account may leave", len(added))
 		}
 		s := sending(t, d)
-		if !s.Paused || len(s.Held) != 1 || s.Held[0].Messages != 3 || s.Held[0].People != 3 || s.Held[0].Hold != reminder.HoldPaused {
+		if !s.Paused || len(s.Held) != 1 || s.Held[0].Messages != 3 || s.Held[0].People != 3 ||
+			s.Held[0].Hold != reminder.HoldPaused {
 			t.Fatalf("%+v", s)
 		}
 		rows, err := d.HeldNotices(t.Context(), "main", reminder.HoldPaused, 10)
@@ -157,7 +165,8 @@ func TestUnusualDayIsHeld(t *testing.T) {
 			t.Fatalf("eleven to one person: %d messages leave, %d may", len(added), claimable(t, d))
 		}
 		s := sending(t, d)
-		if len(s.Held) != 1 || s.Held[0].Hold != reminder.HoldUnusual || s.Held[0].Messages != 22 || s.Held[0].Most != 11 || s.Held[0].ToOne != "rosa@example.org" || len(s.Held[0].Batches) != 1 {
+		if len(s.Held) != 1 || s.Held[0].Hold != reminder.HoldUnusual || s.Held[0].Messages != 22 || s.Held[0].Most != 11 ||
+			s.Held[0].ToOne != "rosa@example.org" || len(s.Held[0].Batches) != 1 {
 			t.Fatalf("%+v", s.Held)
 		}
 		if added := pass(t, d, today+1); len(added) != 0 {
@@ -254,7 +263,8 @@ func TestSafetyStopAtOnce(t *testing.T) {
 		if err != nil || len(open) != 1 || jobs != 1 {
 			t.Fatalf("%d messages, %d jobs: %v", len(open), jobs, err)
 		}
-		if at, want := time.UnixMicro(open[0].NotBefore), d.Now().Add(2*time.Hour); open[0].Task != "safety_stop" || !at.Equal(want) {
+		if at, want := time.UnixMicro(open[0].NotBefore), d.Now().Add(2*time.Hour); open[0].Task != "safety_stop" ||
+			!at.Equal(want) {
 			t.Errorf("%s leaves %v, want %v", open[0].Task, at, want)
 		}
 		calls, err := d.Requests(t.Context(), "main")
@@ -275,7 +285,8 @@ func TestSafetyStopAtOnce(t *testing.T) {
 			t.Errorf("sent now, it leaves %v", at)
 		}
 		// Reached: her call is over, his is not, and her message that has not left is withdrawn.
-		if err := d.Called(t.Context(), "main", "tech", "c00", "p0@example.org", []string{calls[0].TaskKey}, reminder.CallReached, "comes on Monday"); err != nil {
+		if err := d.Called(t.Context(), "main", "tech", "c00", "p0@example.org", []string{calls[0].TaskKey},
+			reminder.CallReached, "comes on Monday"); err != nil {
 			t.Fatal(err)
 		}
 		calls, err = d.Requests(t.Context(), "main")
@@ -283,7 +294,8 @@ func TestSafetyStopAtOnce(t *testing.T) {
 		if err != nil || len(calls) != 1 || calls[0].Name != "Vi" || len(open) != 0 {
 			t.Errorf("after the call: %+v, %d open messages, %v", calls, len(open), err)
 		}
-		if err := d.Called(t.Context(), "main", "tech", "c00", "Vi", []string{"safety_stop|s|2020-01-01"}, reminder.CallReached, ""); fault.KindOf(err) != fault.NotFound {
+		if err := d.Called(t.Context(), "main", "tech", "c00", "Vi", []string{"safety_stop|s|2020-01-01"},
+			reminder.CallReached, ""); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("a task that is not there: %v", err)
 		}
 		// A further danger is told and called about again, with what it is now.
@@ -310,7 +322,8 @@ func TestGraverDangerIsTold(t *testing.T) {
 		}
 		saw := func(c coach.ID, k coach.ReadingKind) {
 			t.Helper()
-			err := d.Record(t.Context(), "main", "p@example.org", c, Records{Readings: []coach.Reading{{Day: today, Kind: k, Slide: "s", Value: 1, By: "owner"}}})
+			err := d.Record(t.Context(), "main", "p@example.org", c,
+				Records{Readings: []coach.Reading{{Day: today, Kind: k, Slide: "s", Value: 1, By: "owner"}}})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -360,7 +373,8 @@ func TestShopCallsInstead(t *testing.T) {
 		if err := d.Start(t.Context(), "main", "boss"); err != nil {
 			t.Fatal(err)
 		}
-		err := d.Record(t.Context(), "main", "tech", "c00", Records{Readings: []coach.Reading{{Day: today, Kind: coach.HoseTest, Slide: "s", Value: 2, By: "shop"}}})
+		err := d.Record(t.Context(), "main", "tech", "c00",
+			Records{Readings: []coach.Reading{{Day: today, Kind: coach.HoseTest, Slide: "s", Value: 2, By: "shop"}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -368,7 +382,8 @@ func TestShopCallsInstead(t *testing.T) {
 		if len(open) != 1 {
 			t.Fatalf("%d messages", len(open))
 		}
-		if err := d.Called(t.Context(), "main", "tech", "c00", open[0].Person, []string{open[0].TaskKey}, reminder.PhoneOnly, ""); err != nil {
+		if err := d.Called(t.Context(), "main", "tech", "c00", open[0].Person, []string{open[0].TaskKey}, reminder.PhoneOnly,
+			""); err != nil {
 			t.Fatal(err)
 		}
 		for _, n := range pass(t, d, today) {
@@ -388,7 +403,8 @@ func TestPausedStopIsACall(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		d, today := shopDesk(t, db)
 		fleet(t, d, 0, 1, "")
-		err := d.Record(t.Context(), "main", "tech", "c00", Records{Readings: []coach.Reading{{Day: today, Kind: coach.SoftFloor, Slide: "s", Value: 1, By: "owner"}}})
+		err := d.Record(t.Context(), "main", "tech", "c00",
+			Records{Readings: []coach.Reading{{Day: today, Kind: coach.SoftFloor, Slide: "s", Value: 1, By: "owner"}}})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -404,8 +420,10 @@ func TestPausedStopIsACall(t *testing.T) {
 func TestPhoneOnlyOwnersAreCalled(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		d, today := shopDesk(t, db)
-		text := strings.Replace(scenario, "{name: Ann, email: ann@example.org}", "{name: Vi, phone: 555-0101, language: es}", 1)
-		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(text)})
+		text := strings.Replace(scenario, "{name: Ann, email: ann@example.org}",
+			"{name: Vi, phone: 555-0101, language: es}", 1)
+		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+			intake.File{Name: "a.yaml", Data: []byte(text)})
 		if _, err := d.Import(t.Context(), "main", c); err != nil {
 			t.Fatal(err)
 		}
@@ -415,12 +433,14 @@ func TestPhoneOnlyOwnersAreCalled(t *testing.T) {
 			t.Fatalf("nobody is called: %v", err)
 		}
 		for _, q := range calls {
-			if q.Name != "Vi" || q.Phone != "555-0101" || q.Speaks != "es" || q.Reason != string(reminder.NoAddress) || q.Target == "" {
+			if q.Name != "Vi" || q.Phone != "555-0101" || q.Speaks != "es" || q.Reason != string(reminder.NoAddress) ||
+				q.Target == "" {
 				t.Errorf("%+v", q)
 			}
 		}
 		rows, err := d.Export(t.Context(), "main", "calls")
-		if err != nil || len(rows) != len(calls)+1 || !strings.Contains(strings.Join(rows[1], ","), "Vi,555-0101,es,no_address") {
+		if err != nil || len(rows) != len(calls)+1 || !strings.Contains(strings.Join(rows[1], ","),
+			"Vi,555-0101,es,no_address") {
 			t.Errorf("%v %v", rows, err)
 		}
 		var keys []string
@@ -442,7 +462,8 @@ func TestImportTellsWhoHears(t *testing.T) {
 	storetest.Each(t, func(t *testing.T, db *store.DB) {
 		d, today := shopDesk(t, db)
 		text := scenario + "    readings: [{date: 2026-03-05, kind: soft_floor, slide: s, value: yes}]\n"
-		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil, intake.File{Name: "a.yaml", Data: []byte(text)})
+		c := intake.Read(intake.Options{Today: today, Places: testkit.Tables(t)}, nil,
+			intake.File{Name: "a.yaml", Data: []byte(text)})
 		o, known, err := d.TryImport(t.Context(), "main", c)
 		if err != nil || !known || !o.Known || !o.Paused || o.Messages != 1 || o.People != 1 {
 			t.Fatalf("dry run: %+v %v %v", o, known, err)

@@ -66,7 +66,9 @@ func (d *Desk) Sending(ctx context.Context, id coach.AccountID) (s Sending, err 
 }
 
 // HeldNotices returns the messages under a hold, by person.
-func (d *Desk) HeldNotices(ctx context.Context, id coach.AccountID, hold string, most int) (rows []NoticeRow, err error) {
+func (d *Desk) HeldNotices(
+	ctx context.Context, id coach.AccountID, hold string, most int,
+) (rows []NoticeRow, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		rows, err = tx.HeldNotices(ctx, id, hold, "", most)
 		return err
@@ -94,7 +96,8 @@ func (d *Desk) WithdrawHeld(
 ) (n int, err error) {
 	err = d.decide(ctx, id, by, "withdrew held messages", func(tx *store.Tx, today civil.Date) (int, error) {
 		if until <= today || until > today.Add(2*365) {
-			return 0, fault.New(fault.Invalid, fmt.Sprintf("%s is not a day of the next two years", until), "Give the day until which the messages rest.")
+			return 0, fault.New(fault.Invalid, fmt.Sprintf("%s is not a day of the next two years", until),
+				"Give the day until which the messages rest.")
 		}
 		rows, err := tx.HeldNotices(ctx, id, hold, batch, 1_000_000)
 		if err != nil {
@@ -136,7 +139,9 @@ var errNothingHeld = fault.New(fault.NotFound, "no message waits for a decision"
 
 // putOff answers "later" for all tasks that a message names. A danger is not put off: it
 // stands on the call list.
-func putOff(ctx context.Context, tx *store.Tx, id coach.AccountID, by string, r store.NoticeRow, today, until civil.Date) error {
+func putOff(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, by string, r store.NoticeRow, today, until civil.Date,
+) error {
 	keys, err := r.CoverKeys()
 	if err != nil {
 		return err

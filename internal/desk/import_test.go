@@ -19,7 +19,8 @@ func TestTryImport(t *testing.T) {
 			d := deskOn(t, kind)
 			read := func(ahead int, name, text string) intake.Content {
 				t.Helper()
-				c := intake.Read(intake.Options{Today: today.Add(ahead), Places: d.Places}, nil, intake.File{Name: name, Data: []byte(text)})
+				c := intake.Read(intake.Options{Today: today.Add(ahead), Places: d.Places}, nil,
+					intake.File{Name: name, Data: []byte(text)})
 				if err := c.Problems.Err(); err != nil {
 					t.Fatal(err)
 				}
@@ -34,12 +35,17 @@ func TestTryImport(t *testing.T) {
 				known   bool
 				kind    fault.Kind
 			}{
-				"a list that merges":                       {"main", read(0, "a.csv", head+`a,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-01-05`), true, fine},
-				"a list from a day that the shop has not":  {"main", read(1, "a.csv", head+`a,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-03-04`), true, fault.Invalid},
-				"bookings of a coach that nobody knows":    {"main", read(0, "b.csv", "coach,from,until\nzz,2026-05-01,2026-05-08\n"), true, fault.NotFound},
-				"a list before its shop":                   {"new", read(0, "a.csv", head+`n,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-01-05`), false, fine},
-				"a shop with its coaches":                  {"new", read(0, "a.yaml", scenario), true, fine},
-				"bookings before the shop and their coach": {"new", read(0, "b.csv", "coach,from,until\na,2026-05-01,2026-05-08\n"), false, fault.NotFound},
+				"a list that merges": {"main",
+					read(0, "a.csv", head+`a,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-01-05`), true, fine},
+				"a list from a day that the shop has not": {"main",
+					read(1, "a.csv", head+`a,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-03-04`), true, fault.Invalid},
+				"bookings of a coach that nobody knows": {"main",
+					read(0, "b.csv", "coach,from,until\nzz,2026-05-01,2026-05-08\n"), true, fault.NotFound},
+				"a list before its shop": {"new",
+					read(0, "a.csv", head+`n,"Yuma, AZ",s,outer/top,bulb,tpv,track,2026-01-05`), false, fine},
+				"a shop with its coaches": {"new", read(0, "a.yaml", scenario), true, fine},
+				"bookings before the shop and their coach": {"new", read(0, "b.csv", "coach,from,until\na,2026-05-01,2026-05-08\n"),
+					false, fault.NotFound},
 			} {
 				_, known, err := d.TryImport(t.Context(), c.id, c.content)
 				if known != c.known || err != nil && fault.KindOf(err) != c.kind || err == nil && c.kind != fine {

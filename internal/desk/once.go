@@ -51,7 +51,9 @@ func (d *Desk) Once(
 }
 
 // claimKey returns a claim, or the answer that is on record.
-func (d *Desk) claimKey(ctx context.Context, id coach.AccountID, key, asked string) (claim int64, a KeptAnswer, err error) {
+func (d *Desk) claimKey(
+	ctx context.Context, id coach.AccountID, key, asked string,
+) (claim int64, a KeptAnswer, err error) {
 	err = d.DB.Update(ctx, func(tx *store.Tx) error {
 		if claim, err = tx.ClaimKey(ctx, id, key, asked, keyLease); err != nil || claim != 0 {
 			return err
@@ -62,9 +64,11 @@ func (d *Desk) claimKey(ctx context.Context, id coach.AccountID, key, asked stri
 		case err != nil:
 			return err
 		case ok && a.Asked != asked:
-			return fault.New(fault.Invalid, "this Idempotency-Key was used for another request", "Use a new key for each request.")
+			return fault.New(fault.Invalid, "this Idempotency-Key was used for another request",
+				"Use a new key for each request.")
 		case !ok || a.Status == 0:
-			return fault.New(fault.Conflict, "the first request with this Idempotency-Key is still at work", "Send it again in a moment.")
+			return fault.New(fault.Conflict, "the first request with this Idempotency-Key is still at work",
+				"Send it again in a moment.")
 		}
 		return nil
 	})

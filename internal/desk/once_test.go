@@ -60,7 +60,9 @@ func TestLongWorkKeepsItsKey(t *testing.T) {
 			t.Fatal(err)
 		}
 		again := func() (ran bool, err error) {
-			_, ran, err = d.Once(t.Context(), "main", "dead", "asked", func() (KeptAnswer, bool) { return KeptAnswer{Status: 200}, true })
+			_, ran, err = d.Once(t.Context(), "main", "dead", "asked", func() (KeptAnswer, bool) {
+				return KeptAnswer{Status: 200}, true
+			})
 			return ran, err
 		}
 		now.Add(keyLease.Microseconds() - 1)

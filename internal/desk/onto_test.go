@@ -38,7 +38,10 @@ func TestListsUponTheRecord(t *testing.T) {
 	}
 	all := func() (cs []coach.Coach) {
 		t.Helper()
-		if err := d.DB.View(t.Context(), func(tx *store.Tx) (err error) { cs, err = tx.Coaches(t.Context(), "main"); return err }); err != nil {
+		if err := d.DB.View(t.Context(), func(tx *store.Tx) (err error) {
+			cs, err = tx.Coaches(t.Context(), "main")
+			return err
+		}); err != nil {
 			t.Fatal(err)
 		}
 		return cs
@@ -57,7 +60,8 @@ func TestListsUponTheRecord(t *testing.T) {
 	if diff := cmp.Diff(was, all()); diff != "" {
 		t.Errorf("the list of parts changed what it came from:\n%s", diff)
 	}
-	// (It is still the day before where the shop is.) What is blank or named by no row stays, one-piece seals stay of one age, a move ends the
+	// (It is still the day before where the shop is.) What is blank or named by no row stays, one-piece seals stay of
+	// one age, a move ends the
 	// stay before it, and a person is found by name.
 	put(read("a.yaml", `
 coaches:
@@ -91,20 +95,26 @@ a1,bed,outer/top,track,wiper,epdm_dense,2026-01-05,,,Ann,ann.new@example.org,"Tu
 		}
 	}
 	galley, bed := c.Slides[0], c.Slides[1]
-	got := fmt.Sprint(galley.Width, galley.Label, galley.Runs[0].Fitted, galley.Runs[0].Parts[0].Lot, galley.Runs[0].Parts[1].Lot, galley.Runs[0].Parts[1].Fitted, " ", bed.Label, bed.Width, bed.Runs[0].Fitted, bed.Runs[0].Parts[0].Lot, len(bed.Runs[0].Parts))
-	if want := fmt.Sprint(10*unit.Foot, "Galley", civil.Of(2026, 1, 5), "NEW", "L2", civil.Of(2026, 1, 5), " ", "Bedroom", 8*unit.Foot, civil.Of(2020, 3, 1), "L5", 2); got != want {
+	got := fmt.Sprint(galley.Width, galley.Label, galley.Runs[0].Fitted, galley.Runs[0].Parts[0].Lot,
+		galley.Runs[0].Parts[1].Lot, galley.Runs[0].Parts[1].Fitted, " ", bed.Label, bed.Width, bed.Runs[0].Fitted,
+		bed.Runs[0].Parts[0].Lot, len(bed.Runs[0].Parts))
+	if want := fmt.Sprint(10*unit.Foot, "Galley", civil.Of(2026, 1, 5), "NEW", "L2", civil.Of(2026, 1, 5), " ", "Bedroom",
+		8*unit.Foot, civil.Of(2020, 3, 1), "L5", 2); got != want {
 		t.Errorf("%s\nwant %s", got, want)
 	}
 	if p := c.People[0]; len(c.People) != 2 || p.Email != "ann.new@example.org" || p.Phone == "" || len(p.Consents) != 1 {
 		t.Errorf("%+v", c.People)
 	}
-	if len(c.Stays) != 2 || c.Stays[0].Until != day-2 || c.Stays[1].From != day-1 || c.Stays[1].Cycles != c.Stays[0].Cycles || c.Stays[1].Site.Name != "Tucson, AZ" {
+	if len(c.Stays) != 2 || c.Stays[0].Until != day-2 || c.Stays[1].From != day-1 ||
+		c.Stays[1].Cycles != c.Stays[0].Cycles || c.Stays[1].Site.Name != "Tucson, AZ" {
 		t.Errorf("%+v", c.Stays)
 	}
 	// Another first owner takes the place of the first, not of the second.
-	put(read("b.csv", "coach,slide,run,construction,part,material,fitted,owner,email\na1,galley,outer/top,push_on,bulb,epdm_sponge,2026-01-05,Cy,cy@example.org\n"))
+	put(read("b.csv", "coach,slide,run,construction,part,material,fitted,owner,email\n"+
+		"a1,galley,outer/top,push_on,bulb,epdm_sponge,2026-01-05,Cy,cy@example.org\n"))
 	for _, x := range all() {
-		if x.ID == "a1" && (len(x.People) != 2 || x.People[0].Name != "Cy" || len(x.People[0].Consents) != 0 || x.People[1].Name != "Bo") {
+		if x.ID == "a1" && (len(x.People) != 2 || x.People[0].Name != "Cy" || len(x.People[0].Consents) != 0 ||
+			x.People[1].Name != "Bo") {
 			t.Errorf("%+v", x.People)
 		}
 	}

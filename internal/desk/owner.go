@@ -24,7 +24,8 @@ const ownerMark = "owner|"
 // coach changes hands: the address of its first person is in what is signed.
 func (s *Signer) OwnerToken(id coach.AccountID, c *coach.Coach) string {
 	about := string(id) + "|" + string(c.ID)
-	return base64.RawURLEncoding.EncodeToString([]byte(about)) + "." + base64.RawURLEncoding.EncodeToString(s.mac([]byte(ownerMark+about+"|"+holder(c))))
+	return base64.RawURLEncoding.EncodeToString([]byte(about)) + "." +
+		base64.RawURLEncoding.EncodeToString(s.mac([]byte(ownerMark+about+"|"+holder(c))))
 }
 
 // Page returns the address of a coach's page; it makes Signer a reminder.Pager.
@@ -44,7 +45,8 @@ func readOwner(token string) (coach.AccountID, coach.ID, bool) {
 	head, _, ok := strings.Cut(token, ".")
 	b, err := base64.RawURLEncoding.Strict().DecodeString(head)
 	account, id, ok2 := strings.Cut(string(b), "|")
-	return coach.AccountID(account), coach.ID(id), ok && ok2 && err == nil && shortName.MatchString(account) && shortName.MatchString(id)
+	return coach.AccountID(account), coach.ID(id), ok && ok2 && err == nil && shortName.MatchString(account) &&
+		shortName.MatchString(id)
 }
 
 // shortName is how accounts and coaches are named.
@@ -144,7 +146,8 @@ func (d *Desk) OwnerPage(ctx context.Context, token string) (p OwnerPage, err er
 		return p, nil
 	}
 	for i := range p.Notices {
-		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" && !strings.HasPrefix(n.TaskKey, "lot|") {
+		if n := &p.Notices[i]; n.AnsweredAt == nil && n.Person == p.Person.Email && n.State == "accepted" &&
+			!strings.HasPrefix(n.TaskKey, "lot|") {
 			p.Newest = n
 			break
 		}

@@ -29,7 +29,9 @@ type PersonRow struct {
 // PeopleAfter returns the people of coaches in the order of the coaches' last change,
 // after a change time and name; last is the last coach that was looked at, if there may
 // be more.
-func (d *Desk) PeopleAfter(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []PersonRow, last *store.ChangedCoach, err error) {
+func (d *Desk) PeopleAfter(
+	ctx context.Context, id coach.AccountID, at int64, after string, most int,
+) (out []PersonRow, last *store.ChangedCoach, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		rows, err := tx.ChangedCoaches(ctx, id, at, after, most)
 		if err != nil {

@@ -18,7 +18,8 @@ const AccessTask coach.TaskKind = "access"
 // access.Post.
 func (d *Desk) Post(ctx context.Context, tx *store.Tx, a coach.Account, email, name, subject, text string) error {
 	sum := sha256.Sum256([]byte("access|" + email + "|" + subject + "|" + text))
-	n := d.letter(tx, a, sum, reminder.Notice{Key: fmt.Sprintf("access|%x", sum[:8]), Task: AccessTask, TaskKey: "shop|access", ReplyTo: a.Email, Target: d.today(a), Subject: subject, Text: text, Covers: []string{}})
+	n := d.letter(tx, a, sum, reminder.Notice{Key: fmt.Sprintf("access|%x", sum[:8]), Task: AccessTask,
+		TaskKey: "shop|access", ReplyTo: a.Email, Target: d.today(a), Subject: subject, Text: text, Covers: []string{}})
 	n.Person, n.PersonName = email, name
 	return d.enqueue(ctx, tx, a, n)
 }

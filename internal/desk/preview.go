@@ -16,7 +16,9 @@ import (
 // InLanguage writes a stored notice anew in another language, from what is stored
 // now, as of the day it was made. Nothing is kept. Notices about a lot and mails to
 // the shop are told in the shop's own words and are refused.
-func (d *Desk) InLanguage(ctx context.Context, id coach.AccountID, t cycle.Tools, n *reminder.Notice, language string) (out reminder.Notice, err error) {
+func (d *Desk) InLanguage(
+	ctx context.Context, id coach.AccountID, t cycle.Tools, n *reminder.Notice, language string,
+) (out reminder.Notice, err error) {
 	if n.IsLot() || strings.HasPrefix(n.TaskKey, "shop|") {
 		return out, fault.New(fault.Invalid, "this notice is told in the shop's own words", "Preview it without --language.")
 	}
@@ -39,7 +41,9 @@ func (d *Desk) InLanguage(ctx context.Context, id coach.AccountID, t cycle.Tools
 		t.Words = d.Words
 		again, ok := rewrite(t, snap, n, language)
 		if !ok {
-			return fault.New(fault.NotFound, fmt.Sprintf("the reason for this notice of %s is gone: what is known of the coach has changed since", day), "Preview it without --language, or another notice.")
+			return fault.New(fault.NotFound,
+				fmt.Sprintf("the reason for this notice of %s is gone: what is known of the coach has changed since", day),
+				"Preview it without --language, or another notice.")
 		}
 		out = again
 		return nil

@@ -17,12 +17,16 @@ import (
 var Open = []reminder.State{reminder.Queued, reminder.Sending, reminder.Retry}
 
 // Queue returns an account's notices in some states, those due first on top.
-func (d *Desk) Queue(ctx context.Context, id coach.AccountID, states []reminder.State, most int) ([]store.NoticeRow, error) {
+func (d *Desk) Queue(
+	ctx context.Context, id coach.AccountID, states []reminder.State, most int,
+) ([]store.NoticeRow, error) {
 	return d.QueueAfter(ctx, id, states, 0, "", most)
 }
 
 // QueueAfter is Queue after an instant in microseconds and a notice's key.
-func (d *Desk) QueueAfter(ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int) (rows []store.NoticeRow, err error) {
+func (d *Desk) QueueAfter(
+	ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int,
+) (rows []store.NoticeRow, err error) {
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, false); err != nil {
 			return err
@@ -58,7 +62,8 @@ func (d *Desk) Find(ctx context.Context, id coach.AccountID, word string) (found
 		}
 		switch len(rows) {
 		case 0:
-			return fault.New(fault.NotFound, fmt.Sprintf("there is no notice %q in account %q", word, id), "Take the number that 'sealmanac queue list' shows.")
+			return fault.New(fault.NotFound, fmt.Sprintf("there is no notice %q in account %q", word, id),
+				"Take the number that 'sealmanac queue list' shows.")
 		case 1:
 			found = rows[0]
 			return nil
@@ -85,17 +90,21 @@ func (d *Desk) Release(ctx context.Context, id coach.AccountID, word string) (st
 			return err
 		}
 		if words, ok := bad[row.Person]; ok {
-			return fault.New(fault.Conflict, row.Person+" does not work: "+words, "Run 'sealmanac resume' for it when it works again.")
+			return fault.New(fault.Conflict, row.Person+" does not work: "+words,
+				"Run 'sealmanac resume' for it when it works again.")
 		}
-		if n := (&reminder.Notice{TaskKey: row.TaskKey}); outs[row.Person] && !n.IsLot() && !strings.HasPrefix(row.TaskKey, "shop|") {
-			return fault.New(fault.Conflict, row.Person+" has stopped the reminders", "They can be switched on again with 'sealmanac resume', if that is what the person wants.")
+		if n := (&reminder.Notice{TaskKey: row.TaskKey}); outs[row.Person] && !n.IsLot() && !strings.HasPrefix(row.TaskKey,
+			"shop|") {
+			return fault.New(fault.Conflict, row.Person+" has stopped the reminders",
+				"They can be switched on again with 'sealmanac resume', if that is what the person wants.")
 		}
 		n, ok, err := tx.Release(ctx, id, row.Key)
 		switch {
 		case err != nil:
 			return err
 		case !ok:
-			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be released", "Only one that waits, was given up or was withdrawn can.")
+			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be released",
+				"Only one that waits, was given up or was withdrawn can.")
 		case d.Enqueue == nil:
 			return nil // the daemon finds it within half a minute
 		}
@@ -112,7 +121,8 @@ func (d *Desk) TakeBack(ctx context.Context, id coach.AccountID, word string) (s
 	return row, d.DB.Update(ctx, func(tx *store.Tx) error {
 		ok, err := tx.WithdrawOne(ctx, id, row.Key)
 		if err == nil && !ok {
-			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be taken back", "Only one that has not left can.")
+			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be taken back",
+				"Only one that has not left can.")
 		}
 		return err
 	})
@@ -120,7 +130,9 @@ func (d *Desk) TakeBack(ctx context.Context, id coach.AccountID, word string) (s
 
 // Rehearse plays the days ahead on what is stored, with what people were told and
 // said so far. Nothing is stored or sent.
-func (d *Desk) Rehearse(ctx context.Context, id coach.AccountID, t cycle.Tools, until civil.Date, assume cycle.Assume) (from civil.Date, out cycle.Rehearsal, err error) {
+func (d *Desk) Rehearse(
+	ctx context.Context, id coach.AccountID, t cycle.Tools, until civil.Date, assume cycle.Assume,
+) (from civil.Date, out cycle.Rehearsal, err error) {
 	var snap cycle.Snapshot
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		a, err := tx.Account(ctx, id, false)

@@ -38,7 +38,9 @@ func TestQueue(t *testing.T) {
 		t.Errorf("through the wall: %v", err)
 	}
 	// Nobody who said stop is written to by the back door.
-	if err := d.DB.Update(t.Context(), func(tx *store.Tx) error { return tx.OptOut(t.Context(), "main", n.Person) }); err != nil {
+	if err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
+		return tx.OptOut(t.Context(), "main", n.Person)
+	}); err != nil {
 		t.Fatal(err)
 	}
 	if _, err := d.Release(t.Context(), "main", n.LinkID); fault.KindOf(err) != fault.Conflict {

@@ -33,7 +33,9 @@ func (r CoachRecord) Parts() (out map[string]json.RawMessage, err error) {
 
 // CoachesAfter returns coaches in the order of their last change, after a change time
 // and name.
-func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []CoachRecord, err error) {
+func (d *Desk) CoachesAfter(
+	ctx context.Context, id coach.AccountID, at int64, after string, most int,
+) (out []CoachRecord, err error) {
 	var rows []store.ChangedCoach
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		rows, err = tx.ChangedCoaches(ctx, id, at, after, most)
@@ -46,7 +48,9 @@ func (d *Desk) CoachesAfter(ctx context.Context, id coach.AccountID, at int64, a
 }
 
 // CoachesByExternal returns the coaches to which another system gave a key.
-func (d *Desk) CoachesByExternal(ctx context.Context, id coach.AccountID, external string) (out []CoachRecord, err error) {
+func (d *Desk) CoachesByExternal(
+	ctx context.Context, id coach.AccountID, external string,
+) (out []CoachRecord, err error) {
 	var rows []store.ChangedCoach
 	err = d.DB.View(ctx, func(tx *store.Tx) error {
 		rows, err = tx.CoachesByExternal(ctx, id, external)
@@ -124,9 +128,14 @@ type ItemResult struct {
 // SaveMany reads coaches as trees and stores those that are sound; each has its own
 // result. The first are stored while the last are read. Dates follow with the pass that
 // is asked for.
-func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, items []intake.Text) (out []ItemResult, err error) {
+func (d *Desk) SaveMany(
+	ctx context.Context, id coach.AccountID, by string, items []intake.Text,
+) (out []ItemResult, err error) {
 	var a coach.Account
-	if err := d.DB.View(ctx, func(tx *store.Tx) (err error) { a, err = tx.Account(ctx, id, false); return err }); err != nil {
+	if err := d.DB.View(ctx, func(tx *store.Tx) (err error) {
+		a, err = tx.Account(ctx, id, false)
+		return err
+	}); err != nil {
 		return nil, err
 	}
 	tools, err := d.tools(ctx, id)
@@ -134,7 +143,9 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 		return nil, err
 	}
 	ready := make([]store.Prepared, len(items))
-	read := intake.StartTrees(intake.Options{Today: d.today(a), Places: d.Places}, items, func(i int, x *intake.Item) { ready[i] = store.Prepare(&x.Coach) })
+	read := intake.StartTrees(intake.Options{Today: d.today(a), Places: d.Places}, items, func(i int, x *intake.Item) {
+		ready[i] = store.Prepare(&x.Coach)
+	})
 	defer read.Wait()
 	out = make([]ItemResult, len(items))
 	return out, d.DB.Update(ctx, func(tx *store.Tx) error {
@@ -175,7 +186,9 @@ func (d *Desk) SaveMany(ctx context.Context, id coach.AccountID, by string, item
 
 // saveChunk stores those of some coaches that are sound, lose no safety stop and take no
 // other coach's external_id.
-func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chunk []intake.Item, ready []store.Prepared) ([]ItemResult, error) {
+func (d *Desk) saveChunk(
+	ctx context.Context, tx *store.Tx, a coach.Account, chunk []intake.Item, ready []store.Prepared,
+) ([]ItemResult, error) {
 	var read []*coach.Coach
 	for i := range chunk {
 		if chunk[i].Problems.Err() == nil {
@@ -194,7 +207,8 @@ func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chu
 	out := make([]ItemResult, len(chunk))
 	var sound []store.Prepared
 	for i, x := range chunk {
-		r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(), Warnings: x.Problems.Warnings()}
+		r := ItemResult{Coach: x.Coach.ID, Saved: x.Problems.Err() == nil, Problems: x.Problems.Wrong().Lines(),
+			Warnings: x.Problems.Warnings()}
 		if said, stop := lost[r.Coach]; stop && r.Saved {
 			r.Saved, r.Problems = false, append(r.Problems, said+"; "+stopsHint)
 		}
@@ -214,7 +228,9 @@ func (d *Desk) saveChunk(ctx context.Context, tx *store.Tx, a coach.Account, chu
 }
 
 // TasksAfter returns tasks by target, after a target and a place in the list.
-func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []Task, err error) {
+func (d *Desk) TasksAfter(
+	ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int,
+) (out []Task, err error) {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return nil, err
@@ -232,7 +248,10 @@ func (d *Desk) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, t
 
 // AnswerTask records what a program of the shop says about a task: done, or not before
 // a day. The task must still be as the caller saw it: aimed at target.
-func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c coach.ID, key, target string, kind reminder.AnswerKind, day, until civil.Date) (now Task, err error) {
+func (d *Desk) AnswerTask(
+	ctx context.Context, id coach.AccountID, by string, c coach.ID, key, target string, kind reminder.AnswerKind, day,
+	until civil.Date,
+) (now Task, err error) {
 	tools, err := d.tools(ctx, id)
 	if err != nil {
 		return now, err
@@ -254,7 +273,8 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 			return ErrRenews
 		}
 		if target != "" && now.Target != target {
-			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target), "Look at the present one and decide again.")
+			return fault.New(fault.Conflict, fmt.Sprintf("the task is aimed at %s now, not at %s", now.Target, target),
+				"Look at the present one and decide again.")
 		}
 		today := d.today(account)
 		if day == 0 {
@@ -277,10 +297,12 @@ func (d *Desk) AnswerTask(ctx context.Context, id coach.AccountID, by string, c 
 		var news []store.Happened
 		if kind == reminder.Later {
 			if !said { // the same again is no news
-				news = append(news, store.Happened{Kind: "task.declined", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}})
+				news = append(news, store.Happened{Kind: "task.declined", Coach: c,
+					Data: map[string]any{"task": now.Kind, "run": now.Run, "until": until, "by": by}})
 			}
 		} else {
-			news = append(news, store.Happened{Kind: "task.done", Coach: c, Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}})
+			news = append(news, store.Happened{Kind: "task.done", Coach: c,
+				Data: map[string]any{"task": now.Kind, "run": now.Run, "day": day, "by": by}})
 			s := coach.Service{Day: day, Kind: coach.TaskKind(now.Kind), By: "shop", Note: by}
 			s.Slide, s.Run = slideRun(now.Run)
 			if err := tx.AddService(ctx, id, c, s); err != nil {

@@ -169,16 +169,23 @@ func TestRowsThatDoNotFit(t *testing.T) {
 		t.Run(kind, func(t *testing.T) {
 			d := elsewhere(t, kind)
 			for name, c := range map[string]struct{ file, old, new, want string }{
-				"a column is missing":         {"account.jsonl", `"email":"",`, ``, `has a row of account without "email"`},
-				"a value is missing":          {"reading.jsonl", `"value":3`, `"value":null`, `has a row of reading without "value"`},
-				"a coach that is not there":   {"reading.jsonl", `"coach_id":"a"`, `"coach_id":"b"`, `has a row of reading that does not fit`},
-				"a number that is none":       {"reading.jsonl", `"value":3`, `"value":"three"`, `has a row of reading that does not fit`},
-				"a state that is none":        {"notice.jsonl", `"state":"accepted"`, `"state":"lost"`, `has a row of notice that does not fit`},
-				"a column nobody knows":       {"reading.jsonl", `"value":3`, `"value":3,"smell":1`, `has a column "smell" of reading that is not known here`},
-				"a notice without its day":    {"notice.jsonl", `"not_before":1772496000000000,`, ``, `has a row of notice without "not_before"`},
-				"what waits, without its day": {"notice.jsonl", `"not_before":1772496000000000,"notice_key":"waits"`, `"notice_key":"waits"`, `a notice without its day`},
-				"no JSON":                     {"coach.jsonl", `{`, ``, `coach.jsonl has a line that is no JSON`},
-				"a picture that is missing":   {"attachment.jsonl", `"thumb":"files/a-9`, `"thumb":"files/b-9`, `is missing`},
+				"a column is missing": {"account.jsonl", `"email":"",`, ``, `has a row of account without "email"`},
+				"a value is missing": {"reading.jsonl", `"value":3`, `"value":null`,
+					`has a row of reading without "value"`},
+				"a coach that is not there": {"reading.jsonl", `"coach_id":"a"`, `"coach_id":"b"`,
+					`has a row of reading that does not fit`},
+				"a number that is none": {"reading.jsonl", `"value":3`, `"value":"three"`,
+					`has a row of reading that does not fit`},
+				"a state that is none": {"notice.jsonl", `"state":"accepted"`, `"state":"lost"`,
+					`has a row of notice that does not fit`},
+				"a column nobody knows": {"reading.jsonl", `"value":3`, `"value":3,"smell":1`,
+					`has a column "smell" of reading that is not known here`},
+				"a notice without its day": {"notice.jsonl", `"not_before":1772496000000000,`, ``,
+					`has a row of notice without "not_before"`},
+				"what waits, without its day": {"notice.jsonl", `"not_before":1772496000000000,"notice_key":"waits"`,
+					`"notice_key":"waits"`, `a notice without its day`},
+				"no JSON":                   {"coach.jsonl", `{`, ``, `coach.jsonl has a line that is no JSON`},
+				"a picture that is missing": {"attachment.jsonl", `"thumb":"files/a-9`, `"thumb":"files/b-9`, `is missing`},
 			} {
 				files := unpack(t, former)
 				delete(files, "manifest.json")
@@ -188,7 +195,8 @@ func TestRowsThatDoNotFit(t *testing.T) {
 				files[c.file] = strings.Replace(files[c.file], c.old, c.new, 1)
 				data := pack(t, files)
 				err := d.Restore(t.Context(), "copy", bytes.NewReader(data), int64(len(data)), false)
-				if fault.KindOf(err) != fault.Invalid || !strings.Contains(fault.SentenceOf(err), c.want) || fault.HintOf(err) == "" {
+				if fault.KindOf(err) != fault.Invalid || !strings.Contains(fault.SentenceOf(err), c.want) ||
+					fault.HintOf(err) == "" {
 					t.Errorf("%s: %v; hint %q", name, err, fault.HintOf(err))
 				}
 				if _, err := d.Coach(t.Context(), "copy", "a"); fault.KindOf(err) != fault.NotFound {
@@ -280,9 +288,11 @@ func TestBombsAreRefused(t *testing.T) {
 		size int
 		want string
 	}{
-		"zeros":                   {bytes.NewReader(pack(t, map[string]string{"coach.jsonl": string(make([]byte, 100<<20))})), 0, "would unpack to more than"},
-		"a file over 1 GiB":       {bytes.NewReader(claims(1<<30 + 1)), 0, "files/a is too large"},
-		"33 GiB in a large file":  {sparse{200 << 20, claims(slices.Repeat([]uint64{1 << 30}, 33)...)}, 0, "would unpack to more than 32768 MiB"},
+		"zeros": {bytes.NewReader(pack(t, map[string]string{"coach.jsonl": string(make([]byte, 100<<20))})),
+			0, "would unpack to more than"},
+		"a file over 1 GiB": {bytes.NewReader(claims(1<<30 + 1)), 0, "files/a is too large"},
+		"33 GiB in a large file": {sparse{200 << 20, claims(slices.Repeat([]uint64{1 << 30}, 33)...)}, 0,
+			"would unpack to more than 32768 MiB"},
 		"smaller than it is":      {bytes.NewReader(lying()), 0, "manifest.json: zip: not a valid zip file"},
 		"a file twice":            {bytes.NewReader(twice()), 0, "stands in it twice"},
 		"a file of another name":  {bytes.NewReader(stray), 0, "coach.jsonl is missing"},
@@ -389,7 +399,8 @@ func TestArchiveHoldsOnePicture(t *testing.T) {
 				_, _ = noise.Read(body)
 				err := d.DB.Update(t.Context(), func(tx *store.Tx) error {
 					return tx.AddAttachment(t.Context(), "main", store.Attachment{
-						Coach: "a", ID: string(rune('A' + i)), Day: today.String(), Name: "x", Media: "image/jpeg", Body: body, MadeBy: "m",
+						Coach: "a", ID: string(rune('A' + i)), Day: today.String(), Name: "x", Media: "image/jpeg", Body: body,
+						MadeBy: "m",
 					})
 				})
 				if err != nil {

@@ -86,19 +86,24 @@ func (d *Desk) Returned(ctx context.Context, linkID string, r Return) error {
 		}
 		switch r.Kind {
 		case Bounced, Refused:
-			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.bounced", Coach: coach.ID(row.Coach), Data: map[string]any{"notice": reminder.Short(row.LinkID), "person": row.Person, "words": r.Words, "address_dead": r.Kind == Bounced}})
+			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.bounced", Coach: coach.ID(row.Coach),
+				Data: map[string]any{"notice": reminder.Short(row.LinkID), "person": row.Person, "words": r.Words,
+					"address_dead": r.Kind == Bounced}})
 		case Complained:
 			if outs[row.Person] {
 				return nil // they had stopped already
 			}
-			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.opted_out", Coach: coach.ID(row.Coach), Data: map[string]any{"person": row.Person, "complaint": true}})
+			return tx.AddEvents(ctx, a.ID, store.Happened{Kind: "notice.opted_out", Coach: coach.ID(row.Coach),
+				Data: map[string]any{"person": row.Person, "complaint": true}})
 		}
 		return nil
 	})
 }
 
 // returned does what a mail that came back asks for.
-func (d *Desk) returned(ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, r Return, shops bool) error {
+func (d *Desk) returned(
+	ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, r Return, shops bool,
+) error {
 	switch {
 	case r.Kind == Bounced && !shops:
 		if err := tx.MarkBad(ctx, a.ID, row.Person, r.Words); err != nil {
@@ -119,10 +124,13 @@ func (d *Desk) returned(ctx context.Context, tx *store.Tx, a coach.Account, row 
 			return err
 		}
 		return d.tell(ctx, tx, a, row, "complaint", "Reminders unwanted: "+row.Person,
-			fmt.Sprintf("%s <%s> marked the mail %q as unwanted. They get no more reminders; ring them before you write again.\n", row.PersonName, row.Person, row.Subject), "")
+			fmt.Sprintf("%s <%s> marked the mail %q as unwanted. "+
+				"They get no more reminders; call them before you write again.\n", row.PersonName, row.Person, row.Subject), "")
 	case r.Kind == Refused && !shops:
 		return d.tell(ctx, tx, a, row, "refused", "Mail refused: "+row.Person,
-			fmt.Sprintf("The mail %q to %s <%s> was refused, though the address may well exist.\n\nThe server says: %s\n\nLater mails are tried as before. When many are refused, ask whoever runs your mail server.\n", row.Subject, row.PersonName, row.Person, r.Words), "")
+			fmt.Sprintf("The mail %q to %s <%s> was refused, though the address may well exist.\n\nThe server says: "+
+				"%s\n\nLater mails are tried as before. When many are refused, ask whoever runs your mail server.\n", row.Subject,
+				row.PersonName, row.Person, r.Words), "")
 	case r.Kind == Replied && !shops: // an answer to a mail to the shop is the shop's own, or its machine's
 		return d.tell(ctx, tx, a, row, "reply", "Answer from "+row.Person+": "+r.Subject,
 			fmt.Sprintf("%s answered the mail %q.\n\n%s\n", r.From, row.Subject, r.Text), r.From)
@@ -135,7 +143,9 @@ func (d *Desk) returned(ctx context.Context, tx *store.Tx, a coach.Account, row 
 const mostTold = 5
 
 // tell writes to the shop about something that came back; the same thing once a day.
-func (d *Desk) tell(ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, kind, subject, text, replyTo string) error {
+func (d *Desk) tell(
+	ctx context.Context, tx *store.Tx, a coach.Account, row store.NoticeRow, kind, subject, text, replyTo string,
+) error {
 	if a.Email == "" {
 		return nil // the state is on record; nobody to tell
 	}
@@ -145,8 +155,10 @@ func (d *Desk) tell(ctx context.Context, tx *store.Tx, a coach.Account, row stor
 	}
 	sum := sha256.Sum256([]byte(kind + row.Key + today.String() + text))
 	return d.toShop(ctx, tx, a, sum, reminder.Notice{
-		Key: kind + "|" + hex.EncodeToString(sum[16:24]) + "|" + row.Key, Coach: coach.ID(row.Coach), Task: coach.TaskKind(row.Task),
-		TaskKey: "shop|" + kind + "|" + row.TaskKey, Run: row.Run, Target: today, ReplyTo: replyTo, Subject: oneLine(subject, 200), Text: text, Covers: []string{},
+		Key: kind + "|" + hex.EncodeToString(sum[16:24]) + "|" + row.Key, Coach: coach.ID(row.Coach),
+		Task:    coach.TaskKind(row.Task),
+		TaskKey: "shop|" + kind + "|" + row.TaskKey, Run: row.Run, Target: today, ReplyTo: replyTo,
+		Subject: oneLine(subject, 200), Text: text, Covers: []string{},
 	})
 }
 

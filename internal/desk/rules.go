@@ -148,7 +148,9 @@ func (e *Effect) add(c *coach.Coach, was, now cycle.Tools, today civil.Date) {
 func parseRules(text string, now *rulebook.Rulebook) (*rulebook.Rulebook, error) {
 	r, err := rulebook.Parse([]byte(text))
 	if err == nil && r.Version == now.Version {
-		err = fault.New(fault.Invalid, fmt.Sprintf("the version is still %s", now.Version), "Change version: too, such as to "+nextVersion(now.Version)+", so that forecasts tell under which rules they were made.")
+		err = fault.New(fault.Invalid, fmt.Sprintf("the version is still %s", now.Version),
+			"Change version: too, such as to "+nextVersion(now.Version)+", so that forecasts tell under which rules they were "+
+				"made.")
 	}
 	return r, err
 }
@@ -176,7 +178,8 @@ func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, base, te
 		return err
 	}
 	if base != tools.Engine.Rules.Version {
-		return fault.New(fault.Conflict, fmt.Sprintf("the rules are at %s now; what you changed began from %s", tools.Engine.Rules.Version, base), "Open the rules again and make your change there.")
+		return fault.New(fault.Conflict, fmt.Sprintf("the rules are at %s now; what you changed began from %s",
+			tools.Engine.Rules.Version, base), "Open the rules again and make your change there.")
 	}
 	return d.DB.Update(ctx, func(tx *store.Tx) error {
 		if _, err := tx.Account(ctx, id, true); err != nil {
@@ -187,7 +190,8 @@ func (d *Desk) AcceptRules(ctx context.Context, id coach.AccountID, by, base, te
 			return err
 		}
 		if slices.ContainsFunc(vs, func(v store.RulesRow) bool { return v.Version == r.Version }) {
-			return fault.New(fault.Conflict, fmt.Sprintf("there was a version %s already", r.Version), "Give it another version.")
+			return fault.New(fault.Conflict, fmt.Sprintf("there was a version %s already", r.Version),
+				"Give it another version.")
 		}
 		if err := tx.SaveRules(ctx, id, r.Version, text, "edited by "+by+": "+oneLine(note, 200)); err != nil {
 			return err

@@ -16,7 +16,9 @@ import (
 
 // lostStops tells of coaches that are about to be stored which of them would end a safety
 // stop by what they leave out, rename or claim: only what was seen ends one, or new parts.
-func lostStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, cs []*coach.Coach) (map[coach.ID]string, error) {
+func lostStops(
+	ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, cs []*coach.Coach,
+) (map[coach.ID]string, error) {
 	ids := make([]coach.ID, len(cs))
 	for i, c := range cs {
 		ids[i] = c.ID
@@ -45,7 +47,8 @@ func lostStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civi
 				continue
 			}
 			if how := endedBy(&now, danger, today); how != "" {
-				out[c.ID] = fmt.Sprintf("slide %s of %s is stopped because of %s on %s, and %s", s, c.ID, dangerNames[danger.Kind], danger.Day, how)
+				out[c.ID] = fmt.Sprintf("slide %s of %s is stopped because of %s on %s, and %s", s, c.ID, dangerNames[danger.Kind],
+					danger.Day, how)
 			}
 		}
 	}
@@ -76,7 +79,8 @@ var errStop error = forPerson(fault.Invalid,
 	wording.Say("Call the shop. The shop records what the inspection found, as a reading."))
 
 // ErrRenews refuses a renewal that is told without the new part: it would re-date nothing.
-var ErrRenews = fault.New(fault.Invalid, "a new part is told with its material and day, not as a line of work", "Put the new part into the coach's record (slides, runs, parts), or record a fitting on its page.")
+var ErrRenews = fault.New(fault.Invalid, "a new part is told with its material and day, not as a line of work",
+	"Put the new part into the coach's record (slides, runs, parts), or record a fitting on its page.")
 
 // DangerText says what stops a slide.
 func DangerText(r coach.Reading) string {
@@ -84,7 +88,8 @@ func DangerText(r coach.Reading) string {
 }
 
 // stopsHint is what to do about a stop that would be lost.
-const stopsHint = "Keep the slide's short name, its label may change, and the reading; write down what a look at it found, or put in the new part."
+const stopsHint = "Keep the slide's short name, its label may change, and the reading; write down what a look at it " +
+	"found, or put in the new part."
 
 // keepStops refuses coaches that would lose a safety stop, all in one report.
 func keepStops(ctx context.Context, tx *store.Tx, id coach.AccountID, today civil.Date, cs []coach.Coach) error {

@@ -97,7 +97,8 @@ func (a *applier) scale(path string, f rulebook.Figure, by float64) rulebook.Fig
 	after := f
 	after.Value *= by
 	after.Evidence = rulebook.Practice
-	after.Source = fmt.Sprintf("own fleet on %s: %d renewals among %d parts, %.2f times the life of before (%s)", a.on, a.finding.Renewed, a.finding.Parts, a.finding.Ratio.Value, f)
+	after.Source = fmt.Sprintf("own fleet on %s: %d renewals among %d parts, %.2f times the life of before (%s)", a.on,
+		a.finding.Renewed, a.finding.Parts, a.finding.Ratio.Value, f)
 	a.changes = append(a.changes, Change{a.base + "." + path, f, after})
 	return after
 }
@@ -110,7 +111,8 @@ func (a *applier) material(m rulebook.Material) rulebook.Material {
 		if s.TauYears != nil {
 			tau = *s.TauYears
 		} else {
-			tau.Value = wear.AnchorTau(s.HotHours.Value/24/float64(unit.Year), s.HotSet.Value, s.Beta.Value, s.Ea.Value, unit.Celsius(s.HotTemp.Value))
+			tau.Value = wear.AnchorTau(s.HotHours.Value/24/float64(unit.Year), s.HotSet.Value, s.Beta.Value, s.Ea.Value,
+				unit.Celsius(s.HotTemp.Value))
 		}
 		tau = a.scale("set.tau_years", tau, k)
 		s.TauYears = &tau

@@ -71,10 +71,12 @@ func TestApply(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if got := back.Materials[coach.EPDMSponge].UV.Dose; back.Version != "2026.1+1" || math.Abs(got.Value-before*f.Ratio.Value) > 1e-6 || !strings.Contains(got.Source, "own fleet on 2026-02-10") {
+	if got := back.Materials[coach.EPDMSponge].UV.Dose; back.Version != "2026.1+1" ||
+		math.Abs(got.Value-before*f.Ratio.Value) > 1e-6 || !strings.Contains(got.Source, "own fleet on 2026-02-10") {
 		t.Errorf("came back as %s with %+v", back.Version, got)
 	}
-	if back.Materials[coach.TPV].UV.Dose != r.Materials[coach.TPV].UV.Dose || back.Manners.GapDays != r.Manners.GapDays || len(back.Tasks) != len(r.Tasks) {
+	if back.Materials[coach.TPV].UV.Dose != r.Materials[coach.TPV].UV.Dose || back.Manners.GapDays != r.Manners.GapDays ||
+		len(back.Tasks) != len(r.Tasks) {
 		t.Error("another rule changed on the way")
 	}
 }

@@ -11,14 +11,16 @@ import (
 	"sealmanac/internal/coach"
 )
 
-var rules = Rules{ViewTop: .6, ViewSide: .6, ViewBottom: .25, ViewBehind: .1, Topper: .35, Carport: .3, IndoorMean: 16, IndoorFollow: .4, CabinFollow: .6, UVActivation: 20}
+var rules = Rules{ViewTop: .6, ViewSide: .6, ViewBottom: .25, ViewBehind: .1, Topper: .35, Carport: .3, IndoorMean: 16,
+	IndoorFollow: .4, CabinFollow: .6, UVActivation: 20}
 
 // hot and mild are invented places with a sinusoidal year.
 func place(id string, lat, mean, swing float64) *Place {
 	p := &Place{ID: id, Normals: climate.Normals{Lat: lat}}
 	for m := range p.Normals.Months {
 		x := math.Cos(2 * math.Pi * (float64(m) - 6) / 12)
-		p.Normals.Months[m] = climate.Month{Tmax: mean + 6 + swing*x, Tmin: mean - 6 + swing*x, Global: .6 * climate.Sun(lat, climate.MeanDay[m]).Ra}
+		p.Normals.Months[m] = climate.Month{Tmax: mean + 6 + swing*x, Tmin: mean - 6 + swing*x,
+			Global: .6 * climate.Sun(lat, climate.MeanDay[m]).Ra}
 	}
 	return p
 }
@@ -91,7 +93,8 @@ func TestOrderOfExposure(t *testing.T) {
 	if h := year(hot, out, slide, top); h.Set <= base.Set || h.UV <= base.UV {
 		t.Errorf("ten degrees hotter: %+v, base %+v", h, base)
 	}
-	if in := year(hot, with(func(s *coach.Stay) { s.Shelter = coach.Indoor }), slide, top); in.UV != 0 || in.Set >= year(hot, out, slide, top).Set {
+	if in := year(hot, with(func(s *coach.Stay) { s.Shelter = coach.Indoor }), slide, top); in.UV != 0 ||
+		in.Set >= year(hot, out, slide, top).Set {
 		t.Errorf("indoors: %+v", in)
 	}
 	aft := coach.Run{Position: coach.Outer, Side: coach.Aft}

@@ -76,7 +76,8 @@ func Plain(err error) string {
 	for err != nil {
 		e, ok := err.(*Error) //nolint:errorlint // walks the chain itself
 		if !ok {
-			if j, ok := err.(interface{ Unwrap() []error }); ok && len(j.Unwrap()) == 1 { //nolint:errorlint // walks the chain itself
+			j, ok := err.(interface{ Unwrap() []error }) //nolint:errorlint // walks the chain itself
+			if ok && len(j.Unwrap()) == 1 {
 				err = j.Unwrap()[0]
 				continue
 			}

@@ -14,7 +14,8 @@ func TestChain(t *testing.T) {
 	for name, err := range map[string]error{
 		"chain": wrapped, "fmt": fmt.Errorf("opening: %w", wrapped), "joined": errors.Join(errors.New("other"), wrapped),
 	} {
-		if KindOf(err) != NotFound || HintOf(err) != "List them." || SentenceOf(err) != "there is no coach x" || !errors.Is(err, inner) {
+		if KindOf(err) != NotFound || HintOf(err) != "List them." || SentenceOf(err) != "there is no coach x" ||
+			!errors.Is(err, inner) {
 			t.Errorf("%s: kind %v, hint %q, sentence %q", name, KindOf(err), HintOf(err), SentenceOf(err))
 		}
 	}
@@ -24,7 +25,8 @@ func TestChain(t *testing.T) {
 	if got := Plain(wrapped); got != "there is no coach x" {
 		t.Errorf("plain: %q", got)
 	}
-	if got := Plain(&Error{Op: "store.Ping", Msg: "the database does not answer", Err: errors.New("refused")}); got != "the database does not answer: refused" {
+	if got := Plain(&Error{Op: "store.Ping", Msg: "the database does not answer",
+		Err: errors.New("refused")}); got != "the database does not answer: refused" {
 		t.Errorf("plain: %q", got)
 	}
 	if KindOf(errors.New("x")) != Internal || HintOf(nil) != "" {

@@ -81,7 +81,8 @@ func TestUnavailableSaysWhen(t *testing.T) {
 	for _, c := range []struct {
 		status     int
 		said, want string
-	}{{http.StatusServiceUnavailable, "", "5"}, {http.StatusServiceUnavailable, "60", "60"}, {http.StatusConflict, "", ""}} {
+	}{{http.StatusServiceUnavailable, "", "5"}, {http.StatusServiceUnavailable, "60", "60"},
+		{http.StatusConflict, "", ""}} {
 		rec := httptest.NewRecorder()
 		Wrap(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 			if c.said != "" {

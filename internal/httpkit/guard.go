@@ -19,14 +19,18 @@ var ErrInside = errors.New("it leads into a private network")
 // inside are ranges that the standard library does not call private but that lead
 // nowhere outside, or back inside: this network, shared space (RFC 6598), test
 // networks (RFC 2544), reserved, and IPv4 wrapped in IPv6 (RFC 6052, RFC 3056).
-var inside = []netip.Prefix{netip.MustParsePrefix("0.0.0.0/8"), netip.MustParsePrefix("100.64.0.0/10"), netip.MustParsePrefix("198.18.0.0/15"), netip.MustParsePrefix("240.0.0.0/4"),
+var inside = []netip.Prefix{netip.MustParsePrefix("0.0.0.0/8"), netip.MustParsePrefix("100.64.0.0/10"),
+	netip.MustParsePrefix("198.18.0.0/15"), netip.MustParsePrefix("240.0.0.0/4"),
 	netip.MustParsePrefix("64:ff9b::/96"), netip.MustParsePrefix("2002::/16")}
 
 // Outside reports whether an address may be reached for somebody else's sake: no
 // private, loopback, link-local, multicast or unspecified one.
 func Outside(a netip.Addr) bool {
 	a = a.Unmap()
-	return a.IsValid() && a.IsGlobalUnicast() && !a.IsPrivate() && !a.IsLoopback() && !a.IsLinkLocalUnicast() && !slices.ContainsFunc(inside, func(p netip.Prefix) bool { return p.Contains(a) })
+	return a.IsValid() && a.IsGlobalUnicast() && !a.IsPrivate() && !a.IsLoopback() && !a.IsLinkLocalUnicast() &&
+		!slices.ContainsFunc(inside, func(p netip.Prefix) bool {
+			return p.Contains(a)
+		})
 }
 
 // Guarded returns a client for addresses that users give us. The address that is
@@ -49,8 +53,9 @@ func Guarded(allow []string, timeout time.Duration) *http.Client {
 		return guarded.DialContext(ctx, network, address)
 	}
 	return &http.Client{
-		Timeout:       timeout,
-		Transport:     &http.Transport{DialContext: dial, TLSHandshakeTimeout: timeout / 2, ResponseHeaderTimeout: timeout, MaxIdleConnsPerHost: 2, IdleConnTimeout: time.Minute},
+		Timeout: timeout,
+		Transport: &http.Transport{DialContext: dial, TLSHandshakeTimeout: timeout / 2, ResponseHeaderTimeout: timeout,
+			MaxIdleConnsPerHost: 2, IdleConnTimeout: time.Minute},
 		CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse },
 	}
 }

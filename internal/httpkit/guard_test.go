@@ -12,8 +12,11 @@ import (
 
 func TestOutside(t *testing.T) {
 	for text, want := range map[string]bool{
-		"93.184.216.34": true, "2606:4700::1": true, "127.0.0.1": false, "::1": false, "10.1.2.3": false, "172.16.0.1": false, "192.168.1.1": false, "169.254.169.254": false,
-		"100.64.0.1": false, "0.1.2.3": false, "198.18.0.1": false, "250.0.0.1": false, "64:ff9b::a00:1": false, "2002:a00:1::1": false, "0.0.0.0": false, "::": false, "fe80::1": false, "fd00::1": false, "224.0.0.1": false, "255.255.255.255": false, "::ffff:127.0.0.1": false, "::ffff:10.0.0.1": false,
+		"93.184.216.34": true, "2606:4700::1": true, "127.0.0.1": false, "::1": false, "10.1.2.3": false, "172.16.0.1": false,
+		"192.168.1.1": false, "169.254.169.254": false,
+		"100.64.0.1": false, "0.1.2.3": false, "198.18.0.1": false, "250.0.0.1": false, "64:ff9b::a00:1": false,
+		"2002:a00:1::1": false, "0.0.0.0": false, "::": false, "fe80::1": false, "fd00::1": false, "224.0.0.1": false,
+		"255.255.255.255": false, "::ffff:127.0.0.1": false, "::ffff:10.0.0.1": false,
 	} {
 		if got := Outside(netip.MustParseAddr(text)); got != want {
 			t.Errorf("%s: %v", text, got)

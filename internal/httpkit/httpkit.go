@@ -26,7 +26,8 @@ const (
 
 // policy allows our own style sheet, script and forms, and nothing else; blob: is for
 // the browser's own preview of a picture about to be sent.
-const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; worker-src 'self'; manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' blob:; connect-src 'self'; " +
+	"worker-src 'self'; manifest-src 'self'; form-action 'self'; frame-ancestors 'none'; base-uri 'none'"
 
 // Wrap puts the middleware around a handler. Posts from another site's page are
 // refused (http.CrossOriginProtection); posts without a browser's marks pass, as
@@ -40,21 +41,25 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		head := w.Header()
 		head.Set("Content-Security-Policy", policy)
 		head.Set("X-Content-Type-Options", "nosniff")
-		head.Set("Referrer-Policy", "same-origin") // links carry tokens; no-referrer would also hide our own Origin from the check above
+		// links carry tokens; no-referrer would also hide our own Origin from the check above
+		head.Set("Referrer-Policy", "same-origin")
 		head.Set("Cache-Control", "no-store")
-		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()") // a file field may still open the camera
+		// a file field may still open the camera
+		head.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=(), payment=(), usb=()")
 		head.Set("Cross-Origin-Opener-Policy", "same-origin")
 		head.Set("Cross-Origin-Resource-Policy", "same-origin")
 		head.Set("X-Robots-Tag", "noindex, nofollow") // addresses of owners' pages carry tokens
 		most := int64(MaxBody)
-		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import" || r.URL.Path == "/api/v1/coaches/bulk") {
+		if r.Method == http.MethodPost && (strings.HasSuffix(r.URL.Path, "/attach") || r.URL.Path == "/import" ||
+			r.URL.Path == "/api/v1/coaches/bulk") {
 			if most = MaxUpload; strings.HasPrefix(r.URL.Path, "/api/") {
 				most = MaxBulk
 			}
 			_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(uploadTime))
 		}
 		r.Body = bounded(w, r, most)
-		if strings.ContainsRune(r.URL.Path+r.URL.RawQuery, 0) || strings.Contains(r.URL.RawQuery, "%00") || !utf8.ValidString(r.URL.Path) {
+		if strings.ContainsRune(r.URL.Path+r.URL.RawQuery, 0) || strings.Contains(r.URL.RawQuery, "%00") ||
+			!utf8.ValidString(r.URL.Path) {
 			tell(w, r, http.StatusBadRequest, "bad_address", "This address has characters that no address has.")
 			return
 		}
@@ -68,7 +73,8 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 				}
 			}
 			// The pattern, not the path: paths hold tokens.
-			log.Info("request", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms", time.Since(begun).Milliseconds())
+			log.Info("request", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms",
+				time.Since(begun).Milliseconds())
 		}()
 		h.ServeHTTP(rec, r)
 	})
@@ -146,5 +152,6 @@ func Status(err error) int {
 
 // Server returns an HTTP server with time limits on every step.
 func Server(h http.Handler) *http.Server {
-	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: bodyTime, WriteTimeout: answerTime, IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
+	return &http.Server{Handler: h, ReadHeaderTimeout: 10 * time.Second, ReadTimeout: bodyTime, WriteTimeout: answerTime,
+		IdleTimeout: 2 * time.Minute, MaxHeaderBytes: 32 << 10}
 }

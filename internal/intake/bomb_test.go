@@ -14,9 +14,11 @@ import (
 func nested(n int) map[string]string {
 	many := func(s string) string { return strings.Repeat(s, n/len(s)) }
 	return map[string]string{
-		"lists": many("["), "closed lists": strings.Repeat("[", n/2) + strings.Repeat("]", n/2), "blocks": many("{a: "), "JSON blocks": many(`{"a":`),
-		"compact lists": many("- "), "compact keys": many("? "), "tagged lists": many("- !!seq "), "anchors": many("&a "), "anchored lists": many("- &a "),
-		"mixed": many("- [{a: "), "quoted keys": many(`{"[": `), "lists on lines": many("[\n"),
+		"lists": many("["), "closed lists": strings.Repeat("[", n/2) + strings.Repeat("]", n/2), "blocks": many("{a: "),
+		"JSON blocks":   many(`{"a":`),
+		"compact lists": many("- "), "compact keys": many("? "), "tagged lists": many("- !!seq "), "anchors": many("&a "),
+		"anchored lists": many("- &a "),
+		"mixed":          many("- [{a: "), "quoted keys": many(`{"[": `), "lists on lines": many("[\n"),
 		"quoted blocks": "a: \"" + many("[") + "\"\nb: " + many("["), "comments": many("[ # ]\n"),
 	}
 }
@@ -48,8 +50,10 @@ func TestNestedFilesAreCheap(t *testing.T) {
 // is long.
 func TestLongFilesAreLinear(t *testing.T) {
 	o := opt(t)
-	for name, one := range map[string]string{"empty lines of a text": "\n", "tabs in quotes": "\t", "backslashes": `\\`, "lines": "x\n "} {
-		for start, end := range map[string]string{"shop: {name: \"": "\"}", "shop:\n  name: |\n    ": "\n", "shop:\n  name: >\n    ": "\n"} {
+	for name, one := range map[string]string{"empty lines of a text": "\n", "tabs in quotes": "\t", "backslashes": `\\`,
+		"lines": "x\n "} {
+		for start, end := range map[string]string{"shop: {name: \"": "\"}", "shop:\n  name: |\n    ": "\n",
+			"shop:\n  name: >\n    ": "\n"} {
 			t.Run(name, func(t *testing.T) {
 				text := start + strings.Repeat(one, 200_000/len(one)) + end
 				testkit.Bound(t, 30<<20, func() { Read(o, nil, File{"x.yaml", []byte(text)}) })
@@ -72,7 +76,8 @@ func TestFeedRulesAreBounded(t *testing.T) {
 		start, rule string
 		events      int
 	}{
-		"every second":         {"20260101", "FREQ=DAILY;BYHOUR=" + list(24) + ";BYMINUTE=" + list(60) + ";BYSECOND=" + list(60), 1},
+		"every second": {"20260101", "FREQ=DAILY;BYHOUR=" + list(24) + ";BYMINUTE=" + list(60) + ";BYSECOND=" +
+			list(60), 1},
 		"every minute":         {"20260101", "FREQ=DAILY;BYHOUR=" + list(24) + ";BYMINUTE=" + list(60), 100},
 		"never":                {"20260101", "FREQ=DAILY;BYMONTH=2;BYMONTHDAY=30", 100},
 		"never, by the year":   {"20260101", "FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30,31", 100},
@@ -93,7 +98,8 @@ func TestFeedRulesAreBounded(t *testing.T) {
 			var b strings.Builder
 			b.WriteString("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:x\r\n")
 			for i := range c.events {
-				fmt.Fprintf(&b, "BEGIN:VEVENT\r\nUID:%d\r\nDTSTAMP:20260101T000000Z\r\nDTSTART;VALUE=DATE:%s\r\nRRULE:%s\r\nEND:VEVENT\r\n", i, c.start, c.rule)
+				fmt.Fprintf(&b, "BEGIN:VEVENT\r\nUID:%d\r\nDTSTAMP:20260101T000000Z\r\n"+
+					"DTSTART;VALUE=DATE:%s\r\nRRULE:%s\r\nEND:VEVENT\r\n", i, c.start, c.rule)
 			}
 			b.WriteString("END:VCALENDAR\r\n")
 			testkit.Bound(t, 64<<20, func() {

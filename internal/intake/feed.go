@@ -47,7 +47,8 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 	// text and must not stop the daemon.
 	defer func() {
 		if recover() != nil {
-			bad = append(bad, FeedProblem{Message: "is not a calendar that can be read: a line is cut off", Allowed: "an iCalendar file (RFC 5545) of bookings"})
+			bad = append(bad, FeedProblem{Message: "is not a calendar that can be read: a line is cut off",
+				Allowed: "an iCalendar file (RFC 5545) of bookings"})
 		}
 		out = merge(out)
 	}()
@@ -61,16 +62,19 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 			break
 		}
 		if err != nil {
-			return out, append(bad, FeedProblem{Message: "is not a calendar that can be read: " + err.Error(), Allowed: "an iCalendar file (RFC 5545) of bookings"})
+			return out, append(bad, FeedProblem{Message: "is not a calendar that can be read: " + err.Error(),
+				Allowed: "an iCalendar file (RFC 5545) of bookings"})
 		}
 		calendars++
 		events = append(events, cal.Events()...)
 	}
 	if calendars == 0 {
-		return out, append(bad, FeedProblem{Message: "holds no calendar", Allowed: "an iCalendar file (RFC 5545) of bookings"})
+		return out, append(bad, FeedProblem{Message: "holds no calendar",
+			Allowed: "an iCalendar file (RFC 5545) of bookings"})
 	}
 	if len(events) > mostEvents {
-		return out, append(bad, FeedProblem{Message: fmt.Sprintf("holds %d events", len(events)), Allowed: fmt.Sprintf("at most %d", mostEvents)})
+		return out, append(bad, FeedProblem{Message: fmt.Sprintf("holds %d events", len(events)),
+			Allowed: fmt.Sprintf("at most %d", mostEvents)})
 	}
 	for i := range events {
 		f.override(&events[i])
@@ -82,7 +86,8 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 			out = merge(out)
 		}
 		if len(out) > mostPeriods {
-			return out[:mostPeriods], append(bad, FeedProblem{Message: "books more periods than are read; the rest was left out", Allowed: fmt.Sprintf("at most %d", mostPeriods)})
+			return out[:mostPeriods], append(bad, FeedProblem{Message: "books more periods than are read; the rest was left out",
+				Allowed: fmt.Sprintf("at most %d", mostPeriods)})
 		}
 	}
 	return out, bad
@@ -143,7 +148,8 @@ func propText(e *ical.Event, name string) string {
 // period returns what one event books.
 func (f *feedReader) period(e *ical.Event) (out []coach.Booking, bad []FeedProblem) {
 	uid := "event " + clip(cmp.Or(propText(e, ical.PropUID), "without UID"))
-	if strings.EqualFold(propText(e, ical.PropStatus), "CANCELLED") || strings.EqualFold(propText(e, ical.PropTransparency), "TRANSPARENT") {
+	if strings.EqualFold(propText(e, ical.PropStatus), "CANCELLED") ||
+		strings.EqualFold(propText(e, ical.PropTransparency), "TRANSPARENT") {
 		return nil, nil
 	}
 	refuse := func(message, allowed string) ([]coach.Booking, []FeedProblem) {
@@ -172,7 +178,8 @@ func (f *feedReader) period(e *ical.Event) (out []coach.Booking, bad []FeedProbl
 		return refuse("ends before it begins", "DTEND after DTSTART")
 	}
 	first := days(start, end, zone)
-	if p.ValueType() == ical.ValueDate && e.Props.Get(ical.PropDateTimeEnd) == nil && e.Props.Get(ical.PropDuration) == nil {
+	if p.ValueType() == ical.ValueDate && e.Props.Get(ical.PropDateTimeEnd) == nil &&
+		e.Props.Get(ical.PropDuration) == nil {
 		first.Until = first.From // one day, also when the clocks change on it
 	}
 	repeats := e.Props.Get(ical.PropRecurrenceRule) != nil || e.Props.Get(ical.PropRecurrenceDates) != nil
@@ -192,16 +199,20 @@ func (f *feedReader) zoneNote(e *ical.Event, start *ical.Prop) string {
 	if _, err := time.LoadLocation(name); err == nil {
 		return fmt.Sprintf("is in zone %s: its days are taken at the coach's place (%s)", name, f.zone)
 	}
-	for _, k := range []string{ical.PropDateTimeStart, ical.PropDateTimeEnd, ical.PropRecurrenceDates, ical.PropExceptionDates} {
+	for _, k := range []string{ical.PropDateTimeStart, ical.PropDateTimeEnd, ical.PropRecurrenceDates,
+		ical.PropExceptionDates} {
 		if p := e.Props.Get(k); p != nil {
 			p.Params.Del(ical.ParamTimezoneID)
 		}
 	}
-	return fmt.Sprintf("is in zone %q, which is not known: its times are read at the coach's place (%s)", clip(name), f.zone)
+	return fmt.Sprintf("is in zone %q, which is not known: its times are read at the coach's place (%s)", clip(name),
+		f.zone)
 }
 
 // repeat carries a repeated event on.
-func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone *time.Location, bad []FeedProblem) (out []coach.Booking, _ []FeedProblem) {
+func (f *feedReader) repeat(
+	e *ical.Event, uid string, first coach.Booking, zone *time.Location, bad []FeedProblem,
+) (out []coach.Booking, _ []FeedProblem) {
 	refuse := func(message, allowed string) ([]coach.Booking, []FeedProblem) {
 		return nil, append(bad, FeedProblem{Where: uid, Message: message, Allowed: allowed})
 	}
@@ -218,7 +229,8 @@ func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone
 		}
 	}
 	if f.barren >= mostBarren || f.steps >= mostSteps {
-		return refuse("is repeated, and the rules before it took too much work", "rules that name days, and begin in recent years")
+		return refuse("is repeated, and the rules before it took too much work",
+			"rules that name days, and begin in recent years")
 	}
 	length := first.From.DaysUntil(first.Until)
 	limit := f.today.AddMonths(12 * feedYears)
@@ -244,7 +256,8 @@ func (f *feedReader) repeat(e *ical.Event, uid string, first coach.Booking, zone
 			out = append(out, coach.Booking{From: from, Until: from.Add(length)})
 		}
 	}
-	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken", len(out), limit), Note: true})
+	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken",
+		len(out), limit), Note: true})
 }
 
 // dear returns why a rule would cost too much to carry on, or "": a booking is made of
@@ -253,7 +266,8 @@ func dear(r *rrule.ROption, from civil.Date) (what, allowed string) {
 	switch {
 	case r.Freq > rrule.DAILY, len(r.Byhour) > 1, len(r.Byminute) > 1, len(r.Bysecond) > 1:
 		return "is repeated more often than daily", "FREQ of DAILY, WEEKLY, MONTHLY or YEARLY, and one time of the day"
-	case len(r.Bymonth)+len(r.Bymonthday)+len(r.Byyearday)+len(r.Byweekno)+len(r.Byweekday)+len(r.Bysetpos)+len(r.Byeaster) > mostNamed:
+	case len(r.Bymonth)+len(r.Bymonthday)+len(r.Byyearday)+
+		len(r.Byweekno)+len(r.Byweekday)+len(r.Bysetpos)+len(r.Byeaster) > mostNamed:
 		return "has a rule of repetition that names too many days", fmt.Sprintf("at most %d", mostNamed)
 	case from < civil.Of(1900, 1, 1):
 		return "is repeated since a day long ago", "a DTSTART of 1900 or later"
@@ -263,7 +277,9 @@ func dear(r *rrule.ROption, from civil.Date) (what, allowed string) {
 
 // occurrences carries a rule on to a day. It stops when the feed has had its share of
 // work.
-func (f *feedReader) occurrences(set *rrule.Set, zone *time.Location, limit civil.Date, length int, without map[civil.Date]bool) []coach.Booking {
+func (f *feedReader) occurrences(
+	set *rrule.Set, zone *time.Location, limit civil.Date, length int, without map[civil.Date]bool,
+) []coach.Booking {
 	out, found := []coach.Booking{}, false
 	for next := set.Iterator(); len(out) <= mostPeriods && f.steps < mostSteps; f.steps++ {
 		t, ok := next()

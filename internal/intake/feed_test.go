@@ -11,7 +11,8 @@ import (
 )
 
 func calendar(events ...string) []byte {
-	return []byte("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//example.org//bookings//EN\r\n" + strings.Join(events, "") + "END:VCALENDAR\r\n")
+	return []byte("BEGIN:VCALENDAR\r\nVERSION:2.0\r\nPRODID:-//example.org//bookings//EN\r\n" + strings.Join(events, "") +
+		"END:VCALENDAR\r\n")
 }
 
 func event(lines ...string) string {
@@ -32,22 +33,32 @@ func TestParseFeed(t *testing.T) {
 		note  string
 		bad   string
 	}{
-		{"all-day, the end is the day after (RFC 5545 3.6.1)", event("UID:1", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260308"), "2026-03-01/2026-03-07", "", ""},
+		{"all-day, the end is the day after (RFC 5545 3.6.1)",
+			event("UID:1", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260308"), "2026-03-01/2026-03-07", "", ""},
 		{"one day without an end", event("UID:2", "DTSTART;VALUE=DATE:20260301"), "2026-03-01/2026-03-01", "", ""},
 		{"UTC times", event("UID:3", "DTSTART:20260301T020000Z", "DTEND:20260303T190000Z"), "2026-02-28/2026-03-03", "", ""},
-		{"another zone", event("UID:4", "DTSTART;TZID=America/New_York:20260301T010000", "DTEND;TZID=America/New_York:20260303T120000"), "2026-02-28/2026-03-03", "is in zone America/New_York", ""},
+		{"another zone", event("UID:4", "DTSTART;TZID=America/New_York:20260301T010000",
+			"DTEND;TZID=America/New_York:20260303T120000"), "2026-02-28/2026-03-03", "is in zone America/New_York", ""},
 		{"a duration", event("UID:5", "DTSTART;VALUE=DATE:20260301", "DURATION:P3D"), "2026-03-01/2026-03-03", "", ""},
 		{"cancelled", event("UID:6", "STATUS:CANCELLED", "DTSTART;VALUE=DATE:20260301"), "", "", ""},
 		{"not busy", event("UID:7", "TRANSP:TRANSPARENT", "DTSTART;VALUE=DATE:20260301"), "", "", ""},
-		{"repeated", event("UID:8", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260303", "RRULE:FREQ=WEEKLY;COUNT=2"), "2026-03-01/2026-03-02 2026-03-08/2026-03-09", "is repeated: 2 periods", ""},
-		{"backwards", event("UID:9", "DTSTART;VALUE=DATE:20260308", "DTEND;VALUE=DATE:20260301"), "", "", "ends before it begins"},
+		{"repeated", event("UID:8", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260303", "RRULE:FREQ=WEEKLY;COUNT=2"),
+			"2026-03-01/2026-03-02 2026-03-08/2026-03-09", "is repeated: 2 periods", ""},
+		{"backwards", event("UID:9", "DTSTART;VALUE=DATE:20260308", "DTEND;VALUE=DATE:20260301"), "", "",
+			"ends before it begins"},
 		{"no start", event("UID:10"), "", "", "has no DTSTART"},
-		{"unknown zone", event("UID:11", "DTSTART;TZID=Mountain Standard Time:20260301T010000", "DTEND;TZID=Mountain Standard Time:20260303T010000"), "2026-03-01/2026-03-03", "which is not known", ""},
-		{"one day on which the clocks change", event("UID:13", "DTSTART;VALUE=DATE:20260308"), "2026-03-08/2026-03-08", "", ""},
+		{"unknown zone", event("UID:11", "DTSTART;TZID=Mountain Standard Time:20260301T010000",
+			"DTEND;TZID=Mountain Standard Time:20260303T010000"), "2026-03-01/2026-03-03", "which is not known", ""},
+		{"one day on which the clocks change", event("UID:13", "DTSTART;VALUE=DATE:20260308"), "2026-03-08/2026-03-08", "",
+			""},
 		{"cancelled in small letters", event("UID:14", "STATUS:cancelled", "DTSTART;VALUE=DATE:20260301"), "", "", ""},
-		{"repeated since long ago", event("UID:15", "DTSTART;VALUE=DATE:20150105", "RRULE:FREQ=WEEKLY;UNTIL=20250120"), "2025-01-06/2025-01-06 2025-01-13/2025-01-13 2025-01-20/2025-01-20", "is repeated: 3 periods", ""},
-		{"one of a repetition cancelled", event("UID:16", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=WEEKLY;COUNT=2") + event("UID:16", "STATUS:CANCELLED", "RECURRENCE-ID;VALUE=DATE:20260308", "DTSTART;VALUE=DATE:20260308"), "2026-03-01/2026-03-01", "is repeated: 1 periods", ""},
-		{"dates one by one", event("UID:17", "DTSTART;VALUE=DATE:20260301", "RDATE;VALUE=DATE:20260310,20260320"), "2026-03-01/2026-03-01 2026-03-10/2026-03-10 2026-03-20/2026-03-20", "is repeated: 3 periods", ""},
+		{"repeated since long ago", event("UID:15", "DTSTART;VALUE=DATE:20150105", "RRULE:FREQ=WEEKLY;UNTIL=20250120"),
+			"2025-01-06/2025-01-06 2025-01-13/2025-01-13 2025-01-20/2025-01-20", "is repeated: 3 periods", ""},
+		{"one of a repetition cancelled", event("UID:16", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=WEEKLY;COUNT=2") +
+			event("UID:16", "STATUS:CANCELLED", "RECURRENCE-ID;VALUE=DATE:20260308", "DTSTART;VALUE=DATE:20260308"),
+			"2026-03-01/2026-03-01", "is repeated: 1 periods", ""},
+		{"dates one by one", event("UID:17", "DTSTART;VALUE=DATE:20260301", "RDATE;VALUE=DATE:20260310,20260320"),
+			"2026-03-01/2026-03-01 2026-03-10/2026-03-10 2026-03-20/2026-03-20", "is repeated: 3 periods", ""},
 		{"by the hour", event("UID:18", "DTSTART:20260301T000000Z", "RRULE:FREQ=HOURLY"), "", "", "more often than daily"},
 		{"nonsense date", event("UID:12", "DTSTART;VALUE=DATE:20261350"), "", "", "cannot be read"},
 	} {
@@ -72,9 +83,11 @@ func TestParseFeed(t *testing.T) {
 		}
 	}
 	// A feed that means harm: its size is bounded.
-	bomb := strings.Repeat(event("UID:b", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260302", "RRULE:FREQ=DAILY;INTERVAL=2"), 3000)
+	bomb := strings.Repeat(event("UID:b", "DTSTART;VALUE=DATE:20260301", "DTEND;VALUE=DATE:20260302",
+		"RRULE:FREQ=DAILY;INTERVAL=2"), 3000)
 	begun := time.Now()
-	if bs, bad := ParseFeed(calendar(bomb), denver, today); len(bs) > mostPeriods || len(bad) == 0 || time.Since(begun) > 20*time.Second {
+	if bs, bad := ParseFeed(calendar(bomb), denver, today); len(bs) > mostPeriods || len(bad) == 0 ||
+		time.Since(begun) > 20*time.Second {
 		t.Errorf("%d periods in %v", len(bs), time.Since(begun))
 	}
 	for _, text := range []string{"", "not a calendar", "BEGIN:VCALENDAR\r\nBEGIN:VEVENT\r\n"} {
@@ -88,7 +101,8 @@ func FuzzParseFeed(f *testing.F) {
 	f.Add(calendar(event("UID:1", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=SECONDLY")))
 	f.Add([]byte("BEGIN:VCALENDAR\r\nX;A="))
 	f.Add([]byte("B;0="))
-	f.Add(calendar(event("UID:1", "DTSTART:20260301T000000Z", "DTEND:20260308T000000Z", "EXDATE:20260301T000000Z", "RRULE:FREQ=DAILY;UNTIL=20270101T000000Z")))
+	f.Add(calendar(event("UID:1", "DTSTART:20260301T000000Z", "DTEND:20260308T000000Z", "EXDATE:20260301T000000Z",
+		"RRULE:FREQ=DAILY;UNTIL=20270101T000000Z")))
 	f.Add(calendar(event("UID:1", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=DAILY;BYHOUR=1,2,3;BYMINUTE=1,2,3")))
 	f.Add(calendar(event("UID:1", "DTSTART;VALUE=DATE:20260301", "RRULE:FREQ=YEARLY;BYMONTH=2;BYMONTHDAY=30")))
 	f.Fuzz(func(t *testing.T, data []byte) {
@@ -130,7 +144,9 @@ func TestWorkshopMistakesStandAside(t *testing.T) {
 		t.Fatalf("a plan cannot be made: %v", err)
 	}
 	all := strings.Join(c.Problems.Asides(), "\n")
-	for _, want := range []string{"workshop.place", `"-3" is out of range`, `"Funday" is not a day`, `"3 to 1" is not a range`, `"900 km"`, "remnants[1]", "contradicts the pin of a to 2026-03-03", "is before from", `"soon" is not a date`} {
+	for _, want := range []string{"workshop.place", `"-3" is out of range`, `"Funday" is not a day`,
+		`"3 to 1" is not a range`, `"900 km"`, "remnants[1]", "contradicts the pin of a to 2026-03-03", "is before from",
+		`"soon" is not a date`} {
 		if strings.Count(all, want) != 1 {
 			t.Errorf("%q is not said once in:\n%s", want, all)
 		}
@@ -149,7 +165,8 @@ func TestWorkshopMistakesStandAside(t *testing.T) {
 		t.Errorf("bookings %+v", k.Bookings)
 	}
 	r := k.Slides[0].Runs[0]
-	if len(k.Events) != 1 || k.Events[0].Kind != coach.Hail || r.Warranty.ClaimBy != civil.Of(2026, 7, 15) || r.Parts[0].Profile != "d-19" || len(c.Workshop.Pins) != 2 {
+	if len(k.Events) != 1 || k.Events[0].Kind != coach.Hail || r.Warranty.ClaimBy != civil.Of(2026, 7, 15) ||
+		r.Parts[0].Profile != "d-19" || len(c.Workshop.Pins) != 2 {
 		t.Errorf("%+v %+v", k.Events, r)
 	}
 }

@@ -109,7 +109,8 @@ func (f *fields) must(key, allowed string) string {
 		return s
 	}
 	if n := f.n.get(key); n == nil || n.kind == text && strings.TrimSpace(n.text) == "" {
-		f.r.problems = append(f.r.problems, Problem{File: f.r.file, Line: f.n.line, Field: f.at(key), Message: "is missing", Allowed: allowed})
+		f.r.problems = append(f.r.problems, Problem{File: f.r.file, Line: f.n.line, Field: f.at(key), Message: "is missing",
+			Allowed: allowed})
 	}
 	return ""
 }
@@ -142,7 +143,8 @@ func word[T ~string](f *fields, key string, set []T, def T) T {
 	s, n, ok := f.str(key)
 	if !ok {
 		if def == "" && n == nil {
-			f.r.problems = append(f.r.problems, Problem{File: f.r.file, Line: f.n.line, Field: f.at(key), Message: "is missing", Allowed: join(set)})
+			f.r.problems = append(f.r.problems, Problem{File: f.r.file, Line: f.n.line, Field: f.at(key), Message: "is missing",
+				Allowed: join(set)})
 		}
 		return def
 	}
@@ -210,7 +212,8 @@ func (f *fields) date(key string, latest civil.Date) civil.Date {
 func (f *fields) fittedOn(key string) civil.Date {
 	d := f.date(key, f.r.opt.Today)
 	if old := f.r.opt.Today.AddMonths(-25 * 12); d != 0 && d < old && !f.r.opt.ConfirmOld {
-		f.bad(f.n.get(key), key, "is more than 25 years ago", fmt.Sprintf("a day from %s, or confirm old fittings with --confirm-old", old))
+		f.bad(f.n.get(key), key, "is more than 25 years ago",
+			fmt.Sprintf("a day from %s, or confirm old fittings with --confirm-old", old))
 	}
 	return d
 }
@@ -281,7 +284,8 @@ func (f *fields) done() {
 	for i, k := range f.n.keys {
 		if !slices.Contains(f.asked, k) {
 			slices.Sort(f.asked)
-			f.r.problem(&node{line: f.n.vals[i].line}, f.at(k), "is not a field here", strings.Join(slices.Compact(f.asked), ", "))
+			f.r.problem(&node{line: f.n.vals[i].line}, f.at(k), "is not a field here",
+				strings.Join(slices.Compact(f.asked), ", "))
 		}
 	}
 }

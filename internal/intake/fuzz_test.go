@@ -117,7 +117,8 @@ func FuzzXLSX(f *testing.F) {
 func FuzzSheet(f *testing.F) {
 	f.Add(`<worksheet><sheetData><row r="1"><c r="A1" t="inlineStr"><is><t>coach</t></is></c></row></sheetData></worksheet>`)
 	f.Add(`<worksheet><sheetData><row r="1048576"><c r="XFD1"><v>1</v></c></row></sheetData></worksheet>`)
-	f.Add(`<worksheet><sheetData>` + strings.Repeat(`<row><c r="XFD9"><v>1</v></c></row>`, 50) + `</sheetData></worksheet>`)
+	f.Add(`<worksheet><sheetData>` + strings.Repeat(`<row><c r="XFD9"><v>1</v></c></row>`, 50) +
+		`</sheetData></worksheet>`)
 	o := opt(f)
 	f.Fuzz(func(t *testing.T, sheet string) {
 		data := spoiled(t, "xl/worksheets/sheet1.xml", sheet)
@@ -149,7 +150,8 @@ func FuzzMapping(f *testing.F) {
 func FuzzBookings(f *testing.F) {
 	f.Add([]byte("coach,from,until\nkestrel-06,2026-03-01,2026-03-08\n"))
 	f.Add([]byte("coach;from;until\na;46000;46001\n,,\na;2026-03-08;2026-03-01\n"))
-	f.Add([]byte("coach,from,until" + strings.Repeat(",from", 300) + "\n" + strings.Repeat("a,2026-03-01,9999-12-31\n", 300)))
+	f.Add([]byte("coach,from,until" + strings.Repeat(",from", 300) + "\n" + strings.Repeat("a,2026-03-01,9999-12-31\n",
+		300)))
 	f.Add([]byte("\xff\xfec\x00o\x00"))
 	f.Add([]byte(`coach,from,until` + "\n" + `"` + strings.Repeat("a\n", 300)))
 	o := opt(f)
@@ -171,8 +173,10 @@ func FuzzBookings(f *testing.F) {
 func TestListsAreLinear(t *testing.T) {
 	o := opt(t)
 	for name, text := range map[string]string{
-		"headings": "coach" + strings.Repeat(",x", 50_000) + "\n", "the same heading": strings.Repeat("coach,", 50_000) + "\na\n", "mistakes": "coach,from,until\n" + strings.Repeat("a,b,c\n", 20_000),
-		"cells": "coach\n" + strings.Repeat("a,", 50_000), "coaches": "coach\n" + strings.Repeat("a\n", 50_000), "periods": "coach,from,until\n" + strings.Repeat("a,2026-03-01,2026-03-02\n", 10_000),
+		"headings": "coach" + strings.Repeat(",x", 50_000) + "\n", "the same heading": strings.Repeat("coach,", 50_000) +
+			"\na\n", "mistakes": "coach,from,until\n" + strings.Repeat("a,b,c\n", 20_000),
+		"cells": "coach\n" + strings.Repeat("a,", 50_000), "coaches": "coach\n" + strings.Repeat("a\n", 50_000),
+		"periods": "coach,from,until\n" + strings.Repeat("a,2026-03-01,2026-03-02\n", 10_000),
 	} {
 		t.Run(name, func(t *testing.T) {
 			testkit.Bound(t, fixedCost+byteCost/4*uint64(len(text)), func() { Read(o, nil, File{"x.csv", []byte(text)}) })

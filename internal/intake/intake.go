@@ -29,7 +29,8 @@ func Read(opt Options, m *Mapping, files ...File) Content {
 		r.readFile(f, m)
 	}
 	r.problems.sort()
-	return Content{Shop: r.shop, Workshop: r.workshop, Coaches: r.coaches, Booked: r.booked, BookingFiles: r.sources, Listed: r.listed, Problems: r.problems}
+	return Content{Shop: r.shop, Workshop: r.workshop, Coaches: r.coaches, Booked: r.booked, BookingFiles: r.sources,
+		Listed: r.listed, Problems: r.problems}
 }
 
 func (r *reader) readFile(f File, m *Mapping) {

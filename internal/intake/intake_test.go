@@ -15,7 +15,8 @@ import (
 )
 
 var loadTables = sync.OnceValues(func() (*climate.Tables, error) {
-	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places, Zips: config.Zips})
+	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places,
+		Zips: config.Zips})
 })
 
 func opt(t testing.TB) Options {
@@ -36,10 +37,12 @@ func TestDemoFile(t *testing.T) {
 		t.Errorf("%d coaches, shop %+v", len(c.Coaches), c.Shop)
 	}
 	h := c.Coaches[0]
-	if h.ID != "heron-01" || len(h.Stays) != 6 || len(h.Slides) != 2 || h.Slides[0].Runs[0].FreeHeight != 20 || len(h.Slides[0].Runs[0].Gaps) != 3 {
+	if h.ID != "heron-01" || len(h.Stays) != 6 || len(h.Slides) != 2 || h.Slides[0].Runs[0].FreeHeight != 20 ||
+		len(h.Slides[0].Runs[0].Gaps) != 3 {
 		t.Errorf("heron-01 read as %+v", h)
 	}
-	if p := c.Coaches[4].Slides[0].Runs[0].Parts; p[0].Fitted != civil.Of(2024, 5, 11) || p[1].Fitted != civil.Of(2019, 5, 2) {
+	if p := c.Coaches[4].Slides[0].Runs[0].Parts; p[0].Fitted != civil.Of(2024, 5, 11) || p[1].Fitted != civil.Of(2019, 5,
+		2) {
 		t.Errorf("a bulb keeps its own clock: %+v", p)
 	}
 	if s := c.Coaches[9].Stays[0].Site; len(s.Tmax) != 12 || s.Zone != "America/Tijuana" {
@@ -178,10 +181,12 @@ func TestList(t *testing.T) {
 			t.Fatalf("%s: %d coaches", name, len(c.Coaches))
 		}
 		k := c.Coaches[0]
-		if len(k.Slides) != 1 || len(k.Slides[0].Runs) != 1 || len(k.Slides[0].Runs[0].Parts) != 2 || k.People[0].Email != "ann@example.org" {
+		if len(k.Slides) != 1 || len(k.Slides[0].Runs) != 1 || len(k.Slides[0].Runs[0].Parts) != 2 ||
+			k.People[0].Email != "ann@example.org" {
 			t.Errorf("%s: %+v", name, k)
 		}
-		if k.Stays[0].From != civil.Of(2022, 4, 1) || k.Stays[0].Cycles == 0 || k.Slides[0].Runs[0].Parts[0].Fitted != civil.Of(2023, 4, 1) {
+		if k.Stays[0].From != civil.Of(2022, 4, 1) || k.Stays[0].Cycles == 0 ||
+			k.Slides[0].Runs[0].Parts[0].Fitted != civil.Of(2023, 4, 1) {
 			t.Errorf("%s: stay %v, bulb %v", name, k.Stays[0].From, k.Slides[0].Runs[0].Parts[0].Fitted)
 		}
 		if k.Slides[0].Runs[0].Parts[0].Lot != "L7" || c.Coaches[1].Slides[0].Runs[0].Parts[0].Lot != "unknown" {
@@ -189,9 +194,11 @@ func TestList(t *testing.T) {
 		}
 	}
 	check("csv", File{"list.csv", []byte(partList)})
-	check("semicolons", File{"list.csv", []byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", ";"), `"Yuma; AZ"`, `"Yuma, AZ"`))})
+	check("semicolons", File{"list.csv",
+		[]byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", ";"), `"Yuma; AZ"`, `"Yuma, AZ"`))})
 
-	check("tabs", File{"list.csv", []byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", "\t"), "\"Yuma\t AZ\"", "Yuma, AZ"))})
+	check("tabs", File{"list.csv",
+		[]byte(strings.ReplaceAll(strings.ReplaceAll(partList, ",", "\t"), "\"Yuma\t AZ\"", "Yuma, AZ"))})
 	check("windows-1252", File{"list.csv", []byte(strings.Replace(partList, "Bob", "Jos\xe9", 1))})
 
 	x := excelize.NewFile()
@@ -214,7 +221,9 @@ func TestList(t *testing.T) {
 
 func TestListMistakes(t *testing.T) {
 	m, _ := ParseMapping(File{"map.yaml", []byte(mapping)})
-	broken := strings.NewReplacer("epdm_dense", "cheese", "bob@example.org", "bob", "k-1,Ann,ann@example.org,\"Yuma, AZ\",galley,outer/top,wiper", "k-1,Eve,ann@example.org,\"Yuma, AZ\",galley,outer/top,wiper", "2024-04-01", "2044-04-01").Replace(partList)
+	broken := strings.NewReplacer("epdm_dense", "cheese", "bob@example.org", "bob",
+		"k-1,Ann,ann@example.org,\"Yuma, AZ\",galley,outer/top,wiper",
+		"k-1,Eve,ann@example.org,\"Yuma, AZ\",galley,outer/top,wiper", "2024-04-01", "2044-04-01").Replace(partList)
 	err := Read(opt(t), m, File{"list.csv", []byte(broken)}).Problems.Err()
 	if err == nil {
 		t.Fatal("passed")
@@ -229,11 +238,13 @@ func TestListMistakes(t *testing.T) {
 			t.Errorf("the report lacks %s\n%v", want, err)
 		}
 	}
-	if err := Read(opt(t), nil, File{"list.csv", []byte(partList)}).Problems.Err(); err == nil || !strings.Contains(err.Error(), "map them with --mapping") || strings.Count(err.Error(), "\n") > 2 {
+	if err := Read(opt(t), nil, File{"list.csv", []byte(partList)}).Problems.Err(); err == nil ||
+		!strings.Contains(err.Error(), "map them with --mapping") || strings.Count(err.Error(), "\n") > 2 {
 		t.Errorf("without a mapping: %v", err)
 	}
 	for name, text := range map[string]string{
-		"surplus cells": strings.Replace(partList, `85364,bed`, `Ajo, AZ,bed`, 1), "one more cell": strings.Replace(partList, "2024-04-01,,", "2024-04-01,,,extra", 1),
+		"surplus cells": strings.Replace(partList, `85364,bed`, `Ajo, AZ,bed`, 1),
+		"one more cell": strings.Replace(partList, "2024-04-01,,", "2024-04-01,,,extra", 1),
 	} {
 		if Read(opt(t), m, File{"list.csv", []byte(text)}).Problems.Err() == nil {
 			t.Errorf("%s passed", name)
@@ -252,9 +263,11 @@ func TestListDates(t *testing.T) {
 		return "k,\"Yuma, AZ\"," + since + ",s," + run + ",bulb,tpv,track," + fitted + "\n"
 	}
 	for name, c := range map[string]struct{ text, from string }{
-		"earliest":          {head + row("", "outer/top", "2023-04-01") + row("", "outer/aft", "2021-05-01"), "2021-05-01"},
-		"given later":       {head + row("", "outer/top", "2021-05-01") + row("2023-04-01", "outer/aft", "2024-05-01"), "2023-04-01"},
-		"given, then blank": {head + row("2023-04-01", "outer/top", "2024-05-01") + row("", "outer/aft", "2020-05-01"), "2023-04-01"},
+		"earliest": {head + row("", "outer/top", "2023-04-01") + row("", "outer/aft", "2021-05-01"), "2021-05-01"},
+		"given later": {head + row("", "outer/top", "2021-05-01") + row("2023-04-01", "outer/aft", "2024-05-01"),
+			"2023-04-01"},
+		"given, then blank": {head + row("2023-04-01", "outer/top", "2024-05-01") + row("", "outer/aft", "2020-05-01"),
+			"2023-04-01"},
 	} {
 		r := Read(opt(t), nil, File{"l.csv", []byte(c.text)})
 		if err := r.Problems.Err(); err != nil {
@@ -282,20 +295,23 @@ coaches:
 		t.Fatal(err)
 	}
 	notes := strings.Join(c.Problems.Warnings(), "\n")
-	for _, want := range []string{"has no elevation_m: 16", "say nothing of 2020-01-01 to 2021-12-31", "say nothing of 2022-06-02 to 2022-12-31", "coach a.people: names nobody", "coach b.slides: is empty"} {
+	for _, want := range []string{"has no elevation_m: 16", "say nothing of 2020-01-01 to 2021-12-31",
+		"say nothing of 2022-06-02 to 2022-12-31", "coach a.people: names nobody", "coach b.slides: is empty"} {
 		if !strings.Contains(notes, want) {
 			t.Errorf("the notes lack %q:\n%s", want, notes)
 		}
 	}
 	bad := []byte(`coaches: [{coach: a, slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: steel}, {part: wiper, material: acrylic_tape}]}]}]}]`)
-	if err := Read(opt(t), nil, File{"b.yaml", bad}).Problems.Err(); err == nil || strings.Count(err.Error(), "is not what a") != 2 {
+	if err := Read(opt(t), nil, File{"b.yaml", bad}).Problems.Err(); err == nil || strings.Count(err.Error(),
+		"is not what a") != 2 {
 		t.Errorf("impossible materials: %v", err)
 	}
 }
 
 func TestConfirmOld(t *testing.T) {
 	o := opt(t)
-	text := []byte("coaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 1999-01-01}], slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 1999-01-01, parts: [{part: bulb, material: unknown}]}]}]}]")
+	text := []byte("coaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 1999-01-01}], slides: [{slide: s, runs: " +
+		"[{run: outer/top, construction: track, fitted: 1999-01-01, parts: [{part: bulb, material: unknown}]}]}]}]")
 	if Read(o, nil, File{"a.yaml", text}).Problems.Err() == nil {
 		t.Error("27 years passed without asking")
 	}
@@ -323,7 +339,8 @@ func FuzzRead(f *testing.F) {
 			for _, s := range k.Slides {
 				for _, r := range s.Runs {
 					for _, p := range r.Parts {
-						if c.Problems.Err() == nil && (p.Fitted == 0 || p.Fitted > o.Today || p.Material == "" || p.Kind == coach.PartKind("")) {
+						if c.Problems.Err() == nil && (p.Fitted == 0 || p.Fitted > o.Today || p.Material == "" ||
+							p.Kind == coach.PartKind("")) {
 							t.Errorf("stored an impossible part %+v", p)
 						}
 					}

@@ -8,7 +8,8 @@ import (
 
 // A length that was written comes back as a person would write it, to the same bits.
 func TestLengthsReadAsWritten(t *testing.T) {
-	for in, want := range map[string]string{"12 ft": "144 in", "11/16 in": "11/16 in", "17 mm": "17 mm", "12.35 ft": "12.35 ft", "1.7 cm": "17 mm", "0.53 in": "0.53 in"} {
+	for in, want := range map[string]string{"12 ft": "144 in", "11/16 in": "11/16 in", "17 mm": "17 mm",
+		"12.35 ft": "12.35 ft", "1.7 cm": "17 mm", "0.53 in": "0.53 in"} {
 		l, err := unit.ParseLength(in)
 		if err != nil {
 			t.Fatal(err)

@@ -69,7 +69,8 @@ func (ps Problems) Err() error {
 	if len(lines) == 0 {
 		return nil
 	}
-	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s) in what was read\n%s", len(lines), strings.Join(lines, "\n")),
+	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s) in what was read\n%s", len(lines),
+		strings.Join(lines, "\n")),
 		Hint: "Mend what is named above and run the same command again. Nothing was stored."}
 }
 

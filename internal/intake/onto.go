@@ -152,7 +152,9 @@ func (l Listed) run(slide coach.SlideID, old, r coach.Run) coach.Run {
 	set(has("free_height"), &out.FreeHeight, r.FreeHeight)
 	set(has("gaps"), &out.Gaps, r.Gaps)
 	set(has("install_temp"), &out.InstallTemp, r.InstallTemp)
-	out.Parts = upon(old.Parts, r.Parts, func(p coach.Part) string { return string(p.Kind) }, func(x, p coach.Part) coach.Part {
+	out.Parts = upon(old.Parts, r.Parts, func(p coach.Part) string {
+		return string(p.Kind)
+	}, func(x, p coach.Part) coach.Part {
 		gave := func(field string) bool { return l[listedAt(levelPart, field, string(slide), r.Key(), string(p.Kind))] }
 		set(gave("fitted"), &x.Fitted, p.Fitted)
 		set(gave("material"), &x.Material, p.Material)

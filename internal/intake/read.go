@@ -94,8 +94,9 @@ func (r *reader) document(n *node) {
 
 func (r *reader) readShop(n *node) {
 	f := r.fields(n, "shop")
-	r.shop = &coach.Account{Name: f.must("name", "the shop's name"), Postal: f.must("postal", "the postal address that reminders must show"),
-		Email: f.email("email"), Phone: f.opt("phone"), Zone: f.zone("zone"), Language: f.language("language")}
+	r.shop = &coach.Account{Name: f.must("name", "the shop's name"),
+		Postal: f.must("postal", "the postal address that reminders must show"),
+		Email:  f.email("email"), Phone: f.opt("phone"), Zone: f.zone("zone"), Language: f.language("language")}
 	f.done()
 }
 
@@ -163,13 +164,15 @@ func (r *reader) ownPlace(n *node, path string) {
 	} else if ok1 && ok2 && f.n.get("near") == nil {
 		town, km := r.opt.Places.Nearest(s.Lat, s.Lon)
 		s.Elev = town.Elev
-		r.warn(&node{line: n.line}, path, fmt.Sprintf("has no elevation_m: %.0f m is taken from %s, %.0f km away", town.Elev, town.Label(), km))
+		r.warn(&node{line: n.line}, path, fmt.Sprintf("has no elevation_m: %.0f m is taken from %s, %.0f km away", town.Elev,
+			town.Label(), km))
 	}
 	if z := f.zone("zone"); z != "" {
 		s.Zone = z
 	}
 	if !ok1 || !ok2 || s.Zone == "" {
-		r.problem(&node{line: n.line}, path, "needs lat, lon and zone, or near", "lat and lon in degrees with zone, or near: a town")
+		r.problem(&node{line: n.line}, path, "needs lat, lon and zone, or near",
+			"lat and lon in degrees with zone, or near: a town")
 	}
 	s.Tmax, s.Tmin = f.months("tmax"), f.months("tmin")
 	if (s.Tmax == nil) != (s.Tmin == nil) {
@@ -236,7 +239,8 @@ func (r *reader) lookup(n *node, field, name string) (coach.Site, error) {
 // coach reads one coach and keeps it when it has a name.
 func (r *reader) coach(n *node, path string) {
 	f := r.fields(n, path)
-	c := coach.Coach{ID: coach.ID(f.name("coach")), Label: f.opt("label"), VIN: strings.ToUpper(f.opt("vin")), External: f.key("external_id")}
+	c := coach.Coach{ID: coach.ID(f.name("coach")), Label: f.opt("label"), VIN: strings.ToUpper(f.opt("vin")),
+		External: f.key("external_id")}
 	if c.ID != "" {
 		path = "coach " + string(c.ID)
 		f.path = path
@@ -261,7 +265,8 @@ func (r *reader) coach(n *node, path string) {
 		return
 	}
 	if where, dup := r.seen[c.ID]; dup {
-		r.problem(&node{line: n.line, text: string(c.ID), field: n.field}, "coach", "stands twice; first at "+where, "each coach once")
+		r.problem(&node{line: n.line, text: string(c.ID), field: n.field}, "coach", "stands twice; first at "+where,
+			"each coach once")
 		return
 	}
 	r.seen[c.ID] = fmt.Sprintf("%s:%d", r.file, n.line)
@@ -288,9 +293,11 @@ func (r *reader) doubts(f *fields, c *coach.Coach) {
 	for i, st := range c.Stays {
 		switch {
 		case i == 0 && first != 0 && st.From > first && st.Site.Name != "":
-			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: the first place, %s, is assumed", first, st.From-1, st.Site.Name))
+			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: the first place, %s, is assumed", first, st.From-1,
+				st.Site.Name))
 		case i > 0 && c.Stays[i-1].Until != 0 && c.Stays[i-1].Until+31 < st.From:
-			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: %s is assumed to go on", c.Stays[i-1].Until+1, st.From-1, c.Stays[i-1].Site.Name))
+			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: %s is assumed to go on", c.Stays[i-1].Until+1,
+				st.From-1, c.Stays[i-1].Site.Name))
 		}
 	}
 }
@@ -302,7 +309,8 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		}
 		g := r.fields(p, nth(f.path, "people", i))
 		x := coach.Person{Name: g.opt("name"), Email: strings.ToLower(g.email("email")), Phone: g.opt("phone"),
-			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"), Units: word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
+			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"),
+			Units:    word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
 			Language: g.language("language"), External: g.key("external_id")}
 		x.Consents = r.consents(g)
 		if x.Name == "" && x.Email == "" && x.Phone == "" {
@@ -325,14 +333,16 @@ func (r *reader) consents(g *fields) (out []coach.Consent) {
 	}
 	for i, n := range g.list("consents") {
 		h := r.fields(n, nth(g.path, "consents", i))
-		c := coach.Consent{Channel: word(h, "channel", coach.Channels, ""), Day: h.date("date", r.opt.Today), How: h.opt("how")}
+		c := coach.Consent{Channel: word(h, "channel", coach.Channels, ""), Day: h.date("date", r.opt.Today),
+			How: h.opt("how")}
 		h.must("date", "YYYY-MM-DD")
 		h.done()
 		if c.Channel == "" || c.Day == 0 {
 			continue
 		}
 		if slices.ContainsFunc(out, func(o coach.Consent) bool { return o.Channel == c.Channel }) {
-			r.problem(&node{line: n.line, text: string(c.Channel)}, h.at("channel"), "stands twice for this person", "each channel once")
+			r.problem(&node{line: n.line, text: string(c.Channel)}, h.at("channel"), "stands twice for this person",
+				"each channel once")
 			continue
 		}
 		out = append(out, c)
@@ -371,7 +381,9 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		}
 		path := nth(f.path, "stays", i)
 		g := r.fields(n, path)
-		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open), Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false), External: g.key("external_id")}
+		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open),
+			Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false),
+			External: g.key("external_id")}
 		st.From, st.Until = g.date("from", 0), g.date("until", 0)
 		if place := g.must("place", "a town, a ZIP or a place of your own"); place != "" {
 			st.Site, _ = r.lookup(g.n.get("place"), g.at("place"), place)
@@ -400,7 +412,9 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 	for i := 1; i < len(c.Stays); i++ {
 		if a, b := c.Stays[i-1], c.Stays[i]; a.Until == 0 || a.Until >= b.From {
 			n := lines[b.From]
-			r.problem(&node{line: n.line, text: b.From.String()}, f.at("stays"), fmt.Sprintf("overlaps the stay from %s to %s", a.From, orOpen(a.Until)), "stays one after the other: end the first with until")
+			r.problem(&node{line: n.line, text: b.From.String()}, f.at("stays"),
+				fmt.Sprintf("overlaps the stay from %s to %s", a.From, orOpen(a.Until)),
+				"stays one after the other: end the first with until")
 		}
 	}
 }
@@ -415,7 +429,8 @@ func orOpen(d civil.Date) string {
 func (r *reader) services(f *fields, c *coach.Coach) {
 	for i, n := range f.list("services") {
 		g := r.fields(n, nth(f.path, "services", i))
-		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
+		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today),
+			Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
 			By: g.opt("by"), Note: g.opt("note"), External: g.key("external_id")}
 		for _, x := range g.list("removed") {
 			s.Removed = append(s.Removed, strings.TrimSpace(x.text))

@@ -16,7 +16,8 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 			g.path = f.path + "." + string(id)
 		}
 		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
-			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000), Topper: g.flag("topper", false), External: g.key("external_id")}
+			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000),
+			Topper: g.flag("topper", false), External: g.key("external_id")}
 		for j, m := range g.list("runs") {
 			r.run(g, m, nth(g.path, "runs", j), &s)
 		}
@@ -33,7 +34,8 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	f := r.fields(n, path)
 	const form = "outer or inner, a slash, then top, bottom, fore or aft: outer/top"
-	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""), Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.key("external_id")}
+	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""),
+		Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.key("external_id")}
 	key := f.must("run", form)
 	pos, side, _ := strings.Cut(strings.ToLower(key), "/")
 	run.Position, run.Side = coach.Position(pos), coach.Side(side)
@@ -74,7 +76,8 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 
 // materialsOf are the materials that a part can be made of.
 var materialsOf = func() map[coach.PartKind][]coach.Material {
-	rubber := []coach.Material{coach.EPDMSponge, coach.EPDMDense, coach.TPV, coach.Silicone, coach.Neoprene, coach.PVC, coach.PEFoam, coach.PUFoam, coach.Unknown}
+	rubber := []coach.Material{coach.EPDMSponge, coach.EPDMDense, coach.TPV, coach.Silicone, coach.Neoprene, coach.PVC,
+		coach.PEFoam, coach.PUFoam, coach.Unknown}
 	return map[coach.PartKind][]coach.Material{
 		coach.Bulb: rubber, coach.Wiper: rubber, coach.Corner: rubber,
 		coach.Carrier:  {coach.SteelCarrier, coach.PVC, coach.TPV, coach.EPDMDense, coach.Unknown},
@@ -85,7 +88,8 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 // part reads one part; dated tells that its run has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
-	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""), Lot: f.key("lot"), Profile: f.key("profile"), External: f.key("external_id")}
+	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""),
+		Lot: f.key("lot"), Profile: f.key("profile"), External: f.key("external_id")}
 	if p.Lot == "" {
 		p.Lot = "unknown"
 	}
@@ -98,7 +102,8 @@ func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	case run.Fitted != 0 && p.Fitted < run.Fitted:
 		f.bad(f.n.get("fitted"), "fitted", "is before its run was fitted", "a day from "+run.Fitted.String())
 	case run.Fitted != 0 && p.Fitted > run.Fitted && run.Construction == coach.PushOn:
-		f.bad(f.n.get("fitted"), "fitted", "differs from its run: a one-piece seal is replaced whole", run.Fitted.String()+", or set the run's date")
+		f.bad(f.n.get("fitted"), "fitted", "differs from its run: a one-piece seal is replaced whole",
+			run.Fitted.String()+", or set the run's date")
 	}
 	if allowed := materialsOf[p.Kind]; p.Material != "" && allowed != nil && !slices.Contains(allowed, p.Material) {
 		f.bad(f.n.get("material"), "material", "is not what a "+string(p.Kind)+" is made of", join(allowed))

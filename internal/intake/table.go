@@ -46,12 +46,21 @@ var columns = []struct {
 	level level
 	key   string
 }{
-	{"coach", levelCoach, "coach"}, {"label", levelCoach, "label"}, {"class", levelCoach, "class"}, {"vin", levelCoach, "vin"}, {"use", levelCoach, "use"}, {"sold", levelCoach, "sold"},
-	{"owner", levelPerson, "name"}, {"email", levelPerson, "email"}, {"phone", levelPerson, "phone"}, {"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"language", levelPerson, "language"}, {"external_id", levelCoach, "external_id"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
-	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"}, {"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"}, {"heading", levelStay, "heading"},
-	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"}, {"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"}, {"topper", levelSlide, "topper"},
-	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"}, {"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},
-	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"}, {"lot", levelPart, "lot"}, {"profile", levelPart, "profile"},
+	{"coach", levelCoach, "coach"}, {"label", levelCoach, "label"}, {"class", levelCoach, "class"},
+	{"vin", levelCoach, "vin"}, {"use", levelCoach, "use"}, {"sold", levelCoach, "sold"},
+	{"owner", levelPerson, "name"}, {"email", levelPerson, "email"}, {"phone", levelPerson, "phone"},
+	{"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"language", levelPerson, "language"},
+	{"external_id", levelCoach, "external_id"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
+	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"},
+	{"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"},
+	{"heading", levelStay, "heading"},
+	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"},
+	{"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"},
+	{"topper", levelSlide, "topper"},
+	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"},
+	{"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},
+	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"},
+	{"lot", levelPart, "lot"}, {"profile", levelPart, "profile"},
 }
 
 func columnNames() string {
@@ -214,7 +223,8 @@ func readXLSX(data []byte) (grid [][]string, err error) {
 		}
 		left -= f.UncompressedSize64
 	}
-	x, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 128 << 20, UnzipXMLSizeLimit: 4 << 20})
+	x, err := excelize.OpenReader(bytes.NewReader(data), excelize.Options{RawCellValue: true, UnzipSizeLimit: 128 << 20,
+		UnzipXMLSizeLimit: 4 << 20})
 	if err != nil {
 		return nil, err
 	}
@@ -249,14 +259,16 @@ func readXLSX(data []byte) (grid [][]string, err error) {
 func (r *reader) coachesOf(t table, m *Mapping) []*node {
 	heading := r.headings(t, m)
 	if heading["coach"] == "" && (m == nil || m.Defaults["coach"] == "") {
-		r.problem(&node{line: 1}, "heading coach", "is missing: every row names its coach", "a column with the coach's short name, mapped with --mapping if it is called otherwise")
+		r.problem(&node{line: 1}, "heading coach", "is missing: every row names its coach",
+			"a column with the coach's short name, mapped with --mapping if it is called otherwise")
 		return nil
 	}
 	var order []*node
 	byName, rows := map[string]*node{}, map[string]int{}
 	for _, rw := range t.rows {
 		if rw.surplus != "" {
-			r.problem(&node{line: rw.line, text: rw.surplus}, "row", "has more cells than there are headings", "quotes around a cell that holds the separator, such as \"Yuma, AZ\"")
+			r.problem(&node{line: rw.line, text: rw.surplus}, "row", "has more cells than there are headings",
+				"quotes around a cell that holds the separator, such as \"Yuma, AZ\"")
 		}
 		at := func(field string) *node {
 			h := heading[field]
@@ -274,7 +286,8 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		}
 		id := at("coach")
 		if id == nil {
-			r.problem(&node{line: rw.line, field: cmp.Or(heading["coach"], "coach")}, "coach", "is missing", "the coach's short name in every row")
+			r.problem(&node{line: rw.line, field: cmp.Or(heading["coach"], "coach")}, "coach", "is missing",
+				"the coach's short name in every row")
 			continue
 		}
 		c := byName[id.text]
@@ -292,7 +305,8 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		r.addRow(c, rw.line, at)
 		for _, col := range columns {
 			if at(col.field) != nil {
-				r.gave(coach.ID(id.text), listedAt(col.level, col.field, textOf(at("slide")), textOf(at("run")), textOf(at("part"))))
+				r.gave(coach.ID(id.text), listedAt(col.level, col.field, textOf(at("slide")), textOf(at("run")),
+					textOf(at("part"))))
 			}
 		}
 	}
@@ -332,7 +346,8 @@ func (r *reader) headings(t table, m *Mapping) map[string]string {
 		case i >= 0:
 			out[c.field], used[foldHeading(want)] = t.headings[i], true
 		case m != nil && m.Columns[c.field] != "":
-			r.problem(&node{line: 1, text: want}, "columns."+c.field, "is not a heading of this list", strings.Join(t.headings, ", "))
+			r.problem(&node{line: 1, text: want}, "columns."+c.field, "is not a heading of this list",
+				strings.Join(t.headings, ", "))
 		}
 	}
 	var unknown []string
@@ -344,7 +359,8 @@ func (r *reader) headings(t table, m *Mapping) map[string]string {
 	switch {
 	case len(unknown) == 0:
 	case m == nil:
-		r.problem(&node{line: 1}, "headings", fmt.Sprintf("%q are not fields here; map them with --mapping", unknown), columnNames())
+		r.problem(&node{line: 1}, "headings", fmt.Sprintf("%q are not fields here; map them with --mapping", unknown),
+			columnNames())
 	default:
 		r.warn(&node{line: 1}, "headings", fmt.Sprintf("%q are not mapped and are left out", unknown))
 	}
@@ -359,7 +375,8 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 	run := itemOf(slide, "runs", "run", at("run"), line)
 	part := &node{line: line, kind: object}
 	listOf(run, "parts", line).list = append(listOf(run, "parts", line).list, part)
-	target := [...]*node{levelCoach: c, levelPerson: person, levelStay: stay, levelSlide: slide, levelRun: run, levelPart: part}
+	target := [...]*node{levelCoach: c, levelPerson: person, levelStay: stay, levelSlide: slide, levelRun: run,
+		levelPart: part}
 	for _, col := range columns {
 		v := at(col.field)
 		if v == nil {
@@ -369,7 +386,8 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 		switch old := n.get(col.key); {
 		case old != nil && col.field == "gaps":
 			if old.text != v.text {
-				r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line), old.text+" (all gaps of a run in one cell, or the same in each row)")
+				r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line),
+					old.text+" (all gaps of a run in one cell, or the same in each row)")
 			}
 		case old == nil && col.field == "gaps":
 			g := &node{line: line, kind: list, field: v.field, text: v.text}
@@ -380,7 +398,8 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 		case old == nil:
 			n.set(col.key, v)
 		case old.kind == text && old.text != v.text:
-			r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line), old.text+" (one value for the whole coach, slide or run)")
+			r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line),
+				old.text+" (one value for the whole coach, slide or run)")
 		}
 	}
 }

@@ -114,7 +114,8 @@ func (r *reader) work(f *fields, w *coach.Workshop) {
 func (r *reader) stock(f *fields, w *coach.Workshop) {
 	for i, n := range f.list("stock") {
 		g := r.fields(n, fmt.Sprintf("workshop.stock[%d]", i))
-		s := coach.Stock{Profile: g.must("profile", "the profile's name"), Coil: g.length("coil", 500*1000), Coils: g.count("coils", 10000), Lead: g.count("lead_days", 730)}
+		s := coach.Stock{Profile: g.must("profile", "the profile's name"), Coil: g.length("coil", 500*1000),
+			Coils: g.count("coils", 10000), Lead: g.count("lead_days", 730)}
 		for j, x := range g.list("remnants") {
 			l, err := unit.ParseLength(x.text)
 			if err != nil || l <= 0 || l > 500*1000 {
@@ -166,8 +167,11 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 		if p.Coach == "" || p.Day == 0 {
 			continue
 		}
-		if k := slices.IndexFunc(w.Pins, func(o coach.Pin) bool { return o.Coach == p.Coach && o.Day.Monday() == p.Day.Monday() }); k >= 0 {
-			r.problem(n, g.path, fmt.Sprintf("contradicts the pin of %s to %s: the first one holds", p.Coach, w.Pins[k].Day), "one day a week for a coach")
+		if k := slices.IndexFunc(w.Pins, func(o coach.Pin) bool {
+			return o.Coach == p.Coach && o.Day.Monday() == p.Day.Monday()
+		}); k >= 0 {
+			r.problem(n, g.path, fmt.Sprintf("contradicts the pin of %s to %s: the first one holds", p.Coach, w.Pins[k].Day),
+				"one day a week for a coach")
 			continue
 		}
 		w.Pins = append(w.Pins, p)
@@ -192,7 +196,8 @@ func (r *reader) events(f *fields, c *coach.Coach) {
 	for i, n := range f.list("events") {
 		g := r.fields(n, nth(f.path, "events", i))
 		g.must("date", "YYYY-MM-DD")
-		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today), Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.key("external_id")}
+		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today),
+			Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.key("external_id")}
 		r.target(g, c, e.Slide, "")
 		g.done()
 		if e.Kind != "" && e.Day != 0 {

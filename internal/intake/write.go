@@ -106,7 +106,8 @@ func (w *writer) coach(c *coach.Coach) yaml.MapSlice {
 	o.text("external_id", c.External)
 	o.put("people", each(c.People, person))
 	if !c.Season.IsZero() {
-		o.put("season", yaml.MapSlice{{Key: "opens", Value: c.Season.Opens.String()}, {Key: "closes", Value: c.Season.Closes.String()}})
+		o.put("season", yaml.MapSlice{{Key: "opens", Value: c.Season.Opens.String()},
+			{Key: "closes", Value: c.Season.Closes.String()}})
 	}
 	o.put("stays", each(c.Stays, w.stay))
 	o.put("slides", each(c.Slides, slide))
@@ -185,10 +186,12 @@ func (w *writer) stay(s coach.Stay) yaml.MapSlice {
 
 // site notes a place of the shop's own.
 func (w *writer) site(s coach.Site) {
-	if w.own[s.Name] || s.Tmax == nil && s.Name == w.plain.Name && s.Lat == w.plain.Lat && s.Lon == w.plain.Lon && s.Elev == w.plain.Elev && s.Zone == w.plain.Zone {
+	if w.own[s.Name] || s.Tmax == nil && s.Name == w.plain.Name && s.Lat == w.plain.Lat && s.Lon == w.plain.Lon &&
+		s.Elev == w.plain.Elev && s.Zone == w.plain.Zone {
 		return
 	}
-	if p, err := w.tables.Lookup(s.Name); err == nil && p.Label() == s.Name && p.Lat == s.Lat && p.Lon == s.Lon && p.Elev == s.Elev && p.Zone == s.Zone && s.Tmax == nil {
+	if p, err := w.tables.Lookup(s.Name); err == nil && p.Label() == s.Name && p.Lat == s.Lat && p.Lon == s.Lon &&
+		p.Elev == s.Elev && p.Zone == s.Zone && s.Tmax == nil {
 		w.plain = s
 		return
 	}
@@ -264,7 +267,8 @@ func part(p coach.Part, run civil.Date) yaml.MapSlice {
 	o.text("profile", p.Profile)
 	o.text("external_id", p.External)
 	if h := p.HotSet; h != nil {
-		o.put("hot_set", yaml.MapSlice{{Key: "set", Value: number(float64(h.Set))}, {Key: "hours", Value: h.Hours}, {Key: "temp", Value: celsius(float64(h.Temp))}})
+		o.put("hot_set", yaml.MapSlice{{Key: "set", Value: number(float64(h.Set))}, {Key: "hours", Value: h.Hours},
+			{Key: "temp", Value: celsius(float64(h.Temp))}})
 	}
 	return o.m
 }

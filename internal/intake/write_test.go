@@ -17,7 +17,8 @@ func TestWriteReadsBack(t *testing.T) {
 	opt := Options{Today: civil.Of(2026, 2, 10), Places: testkit.Tables(t)}
 	c := Read(opt, nil, File{Name: "demo.yaml", Data: config.Demo})
 	k := &c.Coaches[0] // keys of another system, on everything
-	k.External, k.People[0].External, k.Stays[0].External, k.Slides[0].External, k.Slides[0].Runs[0].External, k.Slides[0].Runs[0].Parts[0].External = "1", "2", "3", "4", "5", "6"
+	k.External, k.People[0].External, k.Stays[0].External, k.Slides[0].External, k.Slides[0].Runs[0].External,
+		k.Slides[0].Runs[0].Parts[0].External = "1", "2", "3", "4", "5", "6"
 	k.Services[0].External, k.Readings[0].External = "7", "8"
 	text, err := Write(opt.Places, c.Coaches...)
 	if err != nil {
@@ -48,7 +49,8 @@ func TestTreesReadBack(t *testing.T) {
 		}
 		items = append(items, TextOf(b[0]))
 	}
-	items = append(items, items[0], TextOf([]byte(`[1]`)), TextOf([]byte(`{"coach": "x y"}`)), TextOf([]byte(`{`)), TextOf([]byte(strings.Repeat(`{"coach":`, 30)+"1"+strings.Repeat("}", 30))))
+	items = append(items, items[0], TextOf([]byte(`[1]`)), TextOf([]byte(`{"coach": "x y"}`)), TextOf([]byte(`{`)),
+		TextOf([]byte(strings.Repeat(`{"coach":`, 30)+"1"+strings.Repeat("}", 30))))
 	read := ReadTrees(opt, items)
 	for i := range c.Coaches {
 		if err := read[i].Problems.Err(); err != nil {

@@ -26,8 +26,10 @@ const maxDepth = 20
 // refused: they can blow a small file up.
 func parseYAML(file string, src []byte) ([]*node, Problems) {
 	c := converter{file: file}
-	if start := bytes.TrimLeft(src, "\ufeff \t\r\n"); len(start) > 0 && (start[0] == '{' || start[0] == '[') && json.Valid(start) {
-		r := jsonReader{Decoder: jsontext.NewDecoder(bytes.NewReader(start), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true)),
+	if start := bytes.TrimLeft(src, "\ufeff \t\r\n"); len(start) > 0 && (start[0] == '{' || start[0] == '[') &&
+		json.Valid(start) {
+		r := jsonReader{Decoder: jsontext.NewDecoder(bytes.NewReader(start), jsontext.AllowDuplicateNames(true),
+			jsontext.AllowInvalidUTF8(true)),
 			src: start, line: 1 + bytes.Count(src[:len(src)-len(start)], []byte("\n"))}
 		if n := c.json(&r, 0); n != nil {
 			return []*node{n}, c.problems

@@ -108,7 +108,8 @@ type board struct {
 }
 
 func newBoard(jobs []Job, room []Hours) *board {
-	b := &board{jobs: jobs, room: room, free: slices.Clone(room), week: make([]int, len(jobs)), in: make([][]int, len(room)), open: map[int][]int{}}
+	b := &board{jobs: jobs, room: room, free: slices.Clone(room), week: make([]int, len(jobs)),
+		in: make([][]int, len(room)), open: map[int][]int{}}
 	for i := range b.week {
 		b.week[i] = -1
 	}

@@ -19,7 +19,8 @@ func drawUnits(t *rapid.T, weeks int, gaps bool) ([]Job, []Hours) {
 	jobs := make([]Job, rapid.IntRange(1, 7).Draw(t, "jobs"))
 	for i := range jobs {
 		r := rapid.IntRange(0, weeks-1).Draw(t, "release")
-		j := Job{Need: Hours{1}, Open: []Span{{r, weeks - 1}}, Due: rapid.IntRange(r, weeks-1).Draw(t, "due"), Pin: -1, Was: -1}
+		j := Job{Need: Hours{1}, Open: []Span{{r, weeks - 1}}, Due: rapid.IntRange(r, weeks-1).Draw(t, "due"), Pin: -1,
+			Was: -1}
 		if gaps && r+2 < weeks && rapid.Bool().Draw(t, "gap") {
 			g := rapid.IntRange(r+1, weeks-2).Draw(t, "at")
 			j.Open = []Span{{r, g - 1}, {g + 1, weeks - 1}}
@@ -233,7 +234,8 @@ func TestPublished(t *testing.T) {
 		last := 0
 		for i := 1; i+1 < len(in); i += 2 {
 			last = max(last, int(in[i+1]))
-			jobs = append(jobs, Job{Need: Hours{1}, Open: []Span{{int(in[i]) - 1, 9}}, Due: int(in[i+1]) - 1, Best: int(in[i+1]) - 1, Pin: -1, Was: -1})
+			jobs = append(jobs, Job{Need: Hours{1}, Open: []Span{{int(in[i]) - 1, 9}}, Due: int(in[i+1]) - 1,
+				Best: int(in[i+1]) - 1, Pin: -1, Was: -1})
 		}
 		room := make([]Hours, 10)
 		for w := range room {
@@ -259,7 +261,8 @@ func BenchmarkRePlan(b *testing.B) {
 	jobs, room := make([]Job, 10_000), make([]Hours, 104)
 	for i := range jobs {
 		r := (i * 37) % 90
-		jobs[i] = Job{Need: Hours{1 + float64(i%3)}, Open: []Span{{r, 103}}, Due: min(103, r+4+i%9), Best: min(103, r+4), Pin: -1, Was: -1}
+		jobs[i] = Job{Need: Hours{1 + float64(i%3)}, Open: []Span{{r, 103}}, Due: min(103, r+4+i%9), Best: min(103, r+4),
+			Pin: -1, Was: -1}
 	}
 	for w := range room {
 		room[w] = Hours{148}
@@ -280,7 +283,8 @@ func BenchmarkMake(b *testing.B) {
 			jobs, room := make([]Job, n), make([]Hours, 104)
 			for i := range jobs {
 				r := (i * 37) % 90
-				jobs[i] = Job{Need: Hours{1 + float64(i%3), float64(i % 2)}, Open: []Span{{r, 103}}, Due: min(103, r+4+i%9), Best: min(103, r+4), Pin: -1, Was: -1}
+				jobs[i] = Job{Need: Hours{1 + float64(i%3), float64(i % 2)}, Open: []Span{{r, 103}}, Due: min(103, r+4+i%9),
+					Best: min(103, r+4), Pin: -1, Was: -1}
 			}
 			for w := range room {
 				room[w] = Hours{2.2 * float64(n) / 100, .56 * float64(n) / 100}

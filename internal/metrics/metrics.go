@@ -15,7 +15,8 @@ import (
 // New returns a registry with the process's own figures and the build's version.
 func New() *prometheus.Registry {
 	r := prometheus.NewRegistry()
-	build := prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_build_info", Help: "1, labelled with the version that runs.", ConstLabels: prometheus.Labels{"version": buildinfo.Version()}})
+	build := prometheus.NewGauge(prometheus.GaugeOpts{Name: "sealmanac_build_info",
+		Help: "1, labelled with the version that runs.", ConstLabels: prometheus.Labels{"version": buildinfo.Version()}})
 	build.Set(1)
 	r.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}), build)
 	return r

@@ -27,7 +27,8 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 		}
 		newest = max(newest, f.Fitted)
 		if !f.Capped && f.Likely > p.on { // P is "begins to show", F is "due"
-			longest = min(longest, wear.InspectionInterval(float64(f.Early.DaysUntil(f.Likely)), p.rules.Plan.Detection.Value, p.rules.Plan.Miss.Value))
+			longest = min(longest, wear.InspectionInterval(float64(f.Early.DaysUntil(f.Likely)), p.rules.Plan.Detection.Value,
+				p.rules.Plan.Miss.Value))
 		}
 	}
 	if newest == 0 {
@@ -46,7 +47,8 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 		if !done {
 			from = newest
 		}
-		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: rulebook.IntervalMonths(from, m), Every: int(m * 30.4)}
+		t := Task{Kind: coach.WaterTest, Slide: s.ID, Run: string(s.ID), Anchor: from,
+			Target: rulebook.IntervalMonths(from, m), Every: int(m * 30.4)}
 		t.Why = p.interval(wording.Say("water test"), from, done, m)
 		p.settle(&t, 30, 60)
 	}
@@ -56,9 +58,11 @@ func (p *planner) slide(s *coach.Slide, forecasts []projection.Forecast) {
 // interval says why a task by interval is due.
 func (p *planner) interval(what wording.Text, from civil.Date, done bool, m float64) wording.Text {
 	if done {
-		return wording.Say("The last %[1]s was on %[2]s; one is due every %[3]s for a coach like this (%[4]s).", what, from, months(m), p.set.BandWhy)
+		return wording.Say("The last %[1]s was on %[2]s; one is due every %[3]s for a coach like this (%[4]s).", what, from,
+			months(m), p.set.BandWhy)
 	}
-	return wording.Say("No %[1]s is on record since the fitting on %[2]s; one is due every %[3]s for a coach like this (%[4]s).", what, from, months(m), p.set.BandWhy)
+	return wording.Say("No %[1]s is on record since the fitting on %[2]s; one is due every %[3]s for a coach like this "+
+		"(%[4]s).", what, from, months(m), p.set.BandWhy)
 }
 
 // settle pulls a task of the whole slide before the season it falls in and adds
@@ -66,7 +70,8 @@ func (p *planner) interval(what wording.Text, from civil.Date, done bool, m floa
 func (p *planner) settle(t *Task, before, after int) {
 	// An opening that has passed cannot be met any more: the task keeps its own day.
 	if open := p.set.Season.OpeningBefore(t.Target); open > p.on && p.set.Season.Holds(t.Target) {
-		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); t.Anchor.DaysUntil(ready) >= t.Anchor.DaysUntil(t.Target)/2 { // else it would be done twice in a row
+		// else it would be done twice in a row
+		if ready := open.Add(-p.rules.Plan.ReadyDays.Days()); t.Anchor.DaysUntil(ready) >= t.Anchor.DaysUntil(t.Target)/2 {
 			t.Target = ready
 			t.Why = t.Why.And("Moved ahead of the season that opens on %s.", open)
 		}
@@ -126,16 +131,19 @@ func (p *planner) inSeason(t *Task, from civil.Date) {
 func (p *planner) inspection(s *coach.Slide, newest civil.Date, longest float64, care rulebook.Care) {
 	from, done := p.last(coach.Inspect, s.ID, "")
 	if !done || from < newest {
-		t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: newest, Mark: "first", Target: newest.Add(p.rules.Plan.FirstCheckDays.Days())}
+		t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: newest, Mark: "first",
+			Target: newest.Add(p.rules.Plan.FirstCheckDays.Days())}
 		if p.on < t.Target.Add(90) {
-			t.Why = wording.Say("A new seal was fitted on %s; the first weeks show lifted ends, corners and a wiper that rolls under.", newest)
+			t.Why = wording.Say("A new seal was fitted on %s; the first weeks show lifted ends, corners and a wiper that "+
+				"rolls under.", newest)
 			t.Earliest, t.Latest = t.Target.Add(-7), t.Target.Add(21)
 			p.tasks = append(p.tasks, t)
 			return
 		}
 		from, done = newest, false
 	}
-	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(int(max(30, longest) + 0.5)), Every: int(max(30, longest))}
+	t := Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: from,
+		Target: from.Add(int(max(30, longest) + 0.5)), Every: int(max(30, longest))}
 	t.Why = p.interval(wording.Say("inspection"), from, done, max(30, longest)/30.4)
 	p.settle(&t, 30, 45)
 }
@@ -150,9 +158,11 @@ func (p *planner) exercise(s *coach.Slide, newest civil.Date) {
 	if !done {
 		from = newest
 	}
-	t := Task{Kind: coach.Exercise, Slide: s.ID, Run: string(s.ID), Anchor: from, Target: from.Add(p.rules.Plan.ExerciseDays.Days())}
+	t := Task{Kind: coach.Exercise, Slide: s.ID, Run: string(s.ID), Anchor: from,
+		Target: from.Add(p.rules.Plan.ExerciseDays.Days())}
 	t.Target = max(t.Target, p.on) // a missed run is not made up for
-	t.Why = wording.Say("This room has hardly moved since %s; running it out and in once keeps bulb and wiper from taking a set.", from)
+	t.Why = wording.Say("This room has hardly moved since %s; running it out and in once keeps bulb and wiper from "+
+		"taking a set.", from)
 	if p.set.Frost && !p.set.Season.IsZero() && !p.set.Season.Holds(t.Target) {
 		open := p.set.Season.Opens.NextFrom(t.Target)
 		t.Target = open

@@ -32,7 +32,8 @@ func (p *planner) outOfFrost(t *Task) {
 		for before >= first && frozen(before) {
 			before--
 		}
-		if after := thaw(t.Target); before >= first && (after == 0 || before.DaysUntil(t.Target) <= t.Target.DaysUntil(after)) {
+		if after := thaw(t.Target); before >= first &&
+			(after == 0 || before.DaysUntil(t.Target) <= t.Target.DaysUntil(after)) {
 			t.Target, t.Why = before, t.Why.And("Moved ahead of the frost.")
 		} else if after >= p.on {
 			wait(t.Target)

@@ -8,8 +8,11 @@ import (
 )
 
 var eventWords = map[coach.EventKind]wording.Text{
-	coach.Hail: wording.Say("hail can cut a wiper or a topper"), coach.Storm: wording.Say("wind and branches pull at seals and toppers"), coach.Freeze: wording.Say("ice can tear a wiper or stick a bulb"),
-	coach.Flood: wording.Say("standing water carries grit under the bottom seal"), coach.TopperWork: wording.Say("fabric and rail were off the slide's top"),
+	coach.Hail:       wording.Say("hail can cut a wiper or a topper"),
+	coach.Storm:      wording.Say("wind and branches pull at seals and toppers"),
+	coach.Freeze:     wording.Say("ice can tear a wiper or stick a bulb"),
+	coach.Flood:      wording.Say("standing water carries grit under the bottom seal"),
+	coach.TopperWork: wording.Say("fabric and rail were off the slide's top"),
 }
 
 // occasionDays is how long after an occasion a look for its sake is asked for.
@@ -24,8 +27,10 @@ func (p *planner) afterEvents(s *coach.Slide) {
 		if e.Day > p.on || e.Day+occasionDays < p.on || e.Slide != "" && e.Slide != s.ID || done && seen >= e.Day {
 			continue
 		}
-		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: e.Day, Mark: string(e.Kind),
-			Earliest: e.Day, Target: max(e.Day.Add(7), p.on), Latest: max(e.Day.Add(28), p.on.Add(14)), Why: wording.Say("On %[1]s: %[2]s. A look at this slide tells whether it did.", e.Day, eventWords[e.Kind])})
+		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: e.Day,
+			Mark:     string(e.Kind),
+			Earliest: e.Day, Target: max(e.Day.Add(7), p.on), Latest: max(e.Day.Add(28), p.on.Add(14)),
+			Why: wording.Say("On %[1]s: %[2]s. A look at this slide tells whether it did.", e.Day, eventWords[e.Kind])})
 	}
 	for i := 1; i < len(p.coach.Stays); i++ {
 		st := p.coach.Stays[i]
@@ -34,7 +39,8 @@ func (p *planner) afterEvents(s *coach.Slide) {
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: st.From, Mark: "climate",
 			Earliest: st.From.Add(7), Target: max(st.From.Add(21), p.on), Latest: max(st.From.Add(45), p.on.Add(14)),
-			Why: wording.Say("Since %[1]s the coach stands at %[2]s for the first time, and its seals age faster there. A look sets the new baseline.", st.From, st.Site.Name)})
+			Why: wording.Say("Since %[1]s the coach stands at %[2]s for the first time, and its seals age faster there. A "+
+				"look sets the new baseline.", st.From, st.Site.Name)})
 	}
 }
 
@@ -48,7 +54,8 @@ func (p *planner) harsher(i int) bool {
 		}
 	}
 	rank := map[coach.Shelter]int{coach.Indoor: 0, coach.Carport: 1, coach.Open: 2}
-	return rank[now.Shelter] > rank[before.Shelter] || now.Coastal && !before.Coastal || abs(now.Site.Lat) < abs(before.Site.Lat)-1
+	return rank[now.Shelter] > rank[before.Shelter] || now.Coastal && !before.Coastal ||
+		abs(now.Site.Lat) < abs(before.Site.Lat)-1
 }
 
 func abs(x float64) float64 { return max(x, -x) }
@@ -75,8 +82,10 @@ func (p *planner) migration() {
 			continue
 		}
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: leave, Mark: "migration",
-			Earliest: leave.Add(-2 * days), Target: min(max(p.on, leave.Add(-days)), leave.Add(-7)), Latest: leave.Add(-7), Ends: true,
-			Why: wording.Say("The coach leaves %[1]s for %[2]s about %[3]s; what is found before can be mended before.", here.Site.Name, next.Site.Name, leave)})
+			Earliest: leave.Add(-2 * days), Target: min(max(p.on, leave.Add(-days)), leave.Add(-7)), Latest: leave.Add(-7),
+			Ends: true,
+			Why: wording.Say("The coach leaves %[1]s for %[2]s about %[3]s; what is found before can be mended before.",
+				here.Site.Name, next.Site.Name, leave)})
 	}
 }
 
@@ -108,5 +117,6 @@ func (p *planner) warranty(s *coach.Slide) {
 		why = why.And("A claim must be in by %s.", first.ClaimBy)
 	}
 	p.tasks = append(p.tasks, Task{Kind: coach.Warranted, Slide: s.ID, Run: string(s.ID), Anchor: first.Until, Ends: true,
-		Earliest: end.Add(-60), Target: max(p.on, end.Add(-28)), Latest: end, Why: why.And("Found in time, a fault is the supplier's.")})
+		Earliest: end.Add(-60), Target: max(p.on, end.Add(-28)), Latest: end,
+		Why: why.And("Found in time, a fault is the supplier's.")})
 }

@@ -11,11 +11,15 @@ import (
 )
 
 // tasksOf makes the tasks of a kind and mark of the simple coach after a change.
-func tasksOf(t *testing.T, kind coach.TaskKind, mark string, change func(*coach.Coach), services ...coach.Service) (out []Task) {
+func tasksOf(
+	t *testing.T, kind coach.TaskKind, mark string, change func(*coach.Coach), services ...coach.Service,
+) (out []Task) {
 	t.Helper()
 	c, s := simple(services...)
 	change(c)
-	fs := []projection.Forecast{{Slide: "s", Run: "s/outer/top", Part: coach.Bulb, Construction: coach.Track, Material: coach.EPDMSponge, Fitted: on - 800, Governing: coach.Weathering, Early: on + 900, Likely: on + 1500, Late: on + 3000}}
+	fs := []projection.Forecast{{Slide: "s", Run: "s/outer/top", Part: coach.Bulb, Construction: coach.Track,
+		Material: coach.EPDMSponge, Fitted: on - 800, Governing: coach.Weathering, Early: on + 900, Likely: on + 1500,
+		Late: on + 3000}}
 	for _, x := range Make(rules(t), c, s, fs, on) {
 		if x.Kind == kind && x.Mark == mark {
 			if x.Earliest > x.Target || x.Target > x.Latest || x.Latest < on {
@@ -50,7 +54,8 @@ func TestAfterEvents(t *testing.T) {
 		if n := len(tasksOf(t, coach.Inspect, string(kind), hit(on-1, ""), seen)); n != 1 {
 			t.Errorf("%s: a look before it settles nothing", kind)
 		}
-		if n := len(tasksOf(t, coach.Inspect, string(kind), hit(on-5, "other"))) + len(tasksOf(t, coach.Inspect, string(kind), hit(on-500, ""))); n != 0 {
+		if n := len(tasksOf(t, coach.Inspect, string(kind), hit(on-5, "other"))) +
+			len(tasksOf(t, coach.Inspect, string(kind), hit(on-500, ""))); n != 0 {
 			t.Errorf("%s: another slide's, or long ago", kind)
 		}
 	}
@@ -68,7 +73,8 @@ func TestMoveToAHarsherPlace(t *testing.T) {
 		t.Errorf("north: %d", n)
 	}
 	if n := len(tasksOf(t, coach.Inspect, "climate", func(c *coach.Coach) {
-		c.Stays = []coach.Stay{{Site: south, From: on - 900, Until: on - 500}, {Site: north, From: on - 499, Until: on - 21}, {Site: south, From: on - 20}}
+		c.Stays = []coach.Stay{{Site: south, From: on - 900, Until: on - 500}, {Site: north, From: on - 499, Until: on - 21},
+			{Site: south, From: on - 20}}
 	})); n != 0 {
 		t.Errorf("back where it was: %d", n)
 	}
@@ -78,16 +84,21 @@ func TestBeforeMigration(t *testing.T) {
 	leave := on + 60
 	go2 := func(c *coach.Coach) {
 		c.Use = coach.Snowbird
-		c.Stays = []coach.Stay{{Site: south, From: on - 120, Until: leave - 1, Rooms: coach.RoomsOut}, {Site: north, From: leave}}
+		c.Stays = []coach.Stay{{Site: south, From: on - 120, Until: leave - 1, Rooms: coach.RoomsOut},
+			{Site: north, From: leave}}
 	}
 	x := tasksOf(t, coach.Inspect, "migration", go2)
 	if len(x) != 1 || x[0].Latest >= leave || !strings.Contains(x[0].Why.String(), "leaves South for North") {
 		t.Errorf("%+v", x)
 	}
-	if n := len(tasksOf(t, coach.Inspect, "migration", go2, coach.Service{Day: on - 10, Kind: coach.Inspect, By: "shop"})); n != 0 {
+	if n := len(tasksOf(t, coach.Inspect, "migration", go2, coach.Service{Day: on - 10, Kind: coach.Inspect,
+		By: "shop"})); n != 0 {
 		t.Errorf("asked for after a look: %d", n)
 	}
-	if n := len(tasksOf(t, coach.Inspect, "migration", func(c *coach.Coach) { go2(c); c.Stays[1].Site = coach.Site{Lat: 33, Lon: -114} })); n != 0 {
+	if n := len(tasksOf(t, coach.Inspect, "migration", func(c *coach.Coach) {
+		go2(c)
+		c.Stays[1].Site = coach.Site{Lat: 33, Lon: -114}
+	})); n != 0 {
 		t.Errorf("a short move: %d", n)
 	}
 }
@@ -100,10 +111,12 @@ func TestWarrantyEnds(t *testing.T) {
 	if len(x) != 1 || x[0].Latest != on+90 || !strings.Contains(x[0].Why.String(), "claim must be in by") {
 		t.Errorf("%+v", x)
 	}
-	if n := len(tasksOf(t, coach.Warranted, "", w(on-1, 0))) + len(tasksOf(t, coach.Warranted, "", w(0, 0))) + len(tasksOf(t, coach.Warranted, "", w(on+900, 0))); n != 0 {
+	if n := len(tasksOf(t, coach.Warranted, "", w(on-1, 0))) + len(tasksOf(t, coach.Warranted, "", w(0, 0))) +
+		len(tasksOf(t, coach.Warranted, "", w(on+900, 0))); n != 0 {
 		t.Errorf("over, none or far: %d", n)
 	}
-	if n := len(tasksOf(t, coach.Warranted, "", w(on+30, 0), coach.Service{Day: on - 10, Kind: coach.Inspect, By: "shop"})); n != 0 {
+	if n := len(tasksOf(t, coach.Warranted, "", w(on+30, 0), coach.Service{Day: on - 10, Kind: coach.Inspect,
+		By: "shop"})); n != 0 {
 		t.Errorf("after a look: %d", n)
 	}
 }
@@ -118,9 +131,11 @@ func TestSeasonFromStays(t *testing.T) {
 		cold         int
 	}{
 		{"north", north, south, civil.Of(2025, 10, 25), civil.Of(2026, 4, 10), 0},
-		{"south", coach.Site{Name: "Cold", Lat: -45, Lon: 170}, coach.Site{Name: "Warm", Lat: -20, Lon: 148}, civil.Of(2025, 4, 25), civil.Of(2025, 10, 10), 6},
+		{"south", coach.Site{Name: "Cold", Lat: -45, Lon: 170}, coach.Site{Name: "Warm", Lat: -20, Lon: 148},
+			civil.Of(2025, 4, 25), civil.Of(2025, 10, 10), 6},
 	} {
-		k := coach.Coach{Use: coach.Snowbird, Stays: []coach.Stay{{Site: c.summer, From: c.come - 190, Until: c.come - 1}, {Site: c.wint, From: c.come, Until: c.leave}, {Site: c.summer, From: c.leave + 1, Until: c.come + 364}}}
+		k := coach.Coach{Use: coach.Snowbird, Stays: []coach.Stay{{Site: c.summer, From: c.come - 190, Until: c.come - 1},
+			{Site: c.wint, From: c.come, Until: c.leave}, {Site: c.summer, From: c.leave + 1, Until: c.come + 364}}}
 		mild, cold := place(c.wint.Lat, 24, 4, c.cold), place(c.summer.Lat, 8, 14, c.cold)
 		s, ok := Settle(r, projection.Life{Coach: &k, Places: []*exposure.Place{cold, mild, cold}}, c.leave+30)
 		if !ok || s.Season.Opens != monthDay(c.come) || s.Season.Closes != monthDay(c.leave) {

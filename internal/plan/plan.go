@@ -137,7 +137,8 @@ func Settle(r *rulebook.Rulebook, l projection.Life, on civil.Date) (s Setting, 
 	case !l.Coach.Season.IsZero():
 		s.Season, s.SeasonWhy = l.Coach.Season, "as the owner gave it"
 	case frost:
-		s.Season, s.SeasonWhy = season, "the frost-free months at "+l.Coach.Stays[winterStay(spans, place.Normals.Lat)].Site.Name
+		s.Season, s.SeasonWhy = season,
+			"the frost-free months at "+l.Coach.Stays[winterStay(spans, place.Normals.Lat)].Site.Name
 	default:
 		s.SeasonWhy = "none: no frost where the coach spends the winter"
 		if k := winterStay(spans, place.Normals.Lat); migrates(r, l.Coach, k) {
@@ -217,7 +218,9 @@ func Make(r *rulebook.Rulebook, c *coach.Coach, s Setting, forecasts []projectio
 	p := &planner{rules: r, coach: c, set: s, on: on}
 	stopped := p.stops()
 	p.migration()
-	p.replacements(slices.DeleteFunc(slices.Clone(forecasts), func(f projection.Forecast) bool { return stopped[f.Slide] }))
+	p.replacements(slices.DeleteFunc(slices.Clone(forecasts), func(f projection.Forecast) bool {
+		return stopped[f.Slide]
+	}))
 	for i := range c.Slides {
 		if !stopped[c.Slides[i].ID] {
 			p.slide(&c.Slides[i], forecasts)
@@ -249,13 +252,17 @@ func (p *planner) stops() map[coach.SlideID]bool {
 		if rest := slices.DeleteFunc(slices.Clone(open), light); len(rest) > 0 && len(rest) < len(open) {
 			mark = "graver"
 		}
-		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Mark: mark, Earliest: r.Day, Target: p.on, Latest: p.on,
-			Why: wording.Say("On %[1]s somebody saw %[2]s. That can do harm: do not use this slide-out until the shop clears it.", r.Day, dangerWords[r.Kind])})
+		p.tasks = append(p.tasks, Task{Kind: coach.SafetyStop, Slide: s.ID, Run: string(s.ID), Anchor: r.Day, Mark: mark,
+			Earliest: r.Day, Target: p.on, Latest: p.on,
+			Why: wording.Say("On %[1]s somebody saw %[2]s. That can do harm: "+
+				"do not use this slide-out until the shop clears it.", r.Day, dangerWords[r.Kind])})
 	}
 	return stopped
 }
 
-var dangerWords = map[coach.ReadingKind]wording.Text{coach.Light: wording.Say("light through the seal"), coach.HoseTest: wording.Say("water coming through"), coach.SoftFloor: wording.Say("a floor that gives at the slide-out's edge")}
+var dangerWords = map[coach.ReadingKind]wording.Text{coach.Light: wording.Say("light through the seal"),
+	coach.HoseTest:  wording.Say("water coming through"),
+	coach.SoftFloor: wording.Say("a floor that gives at the slide-out's edge")}
 
 // last returns the latest day on which a kind of service was done on a run, and
 // whether there was one.
@@ -264,7 +271,8 @@ func (p *planner) last(kind coach.TaskKind, slide coach.SlideID, run string) (ci
 	for i := range p.coach.Services {
 		s := &p.coach.Services[i]
 		same := s.Kind == kind || (kind == coach.Lubricate && s.Kind == coach.Clean)
-		if same && s.Day <= p.on && s.Day > day && (run == "" && (s.Slide == "" || s.Slide == slide) || run != "" && s.Covers(slide, run)) {
+		if same && s.Day <= p.on && s.Day > day && (run == "" && (s.Slide == "" || s.Slide == slide) || run != "" &&
+			s.Covers(slide, run)) {
 			day = s.Day
 		}
 	}

@@ -31,7 +31,8 @@ func place(lat, mean, swing float64, coldest int) *exposure.Place {
 	p := &exposure.Place{ID: "x", Normals: climate.Normals{Lat: lat}}
 	for m := range p.Normals.Months {
 		x := -math.Cos(2 * math.Pi * float64(m-coldest) / 12)
-		p.Normals.Months[m] = climate.Month{Tmax: mean + 6 + swing*x, Tmin: mean - 6 + swing*x, Global: .5 * climate.Sun(lat, climate.MeanDay[m]).Ra}
+		p.Normals.Months[m] = climate.Month{Tmax: mean + 6 + swing*x, Tmin: mean - 6 + swing*x,
+			Global: .5 * climate.Sun(lat, climate.MeanDay[m]).Ra}
 	}
 	return p
 }
@@ -61,10 +62,13 @@ func TestSettle(t *testing.T) {
 		{"southern winters", coach.Coach{Stays: []coach.Stay{stay}}, place(-45, 8, 10, 6), "C", true, 10},
 		{"never freezes", coach.Coach{Stays: []coach.Stay{stay}}, place(25, 22, 4, 0), "B", false, 0},
 		{"rented", coach.Coach{Use: coach.Rental, Stays: []coach.Stay{stay}}, place(45, 8, 14, 0), "E", true, 4},
-		{"indoors", coach.Coach{Stays: []coach.Stay{{From: on - 9, Shelter: coach.Indoor}}}, place(45, 8, 14, 0), "A", true, 4},
-		{"salt air", coach.Coach{Stays: []coach.Stay{{From: on - 9, Shelter: coach.Open, Coastal: true}}}, place(25, 22, 4, 0), "D", false, 0},
+		{"indoors", coach.Coach{Stays: []coach.Stay{{From: on - 9, Shelter: coach.Indoor}}}, place(45, 8, 14, 0), "A", true,
+			4},
+		{"salt air", coach.Coach{Stays: []coach.Stay{{From: on - 9, Shelter: coach.Open, Coastal: true}}},
+			place(25, 22, 4, 0), "D", false, 0},
 		{"hot", coach.Coach{Stays: []coach.Stay{stay}}, place(33, 26, 10, 0), "D", false, 0},
-		{"the owner's own", coach.Coach{Season: civil.Season{Opens: civil.MonthDay{Month: 5, Day: 20}, Closes: civil.MonthDay{Month: 9, Day: 1}}, Stays: []coach.Stay{stay}}, place(25, 22, 4, 0), "B", true, 5},
+		{"the owner's own", coach.Coach{Season: civil.Season{Opens: civil.MonthDay{Month: 5, Day: 20},
+			Closes: civil.MonthDay{Month: 9, Day: 1}}, Stays: []coach.Stay{stay}}, place(25, 22, 4, 0), "B", true, 5},
 	} {
 		s, ok := Settle(r, life(&c.coach, c.place), on)
 		if !ok || s.Band != c.band || s.Season.IsZero() == c.season {
@@ -84,13 +88,17 @@ func TestSettle(t *testing.T) {
 
 // simple is a coach with one track run and the season of a freezing place.
 func simple(services ...coach.Service) (*coach.Coach, Setting) {
-	c := &coach.Coach{ID: "a", Services: services, Slides: []coach.Slide{{ID: "s", Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: on - 800,
-		Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: on - 800}}}}}}}
-	return c, Setting{Band: "C", CareMonths: 2, PerYear: 30, Frost: true, Season: civil.Season{Opens: civil.MonthDay{Month: 4, Day: 15}, Closes: civil.MonthDay{Month: 10, Day: 10}}}
+	c := &coach.Coach{ID: "a", Services: services,
+		Slides: []coach.Slide{{ID: "s",
+			Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: on - 800,
+				Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: on - 800}}}}}}}
+	return c, Setting{Band: "C", CareMonths: 2, PerYear: 30, Frost: true,
+		Season: civil.Season{Opens: civil.MonthDay{Month: 4, Day: 15}, Closes: civil.MonthDay{Month: 10, Day: 10}}}
 }
 
 func forecast(early, likely, late civil.Date) projection.Forecast {
-	return projection.Forecast{Slide: "s", Run: "s/outer/top", RunKey: "outer/top", Part: coach.Bulb, Material: coach.EPDMSponge, Construction: coach.Track, Fitted: on - 800,
+	return projection.Forecast{Slide: "s", Run: "s/outer/top", RunKey: "outer/top", Part: coach.Bulb,
+		Material: coach.EPDMSponge, Construction: coach.Track, Fitted: on - 800,
 		Early: early, Likely: likely, Late: late, Governing: coach.Weathering}
 }
 
@@ -121,14 +129,17 @@ func TestReplacementWindows(t *testing.T) {
 		{"in two weeks", d(2026, 2, 24), "2026-04-01", "by Tue 24 February 2026"},
 	} {
 		co, s := simple()
-		got := task(Make(r, co, s, []projection.Forecast{forecast(c.likely-600, c.likely, c.likely+900)}, on), coach.ReplaceBulb)
-		if got == nil || got.Target.String() != c.target || !strings.Contains(got.Why.String(), c.words) || got.Earliest > got.Target || got.Latest < got.Target {
+		got := task(Make(r, co, s, []projection.Forecast{forecast(c.likely-600, c.likely, c.likely+900)}, on),
+			coach.ReplaceBulb)
+		if got == nil || got.Target.String() != c.target || !strings.Contains(got.Why.String(), c.words) ||
+			got.Earliest > got.Target || got.Latest < got.Target {
 			t.Errorf("%s: %+v", c.name, got)
 		}
 	}
 	co, s := simple()
 	s.Season = civil.Season{}
-	if got := task(Make(r, co, s, []projection.Forecast{forecast(on, on+100, on+200)}, on), coach.ReplaceBulb); got.Target != on+100 {
+	if got := task(Make(r, co, s, []projection.Forecast{forecast(on, on+100, on+200)}, on),
+		coach.ReplaceBulb); got.Target != on+100 {
 		t.Errorf("without a season the target is the likely date, got %s", got.Target)
 	}
 	f := forecast(on, on+100, on+200)
@@ -144,7 +155,8 @@ func TestReplacementByConstruction(t *testing.T) {
 		p    coach.PartKind
 		want coach.TaskKind
 	}{
-		{coach.Track, coach.Bulb, coach.ReplaceBulb}, {coach.Track, coach.Wiper, coach.ReplaceSeal}, {coach.PushOn, coach.Bulb, coach.ReplaceSeal},
+		{coach.Track, coach.Bulb, coach.ReplaceBulb}, {coach.Track, coach.Wiper, coach.ReplaceSeal},
+		{coach.PushOn, coach.Bulb, coach.ReplaceSeal},
 		{coach.PeelStick, coach.Adhesive, coach.Rebond}, {coach.Bonded, coach.Bulb, coach.ReplaceSeal},
 	} {
 		if got := Replacement(c.c, c.p); got != c.want {
@@ -184,7 +196,8 @@ func TestCare(t *testing.T) {
 	}
 	// A room that hardly moves is run; where it freezes, after the thaw.
 	s.PerYear = 2
-	if got := task(Make(r, co, s, f, on), coach.Exercise); got == nil || got.Target.String() != "2026-04-15" || !strings.Contains(got.Why.String(), "thaw") {
+	if got := task(Make(r, co, s, f, on), coach.Exercise); got == nil || got.Target.String() != "2026-04-15" ||
+		!strings.Contains(got.Why.String(), "thaw") {
 		t.Errorf("exercise: %+v", got)
 	}
 	s.PerYear = 40
@@ -200,26 +213,31 @@ func TestNoWaterInFrost(t *testing.T) {
 	r := rules(t)
 	moved := 0
 	rapid.Check(t, func(t *rapid.T) {
-		co := &coach.Coach{ID: "a", Use: rapid.SampledFrom([]coach.Use{coach.Weekend, coach.FullTime, coach.Rental}).Draw(t, "use")}
+		co := &coach.Coach{ID: "a", Use: rapid.SampledFrom([]coach.Use{coach.Weekend, coach.FullTime, coach.Rental}).Draw(t,
+			"use")}
 		l := projection.Life{Coach: co}
 		from := on - civil.Date(rapid.IntRange(300, 2500).Draw(t, "since"))
 		fitted := from
 		for range rapid.IntRange(1, 4).Draw(t, "stays") {
-			st := coach.Stay{From: from, Cycles: .1, Rooms: coach.RoomsIn, Shelter: rapid.SampledFrom([]coach.Shelter{coach.Open, coach.Carport, coach.Indoor}).Draw(t, "shelter")}
+			st := coach.Stay{From: from, Cycles: .1, Rooms: coach.RoomsIn,
+				Shelter: rapid.SampledFrom([]coach.Shelter{coach.Open, coach.Carport, coach.Indoor}).Draw(t, "shelter")}
 			st.Until = from + civil.Date(rapid.IntRange(60, 300).Draw(t, "days"))
 			from = st.Until + 1
 			co.Stays = append(co.Stays, st)
-			l.Places = append(l.Places, place(rapid.Float64Range(20, 62).Draw(t, "lat"), rapid.Float64Range(-8, 25).Draw(t, "mean"),
+			l.Places = append(l.Places, place(rapid.Float64Range(20, 62).Draw(t, "lat"),
+				rapid.Float64Range(-8, 25).Draw(t, "mean"),
 				rapid.Float64Range(0, 20).Draw(t, "swing"), rapid.SampledFrom([]int{0, 1, 6}).Draw(t, "coldest")))
 		}
 		if rapid.Bool().Draw(t, "stays on") {
 			co.Stays[len(co.Stays)-1].Until = 0
 		}
-		co.Slides = []coach.Slide{{ID: "s", Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
-			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}}}}
+		co.Slides = []coach.Slide{{ID: "s",
+			Runs: []coach.Run{{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+				Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}}}}
 		for _, kind := range []coach.TaskKind{coach.Lubricate, coach.WaterTest} {
 			if rapid.Bool().Draw(t, "done") {
-				co.Services = append(co.Services, coach.Service{Day: max(fitted, on-civil.Date(rapid.IntRange(0, 900).Draw(t, "day"))), Kind: kind})
+				co.Services = append(co.Services,
+					coach.Service{Day: max(fitted, on-civil.Date(rapid.IntRange(0, 900).Draw(t, "day"))), Kind: kind})
 			}
 		}
 		s, ok := Settle(r, l, on)

@@ -17,8 +17,9 @@ func (p *planner) replacements(forecasts []projection.Forecast) {
 		var t Task
 		switch {
 		case !f.Hold.IsZero():
-			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on.Add(14), Latest: p.on.Add(30),
-				Why: wording.Say("This run is on hold: %s.", f.Hold)}
+			t = Task{Kind: coach.Refit, Slide: f.Slide, Run: f.Run, Anchor: f.Fitted, Earliest: p.on, Target: p.on.Add(14),
+				Latest: p.on.Add(30),
+				Why:    wording.Say("This run is on hold: %s.", f.Hold)}
 		case f.Governing == "" || f.Likely > limit || f.Likely >= f.Late && f.Capped:
 			continue
 		default:
@@ -69,7 +70,8 @@ func (p *planner) replace(f *projection.Forecast) Task {
 	var need wording.Text
 	switch {
 	case f.Likely < p.on:
-		need = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", name, wording.Month{Day: f.Likely}, why)
+		need = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", name,
+			wording.Month{Day: f.Likely}, why)
 	case !far:
 		need = wording.Say("%[1]s is about to need replacement (%[2]s).", name, why)
 	default:
@@ -81,7 +83,8 @@ func (p *planner) replace(f *projection.Forecast) Task {
 	switch {
 	case t.Target >= p.on:
 	case far:
-		t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.", name, f.Likely, why)
+		t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.",
+			name, f.Likely, why)
 	default:
 		t.Why = need
 	}
@@ -109,12 +112,14 @@ func (p *planner) beforeSeason(need civil.Date, why *wording.Text) civil.Date {
 }
 
 func (p *planner) partName(f *projection.Forecast) wording.Text {
-	return wording.Say("The %[1]s %[2]s fitted in %[3]s", wording.Say(p.rules.Materials[f.Material].Name), PartWords[f.Part], wording.Month{Day: f.Fitted})
+	return wording.Say("The %[1]s %[2]s fitted in %[3]s", wording.Say(p.rules.Materials[f.Material].Name),
+		PartWords[f.Part], wording.Month{Day: f.Fitted})
 }
 
 // PartWords says each kind of part to people.
 var PartWords = map[coach.PartKind]wording.Text{
-	coach.Bulb: wording.Say("bulb"), coach.Wiper: wording.Say("wiper"), coach.Corner: wording.Say("corner"), coach.Carrier: wording.Say("carrier"), coach.Adhesive: wording.Say("adhesive"),
+	coach.Bulb: wording.Say("bulb"), coach.Wiper: wording.Say("wiper"), coach.Corner: wording.Say("corner"),
+	coach.Carrier: wording.Say("carrier"), coach.Adhesive: wording.Say("adhesive"),
 }
 
 // MechanismWords says each mechanism to people.

@@ -94,7 +94,9 @@ func (x *explainer) places() {
 		seen[p.ID] = true
 		n := p.Normals
 		sun, hot, cold := n.Annual()
-		x.say("place", "", n.Method, "%s (%.2f, %.2f, %.0f m): temperature from %s, %.0f km away and %+.0f m in height; hottest monthly mean maximum %.1f °C, coldest mean minimum %.1f °C, %.0f MJ/m² of sun a year on the level",
+		x.say("place", "", n.Method,
+			"%s (%.2f, %.2f, %.0f m): temperature from %s, %.0f km away and %+.0f m in height; hottest monthly mean maximum "+
+				"%.1f °C, coldest mean minimum %.1f °C, %.0f MJ/m² of sun a year on the level",
 			st.Site.Name, n.Lat, n.Lon, n.Elev, n.Station, n.Km, n.Dz, hot, cold, sun)
 	}
 }
@@ -113,18 +115,25 @@ func (x *explainer) exposures(m *model) {
 		done[s.Stay] = true
 		st := &x.line.life.Coach.Stays[s.Stay]
 		r := ex.tables[s.Stay].Until(next).Add(ex.tables[s.Stay].Until(year), -1)
-		text := fmt.Sprintf("%s from %s: %s, rooms %s, %.1f cycles a month; ", st.Site.Name, st.From, st.Shelter, st.Rooms, float64(st.Cycles)*30.4)
+		text := fmt.Sprintf("%s from %s: %s, rooms %s, %.1f cycles a month; ", st.Site.Name, st.From, st.Shelter, st.Rooms,
+			float64(st.Cycles)*30.4)
 		text += fmt.Sprintf("%.0f MJ/m² of UV a year reach the %s run", r.UV, x.line.run.Key())
 		if ea := m.surface.SetEa; ea > 0 && r.Set > 0 {
-			text += fmt.Sprintf("; it ages by set like %.2f years at 25 °C each year (effective temperature %.1f °C), of which %.0f %% counts", r.Set/365, wear.EffectiveTemperature(ea, r.Set/365), 100*s.squeezed)
+			text += fmt.Sprintf("; it ages by set like %.2f years at 25 °C each year (effective temperature %.1f °C), of "+
+				"which %.0f %% counts", r.Set/365, wear.EffectiveTemperature(ea, r.Set/365), 100*s.squeezed)
 		}
 		x.say("exposure", "exposure", "daily sums of typical days, Arrhenius rates", "%s", text)
 	}
 	if st := x.line.life.Coach.Stays; st[len(st)-1].Until != 0 && st[len(st)-1].Until < x.on {
-		x.say("exposure", "", "as README.md says of stays", "no stay is known after %s: the twelve months before it are assumed to repeat, or the last stay to go on when less is known", st[len(st)-1].Until)
+		x.say("exposure", "", "as README.md says of stays",
+			"no stay is known after %s: the twelve months before it are assumed to repeat, or the last stay to go on when "+
+				"less is known", st[len(st)-1].Until)
 	}
-	if n := len(lubrications(x.line.life.Coach.Services, x.line.slide.ID, x.line.run.Key(), x.on)); x.part.Kind == coach.Wiper {
-		x.say("exposure", "lubricant", figure(x.e.Rules.Lubricant.Days), "conditioned %d time(s) on record; from %s on it is assumed to be done every %.0f days, so a record of it moves the date a little", n, x.on, x.care)
+	if n := len(lubrications(x.line.life.Coach.Services, x.line.slide.ID, x.line.run.Key(),
+		x.on)); x.part.Kind == coach.Wiper {
+		x.say("exposure", "lubricant", figure(x.e.Rules.Lubricant.Days),
+			"conditioned %d time(s) on record; from %s on it is assumed to be done every %.0f days, so a record of it moves "+
+				"the date a little", n, x.on, x.care)
 	}
 }
 
@@ -158,7 +167,9 @@ func (x *explainer) damages(a *aging) {
 			x.setDetail(dose)
 		}
 		if t.dose == doseAdhere && a.cold > 1 {
-			x.say("damage", "install.cold_penalty", figure(x.e.Rules.Install.ColdPenalty), "bonded at %.0f °C, colder than %s: its life counts %.2f times as fast", float64(*x.line.run.InstallTemp), x.e.Rules.Install.LeastTemp, a.cold)
+			x.say("damage", "install.cold_penalty", figure(x.e.Rules.Install.ColdPenalty),
+				"bonded at %.0f °C, colder than %s: its life counts %.2f times as fast", float64(*x.line.run.InstallTemp),
+				x.e.Rules.Install.LeastTemp, a.cold)
 		}
 	}
 	if len(a.model.terms) == 0 {
@@ -170,8 +181,10 @@ var doseWords = map[dose]struct {
 	unit  string
 	scale float64
 }{
-	doseSet: {"years at 25 °C under squeeze", daysPerYear}, doseHard: {"years at 25 °C", daysPerYear}, dosePlasticiser: {"years at 25 °C", daysPerYear},
-	doseAdhere: {"years at 25 °C", daysPerYear}, doseUV: {"MJ/m² of UV", 1}, doseWear: {"mm of lip", 1}, doseRust: {"years in the open", 1}, doseOutdoors: {"years outdoors", 1},
+	doseSet: {"years at 25 °C under squeeze", daysPerYear}, doseHard: {"years at 25 °C", daysPerYear},
+	dosePlasticiser: {"years at 25 °C", daysPerYear},
+	doseAdhere:      {"years at 25 °C", daysPerYear}, doseUV: {"MJ/m² of UV", 1}, doseWear: {"mm of lip", 1},
+	doseRust: {"years in the open", 1}, doseOutdoors: {"years outdoors", 1},
 }
 
 // readings says what each reading of the part did.
@@ -180,13 +193,17 @@ func (x *explainer) readings() {
 		r := u.Reading
 		did := u.Flag
 		if u.Mechanism != "" {
-			did = fmt.Sprintf("%s now runs at %.2f times the rule's rate, within a factor of %.2f", u.Mechanism, u.Rate, math.Exp(u.Spread))
+			did = fmt.Sprintf("%s now runs at %.2f times the rule's rate, within a factor of %.2f", u.Mechanism, u.Rate,
+				math.Exp(u.Spread))
 		}
-		x.say("reading", "readings", "closed-form update of a log-normal rate", "%s on %s by the %s: %.4g; %s", r.Kind, r.Day, r.By, r.Value, did)
+		x.say("reading", "readings", "closed-form update of a log-normal rate", "%s on %s by the %s: %.4g; %s", r.Kind, r.Day,
+			r.By, r.Value, did)
 	}
 	if x.part.Kind == coach.Adhesive {
 		h := 24 * float64(x.f.Fitted.DaysUntil(x.on))
-		x.say("reading", "install.block_hours", figure(x.e.Rules.Install.BlockHours), "the bond has built to %.0f %% of its strength %.0f h after the fitting; the room should not move for the first %.0f h", 100*wear.Bond(h), h, x.e.Rules.Install.BlockHours.Value)
+		x.say("reading", "install.block_hours", figure(x.e.Rules.Install.BlockHours),
+			"the bond has built to %.0f %% of its strength %.0f h after the fitting; the room should not move for the first "+
+				"%.0f h", 100*wear.Bond(h), h, x.e.Rules.Install.BlockHours.Value)
 	}
 }
 
@@ -197,11 +214,13 @@ func (x *explainer) setDetail(days float64) {
 	c := wear.Set(days/daysPerYear, tau, s.Beta.Value, 0)
 	text := fmt.Sprintf("compression set now about %.0f %% of the squeeze (limit %.0f %%)", 100*c, 100*s.Limit.Value)
 	if _, wide, ok := x.line.run.GapSpread(); ok && x.line.run.FreeHeight > wide {
-		text += fmt.Sprintf(": of the %s that the bulb stands over its widest gap, %s press back", (x.line.run.FreeHeight - wide).Format(""), wear.Interference(c, x.line.run.FreeHeight, wide).Format(""))
+		text += fmt.Sprintf(": of the %s that the bulb stands over its widest gap, %s press back",
+			(x.line.run.FreeHeight - wide).Format(""), wear.Interference(c, x.line.run.FreeHeight, wide).Format(""))
 	}
 	src := figure(s.Beta)
 	if x.part.HotSet != nil {
-		src = fmt.Sprintf("the part's data sheet: %.0f %% after %g h at %.0f °C", 100*float64(x.part.HotSet.Set), x.part.HotSet.Hours, float64(x.part.HotSet.Temp))
+		src = fmt.Sprintf("the part's data sheet: %.0f %% after %g h at %.0f °C", 100*float64(x.part.HotSet.Set),
+			x.part.HotSet.Hours, float64(x.part.HotSet.Temp))
 	}
 	x.say("damage", "materials."+string(x.part.Material)+".set", src, "%s; time constant %.3g years at 25 °C", text, tau)
 }
@@ -218,8 +237,10 @@ func (x *explainer) fit() {
 	if why := x.e.Misfit(r); !why.IsZero() {
 		verdict = why.String()
 	}
-	x.say("fit", "fit", figure(x.e.Rules.Fit.Most), "free height %s in closed gaps of %s to %s: squeeze %.0f to %.0f %%; %s",
-		r.FreeHeight.Format(""), narrow.Format(""), wide.Format(""), 100*wear.Squeeze(r.FreeHeight, wide), 100*wear.Squeeze(r.FreeHeight, narrow), verdict)
+	x.say("fit", "fit", figure(x.e.Rules.Fit.Most),
+		"free height %s in closed gaps of %s to %s: squeeze %.0f to %.0f %%; %s",
+		r.FreeHeight.Format(""), narrow.Format(""), wide.Format(""), 100*wear.Squeeze(r.FreeHeight, wide),
+		100*wear.Squeeze(r.FreeHeight, narrow), verdict)
 }
 
 func (x *explainer) need() {
@@ -231,13 +252,16 @@ func (x *explainer) need() {
 		x.say("need", "", "", "nothing dates this part")
 	default:
 		if x.by > x.on {
-			x.say("need", "", "the difference of the hazards", "if it is sound today, the chance that it needs renewal by %s, when the season opens, is %.0f %%", x.by, 100*f.Risk)
+			x.say("need", "", "the difference of the hazards",
+				"if it is sound today, the chance that it needs renewal by %s, when the season opens, is %.0f %%", x.by, 100*f.Risk)
 		}
 		capped := ""
 		if f.Capped {
 			capped = fmt.Sprintf(" (dates past %s are not told apart)", x.e.Horizon(x.on))
 		}
-		x.say("need", "", "competing risks: the hazards add up", "10 %% of such parts need renewal by %s, half by %s, 90 %% by %s%s; %s governs; %.0f %% of its life is used, %.1f years after the fitting",
+		x.say("need", "", "competing risks: the hazards add up",
+			"10 %% of such parts need renewal by %s, half by %s, 90 %% by %s%s; %s governs; %.0f %% of its life is used, %.1f "+
+				"years after the fitting",
 			f.Early, f.Likely, f.Late, capped, f.Governing, 100*f.LifeUsed, float64(f.Fitted.DaysUntil(x.on))/float64(unit.Year))
 	}
 }

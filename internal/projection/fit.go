@@ -47,11 +47,14 @@ func (e *Engine) Misfit(r *coach.Run) wording.Text {
 	var why wording.Text
 	switch {
 	case most > f.Most.Value:
-		why = wording.Say("the bulb is crushed: %.0[1]f %% squeeze in the narrowest gap of %[2]s, at most %.0[3]f %% is sound", 100*most, narrow.Format(""), 100*f.Most.Value)
+		why = wording.Say("the bulb is crushed: %.0[1]f %% squeeze in the narrowest gap of %[2]s, "+
+			"at most %.0[3]f %% is sound", 100*most, narrow.Format(""), 100*f.Most.Value)
 	case most <= 0:
-		why = wording.Say("the bulb does not touch: it stands %[1]s in gaps of %[2]s and more", r.FreeHeight.Format(""), narrow.Format(""))
+		why = wording.Say("the bulb does not touch: it stands %[1]s in gaps of %[2]s and more", r.FreeHeight.Format(""),
+			narrow.Format(""))
 	case least < f.Least.Value:
-		why = wording.Say("the bulb hardly touches: %.0[1]f %% squeeze in the widest gap of %[2]s, at least %.0[3]f %% is needed", max(0, 100*least), wide.Format(""), 100*f.Least.Value)
+		why = wording.Say("the bulb hardly touches: %.0[1]f %% squeeze in the widest gap of %[2]s, at least %.0[3]f %% is "+
+			"needed", max(0, 100*least), wide.Format(""), 100*f.Least.Value)
 	default:
 		return wording.Text{}
 	}

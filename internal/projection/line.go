@@ -43,7 +43,9 @@ type lineKey struct {
 // lineCache shares the timelines of runs that live alike.
 type lineCache map[lineKey]*line
 
-func (c lineCache) get(e *Engine, l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, on civil.Date, careDays float64) *line {
+func (c lineCache) get(
+	e *Engine, l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, on civil.Date, careDays float64,
+) *line {
 	lubed := lubrications(l.Coach.Services, s.ID, r.Key(), on)
 	k := lineKey{r.Position, r.Side, s.Wall, s.Topper, s.Travel, string(encode(lubed))}
 	if k.edge == coach.Aft {
@@ -82,9 +84,12 @@ type span struct {
 	sumOutdoors float64
 }
 
-func (e *Engine) newLine(l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, lubed []civil.Date, on civil.Date, careDays float64) *line {
+func (e *Engine) newLine(
+	l Life, s *coach.Slide, r *coach.Run, spans []exposure.Span, lubed []civil.Date, on civil.Date, careDays float64,
+) *line {
 	pieces := exposure.Split(spans, append(slices.Clone(lubed), on))
-	ln := &line{engine: e, life: l, slide: s, run: r, spans: make([]span, len(pieces)), parts: map[exposure.Surface]*exposed{}, dated: map[datedKey]Forecast{}}
+	ln := &line{engine: e, life: l, slide: s, run: r, spans: make([]span, len(pieces)),
+		parts: map[exposure.Surface]*exposed{}, dated: map[datedKey]Forecast{}}
 	travel := s.Travel.Metres()
 	if travel == 0 {
 		travel = e.Rules.Abrasion.Travel.Value / 1000
@@ -98,7 +103,8 @@ func (e *Engine) newLine(l Life, s *coach.Slide, r *coach.Run, spans []exposure.
 		sp := e.newSpan(&l.Coach.Stays[p.Stay], r, p, travel)
 		sp.film = film
 		if p.From.Day >= on {
-			sp.film, sp.decay = wear.MeanFilm(sp.cycles, careDays, e.Rules.Lubricant.Cycles.Value, e.Rules.Lubricant.Days.Value), 0
+			sp.film, sp.decay = wear.MeanFilm(sp.cycles, careDays, e.Rules.Lubricant.Cycles.Value,
+				e.Rules.Lubricant.Days.Value), 0
 		}
 		sp.sumWear, sp.sumRust, sp.sumOutdoors = wearSum, rust, outdoors
 		n := float64(p.From.Day.DaysUntil(p.Until.Day))
@@ -199,7 +205,9 @@ func (l *line) until(x *exposed, d civil.Date) (out doses) {
 	sp := &l.spans[i]
 	r := x.base[i].Add(weighted(x.tables[sp.Stay].Until(exposure.At(d)), sp.squeezed), 1)
 	n := float64(sp.From.Day.DaysUntil(d))
-	out[doseSet], out[doseHard], out[dosePlasticiser], out[doseAdhere], out[doseUV] = r.Set, r.Hard, r.Plasticiser, r.Adhere, r.UV
-	out[doseWear], out[doseRust], out[doseOutdoors] = sp.sumWear+sp.worn(n), sp.sumRust+n*sp.rust, sp.sumOutdoors+n*sp.outdoors
+	out[doseSet], out[doseHard], out[dosePlasticiser], out[doseAdhere], out[doseUV] = r.Set, r.Hard, r.Plasticiser,
+		r.Adhere, r.UV
+	out[doseWear], out[doseRust], out[doseOutdoors] = sp.sumWear+sp.worn(n), sp.sumRust+n*sp.rust,
+		sp.sumOutdoors+n*sp.outdoors
 	return out
 }

@@ -74,7 +74,8 @@ func newModel(r *rulebook.Rulebook, k modelKey, sheet *coach.HotSet) *model {
 	switch k.part {
 	case coach.Carrier:
 		if k.material == coach.SteelCarrier {
-			m.terms = append(m.terms, term{coach.Corrosion, doseRust, 1 / r.Corrosion.Years.Value, r.Corrosion.Scatter.Value, false, "corrosion"})
+			m.terms = append(m.terms, term{coach.Corrosion, doseRust, 1 / r.Corrosion.Years.Value, r.Corrosion.Scatter.Value,
+				false, "corrosion"})
 		}
 		return m
 	case coach.Adhesive:
@@ -84,12 +85,14 @@ func newModel(r *rulebook.Rulebook, k modelKey, sheet *coach.HotSet) *model {
 	if h := mat.Hardening; h != nil && k.part != coach.Bulb {
 		m.surface.HardEa = h.Ea.Value
 		rise := wear.Modulus(h.Shore.Value+h.Points.Value)/wear.Modulus(h.Shore.Value) - 1
-		add(term{coach.Hardening, doseHard, h.PerYear.Value / (rise * daysPerYear), h.Scatter.Value, false, base + ".hardening"})
+		add(term{coach.Hardening, doseHard, h.PerYear.Value / (rise * daysPerYear), h.Scatter.Value, false,
+			base + ".hardening"})
 	}
 	if p := mat.Plasticiser; p != nil {
 		m.surface.PlasticiserEa = p.Ea.Value
 		limit := wear.LossTime(p.Limit.Value, p.TauYears.Value)
-		add(term{coach.Plasticiser, dosePlasticiser, 1 / (limit * daysPerYear), p.Scatter.Value, false, base + ".plasticiser"})
+		add(term{coach.Plasticiser, dosePlasticiser, 1 / (limit * daysPerYear), p.Scatter.Value, false,
+			base + ".plasticiser"})
 	}
 	if u := mat.UV; u != nil {
 		add(term{coach.Weathering, doseUV, 1 / u.Dose.Value, u.Scatter.Value, false, base + ".uv"})
@@ -98,7 +101,8 @@ func newModel(r *rulebook.Rulebook, k modelKey, sheet *coach.HotSet) *model {
 		add(term{coach.OzoneCracking, doseOutdoors, r.Ozone.PerYear.Value, 0, true, "ozone"})
 	}
 	if k.part == coach.Wiper {
-		m.terms = append(m.terms, term{coach.Abrasion, doseWear, 1 / r.Abrasion.LipLimit.Value, r.Abrasion.Scatter.Value, false, "abrasion"})
+		m.terms = append(m.terms, term{coach.Abrasion, doseWear, 1 / r.Abrasion.LipLimit.Value, r.Abrasion.Scatter.Value,
+			false, "abrasion"})
 	}
 	return m
 }
@@ -115,7 +119,8 @@ func addAdhesion(r *rulebook.Rulebook, m *model, k modelKey) {
 		return
 	}
 	m.surface.AdhereEa = a.Ea.Value
-	m.terms = append(m.terms, term{coach.AdhesionLoss, doseAdhere, 1 / (a.Years.Value * daysPerYear), a.Scatter.Value, false, "materials." + string(name) + ".adhesion"})
+	m.terms = append(m.terms, term{coach.AdhesionLoss, doseAdhere, 1 / (a.Years.Value * daysPerYear), a.Scatter.Value,
+		false, "materials." + string(name) + ".adhesion"})
 }
 
 // tauYears returns the set's time constant at 25 °C: from the part's data sheet,
@@ -127,6 +132,7 @@ func tauYears(s *rulebook.Set, sheet *coach.HotSet) float64 {
 	case s.TauYears != nil:
 		return s.TauYears.Value
 	default:
-		return wear.AnchorTau(s.HotHours.Value/24/daysPerYear, s.HotSet.Value, s.Beta.Value, s.Ea.Value, unit.Celsius(s.HotTemp.Value))
+		return wear.AnchorTau(s.HotHours.Value/24/daysPerYear, s.HotSet.Value, s.Beta.Value, s.Ea.Value,
+			unit.Celsius(s.HotTemp.Value))
 	}
 }

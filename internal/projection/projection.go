@@ -34,7 +34,8 @@ type Forecast struct {
 	Hold         wording.Text    // why no clock is started; nothing when it runs
 	Readings     []Used          // what each reading of the part did
 	Risk         float64         // chance in [0, 1] that it needs renewal by When.By if it is sound on When.On
-	Need         float64         // chance in [0, 1] that it needs renewal by When.By, whatever it is on When.On: 1 - exp(-H(By))
+	// chance in [0, 1] that it needs renewal by When.By, whatever it is on When.On: 1 - exp(-H(By))
+	Need float64
 }
 
 // When are the days and habits that a forecast is made for.
@@ -151,7 +152,8 @@ func (e *Engine) part(l *line, s *coach.Slide, r *coach.Run, p *coach.Part, w Wh
 	d.Construction, d.Fitted = r.Construction, p.Fitted
 	measured := AsMeasured(l.life.Coach, s.ID, r, w.On)
 	if why := e.Misfit(&measured); !why.IsZero() { // no clock is started on a run that does not fit
-		return Forecast{Slide: d.Slide, Run: d.Run, RunKey: d.RunKey, Part: d.Part, Material: d.Material, Construction: d.Construction, Fitted: d.Fitted, Hold: why, Readings: d.Readings}
+		return Forecast{Slide: d.Slide, Run: d.Run, RunKey: d.RunKey, Part: d.Part, Material: d.Material,
+			Construction: d.Construction, Fitted: d.Fitted, Hold: why, Readings: d.Readings}
 	}
 	return d
 }

@@ -22,7 +22,8 @@ type bench struct {
 
 func setup(t testing.TB) bench {
 	t.Helper()
-	tab, err := climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places, Zips: config.Zips})
+	tab, err := climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places,
+		Zips: config.Zips})
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -86,7 +87,8 @@ func TestPlanningRanges(t *testing.T) {
 		{coach.PVC, coach.Wiper, coach.Track, coach.Aft, [2]float64{5, 8}, [2]float64{3, 5}, [2]float64{2, 3}},
 		{coach.EPDMSponge, coach.Bulb, coach.PeelStick, coach.Top, [2]float64{3, 6}, [2]float64{2, 4}, [2]float64{1, 2}},
 		{coach.PUFoam, coach.Bulb, coach.Bonded, coach.Top, [2]float64{2, 4}, [2]float64{1, 2}, [2]float64{0, 1}},
-		{coach.AcrylicTape, coach.Adhesive, coach.PeelStick, coach.Top, [2]float64{8, 10}, [2]float64{5, 8}, [2]float64{3, 6}},
+		{coach.AcrylicTape, coach.Adhesive, coach.PeelStick, coach.Top, [2]float64{8, 10}, [2]float64{5, 8},
+			[2]float64{3, 6}},
 		// Silicone's columns lie closer together (a factor 1.2) than the sun of the
 		// two places allows (1.5): its hot figure is held to 6-10 instead of 8-10.
 		{coach.Silicone, coach.Bulb, coach.Track, coach.Top, [2]float64{12, 16}, [2]float64{10, 12}, [2]float64{6, 10}},
@@ -109,9 +111,11 @@ func TestPlanningRanges(t *testing.T) {
 			st.Shelter, st.Rooms = c.shelter, c.rooms
 			f := b.one(c.place, st, run, part)
 			y := years(f, f.Likely)
-			t.Logf("%-12s %-8s %-10s %-5s %-9s early %4.1f likely %4.1f late %4.1f by %s", row.material, row.part, row.construction, row.side, c.name, years(f, f.Early), y, years(f, f.Late), f.Governing)
+			t.Logf("%-12s %-8s %-10s %-5s %-9s early %4.1f likely %4.1f late %4.1f by %s", row.material, row.part,
+				row.construction, row.side, c.name, years(f, f.Early), y, years(f, f.Late), f.Governing)
 			if y < c.want[0]-slack || y > c.want[1]+slack {
-				t.Errorf("%s %s %s %s %s: likely after %.1f years, planning range %v", row.material, row.part, row.construction, row.side, c.name, y, c.want)
+				t.Errorf("%s %s %s %s %s: likely after %.1f years, planning range %v", row.material, row.part, row.construction,
+					row.side, c.name, y, c.want)
 			}
 		}
 	}
@@ -145,10 +149,13 @@ func TestForecastProperties(t *testing.T) {
 		pick := func(name string, n int) int { return rapid.IntRange(0, n-1).Draw(t, name) }
 		st := coach.Stay{
 			Shelter: coach.Shelters[pick("shelter", 3)], Rooms: coach.RoomStates[pick("rooms", 2)],
-			Heading: float64(rapid.IntRange(-1, 359).Draw(t, "heading")), Cycles: unit.PerDay(rapid.Float64Range(0, 2).Draw(t, "cycles")),
+			Heading: float64(rapid.IntRange(-1, 359).Draw(t, "heading")),
+			Cycles:  unit.PerDay(rapid.Float64Range(0, 2).Draw(t, "cycles")),
 		}
-		run := coach.Run{Position: coach.Positions[pick("position", 2)], Side: coach.Sides[pick("side", 4)], Construction: coach.Constructions[pick("construction", 4)]}
-		part := coach.Part{Kind: coach.PartKinds[pick("part", 5)], Material: coach.Materials[pick("material", len(coach.Materials))]}
+		run := coach.Run{Position: coach.Positions[pick("position", 2)], Side: coach.Sides[pick("side", 4)],
+			Construction: coach.Constructions[pick("construction", 4)]}
+		part := coach.Part{Kind: coach.PartKinds[pick("part", 5)],
+			Material: coach.Materials[pick("material", len(coach.Materials))]}
 		p := places[pick("place", 3)]
 		f := b.one(p, st, run, part)
 		if f.Early < f.Fitted || f.Early > f.Likely || f.Likely > f.Late {
@@ -185,8 +192,10 @@ func TestSplitStayEqualsWhole(t *testing.T) {
 	p := b.place(t, "Kelowna BC")
 	st := coach.Stay{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: 40, Cycles: .2}
 	mk := func(stays ...coach.Stay) Forecast {
-		run := coach.Run{Position: coach.Outer, Side: coach.Fore, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
-		c := &coach.Coach{Stays: stays, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}, Services: []coach.Service{{Day: fitted.Add(200), Kind: coach.Lubricate}}}
+		run := coach.Run{Position: coach.Outer, Side: coach.Fore, Construction: coach.Track, Fitted: fitted,
+			Parts: []coach.Part{{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
+		c := &coach.Coach{Stays: stays, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}},
+			Services: []coach.Service{{Day: fitted.Add(200), Kind: coach.Lubricate}}}
 		places := make([]*exposure.Place, len(stays))
 		for i := range places {
 			places[i] = p
@@ -212,10 +221,12 @@ func TestHazardNeverFalls(t *testing.T) {
 	}, Services: []coach.Service{{Day: fitted + 90, Kind: coach.Lubricate}, {Day: fitted + 300, Kind: coach.Lubricate}}}
 	for _, m := range coach.Materials {
 		for _, k := range coach.PartKinds {
-			run := coach.Run{Position: coach.Outer, Side: coach.Fore, Construction: coach.PeelStick, Fitted: fitted, Parts: []coach.Part{{Kind: k, Material: m, Fitted: fitted}}}
+			run := coach.Run{Position: coach.Outer, Side: coach.Fore, Construction: coach.PeelStick, Fitted: fitted,
+				Parts: []coach.Part{{Kind: k, Material: m, Fitted: fitted}}}
 			c.Slides = []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}
 			on := fitted.Add(500)
-			ln := lineCache{}.get(b.engine, Life{c, places}, &c.Slides[0], &run, exposure.Spans(c.Stays, fitted, fitted.Add(4000)), on, 60)
+			ln := lineCache{}.get(b.engine, Life{c, places}, &c.Slides[0], &run,
+				exposure.Spans(c.Stays, fitted, fitted.Add(4000)), on, 60)
 			a := ln.aging(b.engine.model(&run.Parts[0], coach.PeelStick), fitted, false)
 			prev := 0.0
 			for d := fitted; d < fitted+4000; d++ {
@@ -240,10 +251,14 @@ func TestOrderOfEqualStaysIsIrrelevant(t *testing.T) {
 	in := coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1, Cycles: .1}
 	damage := func(x, y coach.Stay) (sum []float64) {
 		x.From, x.Until, y.From = fitted, fitted+299, fitted+300
-		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}, {Kind: coach.Wiper, Material: coach.Neoprene, Fitted: fitted}}}
-		c := &coach.Coach{Stays: []coach.Stay{x, y}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted},
+				{Kind: coach.Wiper, Material: coach.Neoprene, Fitted: fitted}}}
+		c := &coach.Coach{Stays: []coach.Stay{x, y},
+			Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
 		on := fitted.Add(600)
-		ln := lineCache{}.get(b.engine, Life{c, []*exposure.Place{dark, dark}}, &c.Slides[0], &run, exposure.Spans(c.Stays, fitted, on+1), on, 60)
+		ln := lineCache{}.get(b.engine, Life{c, []*exposure.Place{dark, dark}}, &c.Slides[0], &run,
+			exposure.Spans(c.Stays, fitted, on+1), on, 60)
 		for i := range run.Parts {
 			a := ln.aging(b.engine.model(&run.Parts[i], coach.Track), fitted, false)
 			_, each := a.hazard(on)
@@ -263,16 +278,20 @@ func TestConditioningSparesTheLip(t *testing.T) {
 	b := setup(t)
 	p := b.place(t, "Columbus, OH")
 	mk := func(services ...coach.Service) float64 {
-		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
-		c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Indoor, Rooms: coach.RoomsIn, Heading: -1, Cycles: 3}}, Services: services, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+		run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+			Parts: []coach.Part{{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: fitted}}}
+		c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Indoor, Rooms: coach.RoomsIn, Heading: -1,
+			Cycles: 3}}, Services: services, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
 		l := Life{c, []*exposure.Place{p}}
 		on := fitted.Add(365)
-		ln := lineCache{}.get(b.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, on.Add(10)), on, 60)
+		ln := lineCache{}.get(b.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, on.Add(10)),
+			on, 60)
 		return ln.aging(b.engine.model(&run.Parts[0], coach.Track), fitted, false).ratio(coach.Abrasion, on)
 	}
 	dry := mk()
 	one := mk(coach.Service{Day: fitted.Add(10), Kind: coach.Lubricate})
-	two := mk(coach.Service{Day: fitted.Add(10), Kind: coach.Lubricate}, coach.Service{Day: fitted.Add(150), Kind: coach.Lubricate})
+	two := mk(coach.Service{Day: fitted.Add(10), Kind: coach.Lubricate},
+		coach.Service{Day: fitted.Add(150), Kind: coach.Lubricate})
 	other := mk(coach.Service{Day: fitted.Add(10), Kind: coach.Lubricate, Slide: "other"})
 	if !(two < one && one < dry) || other != dry {
 		t.Errorf("worn dry %v, once %v, twice %v, another slide's %v", dry, one, two, other)
@@ -286,8 +305,10 @@ func TestConditioningSparesTheLip(t *testing.T) {
 // No clock runs on a run whose bulb does not fit.
 func TestMisfitStartsNoClock(t *testing.T) {
 	b := setup(t)
-	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, FreeHeight: 30, Gaps: []unit.Length{11}}
-	f := b.one(b.place(t, "Yuma, AZ"), coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1}, run, coach.Part{Kind: coach.Bulb, Material: coach.EPDMSponge})
+	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, FreeHeight: 30,
+		Gaps: []unit.Length{11}}
+	f := b.one(b.place(t, "Yuma, AZ"), coach.Stay{Shelter: coach.Open, Rooms: coach.RoomsIn, Heading: -1}, run,
+		coach.Part{Kind: coach.Bulb, Material: coach.EPDMSponge})
 	if f.Hold.IsZero() || f.Likely != 0 || f.LifeUsed != 0 || len(f.Shares) != 0 {
 		t.Errorf("%+v", f)
 	}
@@ -305,8 +326,10 @@ func TestGapsReadLaterDecideTheFit(t *testing.T) {
 		rs   []coach.Reading
 		bad  bool
 	}{
-		{"as fitted", nil, true}, {"adjusted", []coach.Reading{gap(10, 12), gap(10, 13)}, false}, {"one end still tight", []coach.Reading{gap(10, 12), gap(10, 6)}, true},
-		{"worse again", []coach.Reading{gap(10, 12), gap(90, 19)}, true}, {"not yet read", []coach.Reading{gap(500, 12)}, true},
+		{"as fitted", nil, true}, {"adjusted", []coach.Reading{gap(10, 12), gap(10, 13)}, false},
+		{"one end still tight", []coach.Reading{gap(10, 12), gap(10, 6)}, true},
+		{"worse again", []coach.Reading{gap(10, 12), gap(90, 19)}, true},
+		{"not yet read", []coach.Reading{gap(500, 12)}, true},
 	} {
 		m := AsMeasured(&coach.Coach{Readings: c.rs}, "s", &run, fitted.Add(200))
 		if why := b.engine.Misfit(&m); (!why.IsZero()) != c.bad {
@@ -354,10 +377,13 @@ func BenchmarkBareLoop(b *testing.B) {
 }
 
 func benchLine(b *testing.B, s bench) (*line, *coach.Part) {
-	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}
-	c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: -1}}, Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
+	run := coach.Run{Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: fitted,
+		Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: fitted}}}
+	c := &coach.Coach{Stays: []coach.Stay{{From: fitted, Shelter: coach.Open, Rooms: coach.RoomsOut, Heading: -1}},
+		Slides: []coach.Slide{{ID: "s", Wall: coach.Left, Runs: []coach.Run{run}}}}
 	l := Life{c, []*exposure.Place{s.place(b, "Columbus, OH")}}
-	ln := lineCache{}.get(s.engine, l, &c.Slides[0], &c.Slides[0].Runs[0], exposure.Spans(c.Stays, fitted, s.engine.Horizon(fitted)+1), fitted, 60)
+	ln := lineCache{}.get(s.engine, l, &c.Slides[0], &c.Slides[0].Runs[0],
+		exposure.Spans(c.Stays, fitted, s.engine.Horizon(fitted)+1), fitted, 60)
 	return ln, &c.Slides[0].Runs[0].Parts[0]
 }
 

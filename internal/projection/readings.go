@@ -73,7 +73,8 @@ type belief struct {
 
 func outranked(all []coach.Reading, r *coach.Reading) bool {
 	return slices.ContainsFunc(all, func(o coach.Reading) bool {
-		return o.By == "shop" && o.Kind == r.Kind && o.Slide == r.Slide && o.Run == r.Run && o.Part == r.Part && max(o.Day-r.Day, r.Day-o.Day) <= 90
+		return o.By == "shop" && o.Kind == r.Kind && o.Slide == r.Slide && o.Run == r.Run && o.Part == r.Part &&
+			max(o.Day-r.Day, r.Day-o.Day) <= 90
 	})
 }
 
@@ -93,7 +94,8 @@ func (a *aging) evidence(run *coach.Run, p *coach.Part, r *coach.Reading) (t *be
 		rise := wear.Modulus(r.Value) - e0
 		limit := wear.Modulus(h.Shore.Value+h.Points.Value) - e0
 		step := wear.Modulus(r.Value+rules.Readings.ShoreError.Value) - wear.Modulus(r.Value)
-		return a.share(t, r.Day, 0, rise/limit, step/limit, "softer than new: swelling, another spot or temperature, or a new part")
+		return a.share(t, r.Day, 0, rise/limit, step/limit,
+			"softer than new: swelling, another spot or temperature, or a new part")
 	case coach.CrackGrade:
 		if t = a.find(coach.Weathering); t == nil {
 			return nil, 0, 0, "cracks are not what ends this part"
@@ -142,7 +144,9 @@ func (a *aging) grade(t *belief, day civil.Date, obs float64) (*belief, float64,
 
 // share compares an observed damage over limit, with its error, to the one the
 // rules predict for the day less what they predict up to the first reading.
-func (a *aging) share(t *belief, day civil.Date, before, obs, err float64, backwards string) (*belief, float64, float64, string) {
+func (a *aging) share(
+	t *belief, day civil.Date, before, obs, err float64, backwards string,
+) (*belief, float64, float64, string) {
 	now := a.line.until(a.x, day)
 	pred := a.damage(t.term, &now) - before
 	switch {
@@ -193,7 +197,8 @@ func (a *aging) fromLip(run *coach.Run, p *coach.Part, r *coach.Reading) (*belie
 		return nil, 0, 0, "wear is not what ends this part"
 	}
 	for _, first := range a.line.life.Coach.Readings {
-		if first.Kind != r.Kind || first.Run != r.Run || first.Slide != r.Slide || first.Part != r.Part || first.Day < p.Fitted || first.By != "shop" && r.By == "shop" {
+		if first.Kind != r.Kind || first.Run != r.Run || first.Slide != r.Slide || first.Part != r.Part ||
+			first.Day < p.Fitted || first.By != "shop" && r.By == "shop" {
 			continue
 		}
 		if first.Day >= r.Day {
@@ -202,7 +207,8 @@ func (a *aging) fromLip(run *coach.Run, p *coach.Part, r *coach.Reading) (*belie
 		limit := a.line.engine.Rules.Abrasion.LipLimit.Value
 		e := a.line.engine.Rules.Readings.LipError.Value * math.Sqrt2 / limit
 		then := a.line.until(a.x, first.Day)
-		return a.share(t, r.Day, a.damage(t.term, &then), (first.Value-r.Value)/limit, e, fmt.Sprintf("thicker than on %s", first.Day))
+		return a.share(t, r.Day, a.damage(t.term, &then), (first.Value-r.Value)/limit, e,
+			fmt.Sprintf("thicker than on %s", first.Day))
 	}
 	return t, 0, 0, "the first thickness of this lip: later ones are measured against it"
 }

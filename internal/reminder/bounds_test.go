@@ -20,7 +20,8 @@ func boundsInput(t *testing.T) (in Input, p *coach.Person, task plan.Task) {
 	task = plan.Task{Kind: coach.Inspect, Slide: "s", Run: "s", Anchor: today - 400, Target: today - 30}
 	p = &coach.Person{Name: "Ann", Email: "ann@example.org", Role: coach.Owner}
 	c := &coach.Coach{ID: "a", People: []coach.Person{*p}}
-	return Input{Account: &coach.Account{ID: "main", Name: "A"}, Coach: c, Rules: r, Today: today, Tasks: []plan.Task{task}}, p, task
+	return Input{Account: &coach.Account{ID: "main", Name: "A"}, Coach: c, Rules: r, Today: today,
+		Tasks: []plan.Task{task}}, p, task
 }
 
 // A task that went unanswered is called about GapDays after its last message, not before.
@@ -33,7 +34,8 @@ func TestCallAfterTheGap(t *testing.T) {
 	}{{gap - 1, AlreadyTold}, {gap, CallList}, {gap + 1, CallList}} {
 		in.Past = nil
 		for i := range in.Rules.Manners.Unanswered {
-			in.Past = append(in.Past, Past{Person: p.Email, Task: task.Kind, TaskKey: task.Key(), Covers: []string{task.Key() + "#9"}, Day: in.Today.Add(-x.days - 20*i)})
+			in.Past = append(in.Past, Past{Person: p.Email, Task: task.Kind, TaskKey: task.Key(),
+				Covers: []string{task.Key() + "#9"}, Day: in.Today.Add(-x.days - 20*i)})
 		}
 		c := candidate{task: &in.Tasks[0], rung: 0}
 		if got := in.against(p, &c); got != x.want {
@@ -69,7 +71,8 @@ func TestTheYearIs365Days(t *testing.T) {
 // Every reason that leaves a call to the shop is one of the list, and only those that no
 // message and no wait answers.
 func TestReasonsOfCalls(t *testing.T) {
-	want := map[Reason]bool{CallList: true, NoAddress: true, BadAddress: true, OptedOut: true, NoConsent: true, ByPhone: true}
+	want := map[Reason]bool{CallList: true, NoAddress: true, BadAddress: true, OptedOut: true, NoConsent: true,
+		ByPhone: true}
 	for _, r := range Reasons {
 		if r.Calls() != want[r] {
 			t.Errorf("%s: %v", r, r.Calls())

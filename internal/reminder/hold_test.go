@@ -38,7 +38,8 @@ func TestUnusual(t *testing.T) {
 }
 
 func TestOrdinary(t *testing.T) {
-	for kind, want := range map[coach.TaskKind]bool{coach.Clean: true, coach.ReplaceSeal: true, coach.SafetyStop: false, coach.BookedVisit: false} {
+	for kind, want := range map[coach.TaskKind]bool{coach.Clean: true, coach.ReplaceSeal: true, coach.SafetyStop: false,
+		coach.BookedVisit: false} {
 		if n := (Notice{Task: kind}); n.Ordinary() != want {
 			t.Errorf("%s: %v", kind, n.Ordinary())
 		}

@@ -51,7 +51,8 @@ type LotInput struct {
 }
 
 var (
-	textLot = texttemplate.Must(texttemplate.New("lot.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/lot.txt"))
+	textLot = texttemplate.Must(texttemplate.New("lot.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files,
+		"templates/lot.txt"))
 	htmlLot = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/lot.html", "templates/head.html"))
 )
 
@@ -59,8 +60,10 @@ var (
 func Lot(in LotInput) Notice {
 	zone := Input{Coach: in.Coach, Account: in.Account, Today: in.Today}
 	n := Notice{
-		Account: in.Account.ID, Coach: in.Coach.ID, Person: in.Person.Email, PersonName: in.Person.Name, Task: LotTask, TaskKey: LotKey(in.Campaign), Rungs: 1, Target: in.Today,
-		Why: "lot " + in.Lot, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, zone.zone(in.Person)), From: in.Account.Name, ReplyTo: in.Account.Email,
+		Account: in.Account.ID, Coach: in.Coach.ID, Person: in.Person.Email, PersonName: in.Person.Name, Task: LotTask,
+		TaskKey: LotKey(in.Campaign), Rungs: 1, Target: in.Today,
+		Why: "lot " + in.Lot, NotBefore: NextHours(in.Rules.Manners, in.Today, in.Now, zone.zone(in.Person)),
+		From: in.Account.Name, ReplyTo: in.Account.Email,
 		Subject: in.Coach.Name() + ": " + in.Subject, Covers: []string{},
 	}
 	w := in.Catalogue.In(cmp.Or(in.Person.Language, in.Account.Language))
@@ -73,11 +76,13 @@ func Lot(in LotInput) Notice {
 		letter
 		Paragraphs []string
 		Parts      []string
-	}{letter{Words: w, Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account}, paragraphs(in.Said), nil}
+	}{letter{Words: w, Name: in.Person.Name, Coach: in.Coach.Name(), Title: in.Subject, Account: in.Account},
+		paragraphs(in.Said), nil}
 	zone.words = w
 	for _, p := range in.Where {
 		slide, run, _ := strings.Cut(p.Run, "/")
-		l.Parts = append(l.Parts, w.T("%[1]s, %[2]s: %[3]s, fitted on %[4]s, lot %[5]s", slideName(w, in.Coach, coach.SlideID(slide)), Edge(w, run), plan.PartWords[p.Part], p.Fitted, p.Lot))
+		l.Parts = append(l.Parts, w.T("%[1]s, %[2]s: %[3]s, fitted on %[4]s, lot %[5]s",
+			slideName(w, in.Coach, coach.SlideID(slide)), Edge(w, run), plan.PartWords[p.Part], p.Fitted, p.Lot))
 	}
 	l.Cautions = []string{w.T(in.Rules.Cautions["makers"]), w.T(in.Rules.Cautions["moving_room"])}
 	if in.Links != nil {

@@ -45,7 +45,8 @@ func (in *Input) together(seal *plan.Task) {
 	}
 	day := seal.Target
 	for _, t := range in.Tasks {
-		if (t.Kind == coach.ReplaceBulb || t.Kind == coach.Rebond) && t.Run == seal.Run && t.Target.DaysUntil(seal.Target) <= lead[0] {
+		if (t.Kind == coach.ReplaceBulb || t.Kind == coach.Rebond) && t.Run == seal.Run &&
+			t.Target.DaysUntil(seal.Target) <= lead[0] {
 			day = min(day, t.Target)
 		}
 	}

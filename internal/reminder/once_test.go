@@ -41,18 +41,23 @@ var catalogue = sync.OnceValue(func() *wording.Catalogue {
 // owner, and the tasks given.
 func input(t testing.TB, tasks []plan.Task, materials ...[2]coach.Material) reminder.Input {
 	t.Helper()
-	c := &coach.Coach{ID: "a", Label: "The coach", People: []coach.Person{{Name: "Ann", Email: "ann@example.org", Role: coach.Owner}}, Slides: []coach.Slide{{ID: "s"}}}
+	c := &coach.Coach{ID: "a", Label: "The coach",
+		People: []coach.Person{{Name: "Ann", Email: "ann@example.org", Role: coach.Owner}}, Slides: []coach.Slide{{ID: "s"}}}
 	for i, m := range materials {
-		c.Slides[0].Runs = append(c.Slides[0].Runs, coach.Run{Position: coach.Outer, Side: coach.Sides[i], Construction: coach.Track, Fitted: today - 900,
-			Parts: []coach.Part{{Kind: coach.Bulb, Material: m[0], Fitted: today - 900}, {Kind: coach.Wiper, Material: m[1], Fitted: today - 900}}})
+		c.Slides[0].Runs = append(c.Slides[0].Runs, coach.Run{Position: coach.Outer, Side: coach.Sides[i],
+			Construction: coach.Track, Fitted: today - 900,
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: m[0], Fitted: today - 900},
+				{Kind: coach.Wiper, Material: m[1], Fitted: today - 900}}})
 	}
-	return reminder.Input{Account: &coach.Account{ID: "x", Name: "The shop", Email: "shop@example.org"}, Coach: c, Tasks: tasks, Today: today, Rules: rules(), Domain: "example.org", Words: catalogue()}
+	return reminder.Input{Account: &coach.Account{ID: "x", Name: "The shop", Email: "shop@example.org"}, Coach: c,
+		Tasks: tasks, Today: today, Rules: rules(), Domain: "example.org", Words: catalogue()}
 }
 
 func edge(side coach.Side) string { return "s/outer/" + string(side) }
 
 func due(kind coach.TaskKind, run string, target civil.Date) plan.Task {
-	return plan.Task{Kind: kind, Slide: "s", Run: run, Anchor: today - 900, Earliest: target - 30, Target: target, Latest: target + 60, Why: wording.Say("year")}
+	return plan.Task{Kind: kind, Slide: "s", Run: run, Anchor: today - 900, Earliest: target - 30, Target: target,
+		Latest: target + 60, Why: wording.Say("year")}
 }
 
 // TestStepsUseWhatIsAllowed reads the mails of every task about every pair of
@@ -69,7 +74,8 @@ func TestStepsUseWhatIsAllowed(t *testing.T) {
 		}
 	}
 	// Words for products that no list has.
-	strange := map[string][]string{"en": {"conditioner"}, "es": {"acondicionador"}, "fr": {"produit de traitement", "revitalisant"}}
+	strange := map[string][]string{"en": {"conditioner"}, "es": {"acondicionador"},
+		"fr": {"produit de traitement", "revitalisant"}}
 	used := map[string]bool{}
 	for _, lang := range []string{"en", "es", "fr"} {
 		for _, bulb := range coach.Materials {
@@ -103,7 +109,8 @@ func TestStepsUseWhatIsAllowed(t *testing.T) {
 				}
 			}
 		}
-		for _, p := range []string{"a water-based protectant without silicone or petroleum", "a water-based protectant without silicone, after a spot test", "what the seal's maker names"} {
+		for _, p := range []string{"a water-based protectant without silicone or petroleum",
+			"a water-based protectant without silicone, after a spot test", "what the seal's maker names"} {
 			if !used[lang+" "+p] {
 				t.Errorf("%s: no step ever says to use %q", lang, p)
 			}
@@ -155,13 +162,15 @@ func TestNothingIsAskedTwice(t *testing.T) {
 			}
 		}
 		stands := map[string]civil.Date{} // edges whose seal is to be replaced, since when that was told
-		in := input(t, tasks, [2]coach.Material{coach.EPDMSponge, coach.EPDMDense}, [2]coach.Material{coach.PUFoam, coach.PUFoam},
+		in := input(t, tasks, [2]coach.Material{coach.EPDMSponge, coach.EPDMDense},
+			[2]coach.Material{coach.PUFoam, coach.PUFoam},
 			[2]coach.Material{coach.Silicone, coach.EPDMDense}, [2]coach.Material{coach.EPDMSponge, coach.TPV})
 		for day := today; day < today+210; day++ {
 			in.Today = day
 			ns, _ := reminder.Due(in)
 			for _, n := range ns {
-				in.Past = append(in.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey, Day: day})
+				in.Past = append(in.Past, reminder.Past{Person: n.Person, Task: n.Task, Covers: n.Covers, TaskKey: n.TaskKey,
+					Day: day})
 				kinds, looks, care := map[string]bool{}, 0, map[string]bool{}
 				for _, c := range n.Covers {
 					f := strings.Split(c, "|")
@@ -202,7 +211,8 @@ func TestDaysAreNeverPast(t *testing.T) {
 		lang := rapid.SampledFrom([]string{"en", "es", "fr"}).Draw(rt, "lang")
 		zone := rapid.SampledFrom([]string{"America/St_Johns", "America/Phoenix", "Pacific/Honolulu"}).Draw(rt, "zone")
 		var tasks []plan.Task
-		for _, kind := range []coach.TaskKind{coach.Inspect, coach.Lubricate, coach.Exercise, coach.WaterTest, coach.ReplaceSeal} {
+		for _, kind := range []coach.TaskKind{coach.Inspect, coach.Lubricate, coach.Exercise, coach.WaterTest,
+			coach.ReplaceSeal} {
 			run := "s"
 			if kind == coach.Lubricate || kind == coach.ReplaceSeal {
 				run = edge(rapid.SampledFrom([]coach.Side{coach.Top, coach.Aft}).Draw(rt, "side"))

@@ -60,14 +60,19 @@ func slideName(w *wording.Words, c *coach.Coach, id coach.SlideID) string {
 }
 
 var edgeWords = map[string]wording.Text{
-	"outer/top": wording.Say("outer top edge"), "outer/bottom": wording.Say("outer bottom edge"), "outer/fore": wording.Say("outer front edge"), "outer/aft": wording.Say("outer rear edge"),
-	"inner/top": wording.Say("inner top edge"), "inner/bottom": wording.Say("inner bottom edge"), "inner/fore": wording.Say("inner front edge"), "inner/aft": wording.Say("inner rear edge"),
+	"outer/top": wording.Say("outer top edge"), "outer/bottom": wording.Say("outer bottom edge"),
+	"outer/fore": wording.Say("outer front edge"), "outer/aft": wording.Say("outer rear edge"),
+	"inner/top": wording.Say("inner top edge"), "inner/bottom": wording.Say("inner bottom edge"),
+	"inner/fore": wording.Say("inner front edge"), "inner/aft": wording.Say("inner rear edge"),
 }
 
 // WorkWords say work as a thing and not as a request.
 var WorkWords = map[coach.TaskKind]wording.Text{
-	coach.Inspect: wording.Say("Inspection with readings"), coach.WaterTest: wording.Say("Hose test"), coach.ReplaceBulb: wording.Say("New bulb"),
-	coach.ReplaceSeal: wording.Say("New seal"), coach.Rebond: wording.Say("Re-bonding"), coach.Refit: wording.Say("Seal that does not fit"), coach.Warranted: wording.Say("Look before the warranty ends"),
-	coach.Clean: wording.Say("Cleaning"), coach.Lubricate: wording.Say("Cleaning and conditioning"), coach.Exercise: wording.Say("Running the rooms"),
+	coach.Inspect: wording.Say("Inspection with readings"), coach.WaterTest: wording.Say("Hose test"),
+	coach.ReplaceBulb: wording.Say("New bulb"),
+	coach.ReplaceSeal: wording.Say("New seal"), coach.Rebond: wording.Say("Re-bonding"),
+	coach.Refit: wording.Say("Seal that does not fit"), coach.Warranted: wording.Say("Look before the warranty ends"),
+	coach.Clean: wording.Say("Cleaning"), coach.Lubricate: wording.Say("Cleaning and conditioning"),
+	coach.Exercise:   wording.Say("Running the rooms"),
 	coach.SafetyStop: wording.Say("Look at a stopped room"),
 }

@@ -445,7 +445,8 @@ func (in *Input) write(p *coach.Person, due []candidate) Notice {
 	lead := due[0]
 	n := Notice{
 		Account: in.Account.ID, Coach: in.Coach.ID, Person: p.Email, PersonName: p.Name,
-		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung, Rungs: len(in.Rules.Tasks[lead.task.Kind].Rungs(p.Role)),
+		Task: lead.task.Kind, TaskKey: lead.task.Key(), Run: lead.task.Run, Rung: lead.rung,
+		Rungs:  len(in.Rules.Tasks[lead.task.Kind].Rungs(p.Role)),
 		Target: lead.task.Target, Why: lead.task.Why.String(), NotBefore: in.leaves(p, lead.task),
 		From: in.Account.Name, ReplyTo: in.Account.Email, Language: in.language(p).Lang(),
 	}

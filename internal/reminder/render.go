@@ -17,7 +17,8 @@ import (
 var files embed.FS
 
 var (
-	textMail = texttemplate.Must(texttemplate.New("notice.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files, "templates/notice.txt"))
+	textMail = texttemplate.Must(texttemplate.New("notice.txt").Funcs(texttemplate.FuncMap{"wrap": wrap}).ParseFS(files,
+		"templates/notice.txt"))
 	htmlMail = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/notice.html", "templates/head.html"))
 )
 
@@ -106,7 +107,8 @@ func (in *Input) render(n *Notice, p *coach.Person, due []candidate) {
 	}
 	w := in.language(p)
 	in.words, in.leave = w, civil.FromTime(n.NotBefore.In(in.zone(p)))
-	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w), Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Shop: rule.Shop, Account: in.Account}
+	l := letter{Words: w, Name: p.Name, Coach: in.Coach.Name(), Title: w.T(rule.Title), Why: lead.Why.In(w),
+		Visit: lead.Kind == coach.BookedVisit, Danger: lead.Kind == coach.SafetyStop, Shop: rule.Shop, Account: in.Account}
 	for _, h := range rule.How {
 		l.How = append(l.How, w.T(h.Text))
 	}
@@ -153,7 +155,10 @@ func (in *Input) subject(lead *plan.Task, title string) string {
 func (in *Input) facts(lead *plan.Task, rule rulebook.Task, same []candidate) []fact {
 	w := in.words
 	if lead.Kind == coach.BookedVisit {
-		return []fact{{w.T("When"), in.agreed(lead)}, {w.T("Where"), strings.Join(strings.FieldsFunc(in.Account.Name+", "+in.Account.Postal, func(r rune) bool { return r == '\n' }), ", ")}}
+		return []fact{{w.T("When"), in.agreed(lead)},
+			{w.T("Where"), strings.Join(strings.FieldsFunc(in.Account.Name+", "+in.Account.Postal, func(r rune) bool {
+				return r == '\n'
+			}), ", ")}}
 	}
 	when := in.when(lead.Target)
 	if lead.Kind == coach.SafetyStop {

@@ -33,7 +33,8 @@ func TestStopTime(t *testing.T) {
 
 func TestTel(t *testing.T) {
 	for phone, want := range map[string]string{
-		"(541) 555-0101": "tel:5415550101", "+1 541 555 0101": "tel:+15415550101", "": "", "ask for Ann": "", "541.555.0101": "tel:5415550101",
+		"(541) 555-0101": "tel:5415550101", "+1 541 555 0101": "tel:+15415550101", "": "", "ask for Ann": "",
+		"541.555.0101": "tel:5415550101",
 	} {
 		if got := string(Tel(phone)); got != want {
 			t.Errorf("%q: %q, want %q", phone, got, want)

@@ -38,7 +38,8 @@ func Visits(c coach.ID, pins []coach.Pin, today civil.Date) (out []plan.Task) {
 		if p.Coach != c || p.Day < today {
 			continue
 		}
-		out = append(out, plan.Task{Kind: coach.BookedVisit, Anchor: p.Day, Mark: string(p.Task), Earliest: p.Day, Target: p.Day, Latest: p.Day, Ends: true, Why: wording.Say("This day is agreed with the shop.")})
+		out = append(out, plan.Task{Kind: coach.BookedVisit, Anchor: p.Day, Mark: string(p.Task), Earliest: p.Day,
+			Target: p.Day, Latest: p.Day, Ends: true, Why: wording.Say("This day is agreed with the shop.")})
 	}
 	slices.SortStableFunc(out, func(a, b plan.Task) int { return cmp.Compare(a.Target, b.Target) })
 	return out

@@ -11,7 +11,8 @@ import (
 
 // A conversation that says a little now and then ends all the same.
 func TestConversationsEnd(t *testing.T) {
-	s, err := Start(Options{Listen: "127.0.0.1:0", Domain: "returns.example.org", Desk: &taker{got: map[string]desk.Return{}}, Log: slog.New(slog.DiscardHandler),
+	s, err := Start(Options{Listen: "127.0.0.1:0", Domain: "returns.example.org",
+		Desk: &taker{got: map[string]desk.Return{}}, Log: slog.New(slog.DiscardHandler),
 		Read: func(string) (string, bool) { return "", false }, Longest: 300 * time.Millisecond})
 	if err != nil {
 		t.Fatal(err)

@@ -78,7 +78,8 @@ func automatic(e *message.Entity) bool {
 // says that it was unwanted is a complaint.
 func feedback(e *message.Entity) desk.Return {
 	if b := part(e, "message/feedback-report"); b != nil {
-		h, _ := textproto.NewReader(bufio.NewReader(bytes.NewReader(b))).ReadMIMEHeader() // what was read before a fault counts
+		// what was read before a fault counts
+		h, _ := textproto.NewReader(bufio.NewReader(bytes.NewReader(b))).ReadMIMEHeader()
 		switch strings.ToLower(strings.TrimSpace(h.Get("Feedback-Type"))) {
 		case "abuse", "fraud", "opt-out", "opt-out-list":
 			return desk.Return{Kind: desk.Complained}

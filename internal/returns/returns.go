@@ -68,10 +68,12 @@ type Server struct {
 
 // Start listens.
 func Start(o Options) (*Server, error) {
-	s := &Server{opt: o, slots: make(chan struct{}, mostAtATime), senders: map[string]*rate.Limiter{}, talking: map[string]int{}, done: make(chan struct{})}
+	s := &Server{opt: o, slots: make(chan struct{}, mostAtATime), senders: map[string]*rate.Limiter{},
+		talking: map[string]int{}, done: make(chan struct{})}
 	l, err := net.Listen("tcp", o.Listen)
 	if err != nil {
-		return nil, &fault.Error{Op: "returns", Kind: fault.Unavailable, Msg: "the address for returned mail cannot be used", Hint: "Choose another returns.listen, or stop what listens there.", Err: err}
+		return nil, &fault.Error{Op: "returns", Kind: fault.Unavailable, Msg: "the address for returned mail cannot be used",
+			Hint: "Choose another returns.listen, or stop what listens there.", Err: err}
 	}
 	s.listener = l
 	s.smtp = smtp.NewServer(s)
@@ -114,10 +116,13 @@ func (s *Server) Close() error {
 }
 
 var (
-	errBusy    = &smtp.SMTPError{Code: 421, EnhancedCode: smtp.EnhancedCode{4, 3, 2}, Message: "too many conversations, come back later"}
-	errRate    = &smtp.SMTPError{Code: 450, EnhancedCode: smtp.EnhancedCode{4, 7, 1}, Message: "too many messages from you, come back later"}
+	errBusy = &smtp.SMTPError{Code: 421, EnhancedCode: smtp.EnhancedCode{4, 3, 2},
+		Message: "too many conversations, come back later"}
+	errRate = &smtp.SMTPError{Code: 450, EnhancedCode: smtp.EnhancedCode{4, 7, 1},
+		Message: "too many messages from you, come back later"}
 	errUnknown = &smtp.SMTPError{Code: 550, EnhancedCode: smtp.EnhancedCode{5, 1, 1}, Message: "no such address here"}
-	errStore   = &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 3, 0}, Message: "cannot be taken down now, come back later"}
+	errStore   = &smtp.SMTPError{Code: 451, EnhancedCode: smtp.EnhancedCode{4, 3, 0},
+		Message: "cannot be taken down now, come back later"}
 )
 
 // NewSession begins a conversation; package smtp calls it.

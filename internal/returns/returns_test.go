@@ -83,23 +83,33 @@ func TestRead(t *testing.T) {
 		kind      desk.ReturnKind
 		holds     string
 	}{
-		{"given up for the time being (RFC 3464, appendix E)", report2("failed", "4.0.0", "426 connection timed out"), desk.Delayed, ""},
+		{"given up for the time being (RFC 3464, appendix E)", report2("failed", "4.0.0", "426 connection timed out"),
+			desk.Delayed, ""},
 		{"listed as a sender of spam", report2("failed", "5.7.1", "554 blocked"), desk.Refused, "5.7.1"},
 		{"full for good", report2("failed", "5.2.2", "552 full"), desk.Refused, ""},
 		{"no status, but words", report2("failed", "5.0.0", "550 Unrouteable: no such user"), desk.Bounced, ""},
 		{"no status, no words", report2("failed", "5.0.0", "550 no"), desk.Refused, ""},
-		{"not spam after all", strings.Replace(crlf(complaint), "Feedback-Type: abuse", "Feedback-Type: not-spam", 1), desk.Automatic, ""},
-		{"a first part in no known letters", strings.Replace(report2("failed", "5.1.1", "550 no"), "\r\n--RAA14128.773615765/CS\r\n\r\n", "\r\n--RAA14128.773615765/CS\r\nContent-Type: text/plain; charset=unknown-8bit\r\n\r\n", 1), desk.Bounced, ""},
-		{"a ticket desk", crlf("From: desk@example.org\nPrecedence: junk\nX-Autoreply: yes\n\nTicket 12\n"), desk.Automatic, ""},
+		{"not spam after all", strings.Replace(crlf(complaint), "Feedback-Type: abuse", "Feedback-Type: not-spam", 1),
+			desk.Automatic, ""},
+		{"a first part in no known letters", strings.Replace(report2("failed", "5.1.1", "550 no"),
+			"\r\n--RAA14128.773615765/CS\r\n\r\n",
+			"\r\n--RAA14128.773615765/CS\r\nContent-Type: text/plain; charset=unknown-8bit\r\n\r\n", 1), desk.Bounced, ""},
+		{"a ticket desk", crlf("From: desk@example.org\nPrecedence: junk\nX-Autoreply: yes\n\nTicket 12\n"), desk.Automatic,
+			""},
 		{"a byte that no database takes", "From: a@example.org\r\n\r\nhel\x00lo", desk.Replied, "hello"},
 		{"unknown user", report2("failed", "5.1.1", "550 user unknown"), desk.Bounced, "5.1.1 550 user unknown"},
 		{"delayed", report2("delayed", "4.4.1", "no answer"), desk.Delayed, ""},
 		{"delivered after all", report2("delivered", "2.0.0", "250 ok"), desk.Delayed, ""},
 		{"complaint (RFC 5965, appendix B.1)", crlf(complaint), desk.Complained, ""},
-		{"an answer", crlf("From: Ilse <ilse@example.org>\nSubject: Re: seals\n\nPlease ring me.\n"), desk.Replied, "Please ring me."},
-		{"an answer in two forms", crlf("From: ilse@example.org\nContent-Type: multipart/alternative; boundary=b\n\n--b\nContent-Type: text/html\n\n<p>no</p>\n--b\nContent-Type: text/plain; charset=iso-8859-1\nContent-Transfer-Encoding: quoted-printable\n\nGr=FC=DFe\n--b--\n"), desk.Replied, "Grüße"},
+		{"an answer", crlf("From: Ilse <ilse@example.org>\nSubject: Re: seals\n\nPlease ring me.\n"), desk.Replied,
+			"Please ring me."},
+		{"an answer in two forms",
+			crlf("From: ilse@example.org\nContent-Type: multipart/alternative; boundary=b\n\n--b\nContent-Type: " +
+				"text/html\n\n<p>no</p>\n--b\nContent-Type: text/plain; charset=iso-8859-1\nContent-Transfer-Encoding: " +
+				"quoted-printable\n\nGr=FC=DFe\n--b--\n"), desk.Replied, "Grüße"},
 		{"a holiday", crlf("From: ilse@example.org\nAuto-Submitted: auto-replied\n\nI am away.\n"), desk.Automatic, ""},
-		{"a report that is none", crlf("From: a@example.org\nContent-Type: multipart/report; report-type=delivery-status; boundary=b\n\n--b\n\nhello\n--b--\n"), desk.Replied, "hello"},
+		{"a report that is none", crlf("From: a@example.org\nContent-Type: multipart/report; report-type=delivery-status; " +
+			"boundary=b\n\n--b\n\nhello\n--b--\n"), desk.Replied, "hello"},
 		{"not a mail", "\x00\xff nonsense", desk.Replied, "nonsense"},
 		{"nothing", "", desk.Replied, ""},
 	} {
@@ -117,7 +127,8 @@ func TestRead(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	f.Add([]byte(report2("failed", "5.1.1", "x")))
 	f.Add([]byte(crlf(complaint)))
-	f.Add([]byte("Content-Type: multipart/report; report-type=delivery-status; boundary=b\r\n\r\n--b\r\nContent-Type: message/delivery-status\r\n\r\nAction"))
+	f.Add([]byte("Content-Type: multipart/report; report-type=delivery-status; boundary=b\r\n\r\n--b\r\nContent-Type: " +
+		"message/delivery-status\r\n\r\nAction"))
 	f.Fuzz(func(t *testing.T, raw []byte) {
 		if r := Read(raw); r.Kind == "" {
 			t.Fatal("no kind")
@@ -153,7 +164,8 @@ func deliver(addr string, to []string, body string) error {
 
 func TestServer(t *testing.T) {
 	k := &taker{got: map[string]desk.Return{}}
-	s, err := Start(Options{Listen: "127.0.0.1:0", Domain: "returns.example.org", Desk: k, Log: slog.New(slog.DiscardHandler),
+	s, err := Start(Options{Listen: "127.0.0.1:0", Domain: "returns.example.org", Desk: k,
+		Log:  slog.New(slog.DiscardHandler),
 		Read: func(local string) (string, bool) { return strings.CutPrefix(local, "ok-") }})
 	if err != nil {
 		t.Fatal(err)
@@ -171,7 +183,8 @@ func TestServer(t *testing.T) {
 		}
 		return 250
 	}
-	for to, want := range map[string]int{"ok-1@returns.example.org": 250, "OK-2@returns.example.org": 550, "forged@returns.example.org": 550, "ok-3@elsewhere.example.org": 550, "ilse@example.org": 550} {
+	for to, want := range map[string]int{"ok-1@returns.example.org": 250, "OK-2@returns.example.org": 550,
+		"forged@returns.example.org": 550, "ok-3@elsewhere.example.org": 550, "ilse@example.org": 550} {
 		if got := code(send(to, report2("failed", "5.1.1", "550 no"))); got != want {
 			t.Errorf("%s: %d, want %d", to, got, want)
 		}
@@ -179,7 +192,8 @@ func TestServer(t *testing.T) {
 	if k.got["1"].Kind != desk.Bounced || len(k.got) != 1 {
 		t.Errorf("%+v", k.got)
 	}
-	if got := code(send("ok-4@returns.example.org", "From: a@example.org\r\n\r\n"+strings.Repeat(strings.Repeat("x", 70)+"\r\n", 10_000))); got != 552 {
+	if got := code(send("ok-4@returns.example.org",
+		"From: a@example.org\r\n\r\n"+strings.Repeat(strings.Repeat("x", 70)+"\r\n", 10_000))); got != 552 {
 		t.Errorf("too large: %d", got)
 	}
 	k.fail = fault.New(fault.Unavailable, "down", "")

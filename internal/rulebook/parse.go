@@ -40,7 +40,8 @@ func parse(text []byte, base *Rulebook) (*Rulebook, error) {
 		complete(reflect.ValueOf(&r).Elem(), reflect.ValueOf(base).Elem(), true)
 	}
 	if bad := r.check(); len(bad) > 0 {
-		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"), Hint: "Mend the figures named above."}
+		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"),
+			Hint: "Mend the figures named above."}
 	}
 	return &r, nil
 }
@@ -60,7 +61,8 @@ func (r *Rulebook) renewSteps() {
 		return Step{With: product, Text: "Wipe every bulb and wiper with a cloth and " + product + "; do not spray it on."}
 	}
 	t.How = slices.Replace(slices.Clone(t.How), i, i+1,
-		with("a water-based protectant without silicone or petroleum"), with("a water-based protectant without silicone, after a spot test"))
+		with("a water-based protectant without silicone or petroleum"),
+		with("a water-based protectant without silicone, after a spot test"))
 	r.Tasks[coach.Lubricate] = t
 }
 
@@ -130,11 +132,14 @@ func bounds(path string) (low, high float64) {
 		return 0, 200
 	case "limit", "hot_set", "detection", "miss":
 		return 0.001, 0.999
-	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow", "cabin_follow", "least", "most", "cold_penalty", "waste", "least_share":
+	case "view_top", "view_side", "view_bottom", "view_behind", "topper", "absorptance", "relaxed_rate", "indoor_follow",
+		"cabin_follow", "least", "most", "cold_penalty", "waste", "least_share":
 		return 0, 1
 	case "freezing", "least_temp", "indoor_mean", "hot", "hot_temp":
 		return -60, 200
-	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate", "per_year", "points", "shore", "horizon_years", "search_years", "height_error", "shore_error", "lip_error", "owner_factor", "coil", "day_hours", "pull_days":
+	case "tau_years", "dose", "years", "rate", "hot_hours", "lip_limit", "pressure", "cycles", "days", "dry_rate",
+		"per_year", "points", "shore", "horizon_years", "search_years", "height_error", "shore_error", "lip_error",
+		"owner_factor", "coil", "day_hours", "pull_days":
 		return 1e-6, 1e6
 	default:
 		return 0, 1e6
@@ -187,13 +192,17 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 		}
 	}
 	for _, k := range WorkKinds {
-		if w, ok := r.Work[k]; !ok || !slices.Contains(coach.Skills, w.Skill) || w.Low.Value > w.High.Value || w.High.Value <= 0 {
+		if w, ok := r.Work[k]; !ok || !slices.Contains(coach.Skills, w.Skill) || w.Low.Value > w.High.Value ||
+			w.High.Value <= 0 {
 			say("work.%s: needs a skill (%v), and low hours not above high ones", k, coach.Skills)
 		}
 	}
 	m := r.Manners
-	if m.SendFrom < 0 || m.SendUntil > 24 || m.SendFrom >= m.SendUntil || len(m.SendDays) == 0 || m.GapDays < 0 || m.PerYear < 1 || m.Reserved < 0 || m.Reserved >= m.PerYear || m.Unanswered < 1 || m.SnoozeDays < 1 || m.BookingDays < 1 {
-		say("manners: need send_days, send_from before send_until (0-24), gap_days >= 0, per_year, unanswered, snooze_days and booking_days >= 1, reserved_for_work below per_year")
+	if m.SendFrom < 0 || m.SendUntil > 24 || m.SendFrom >= m.SendUntil || len(m.SendDays) == 0 || m.GapDays < 0 ||
+		m.PerYear < 1 || m.Reserved < 0 || m.Reserved >= m.PerYear || m.Unanswered < 1 || m.SnoozeDays < 1 ||
+		m.BookingDays < 1 {
+		say("manners: need send_days, send_from before send_until (0-24), gap_days >= 0, per_year, unanswered, snooze_days " +
+			"and booking_days >= 1, reserved_for_work below per_year")
 	}
 	for _, d := range m.SendDays {
 		if !slices.Contains(weekdays, d) {

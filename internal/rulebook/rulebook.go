@@ -341,7 +341,8 @@ const (
 )
 
 // WorkKinds lists the kinds of work.
-var WorkKinds = []string{WorkInspection, WorkHose, WorkBulb, WorkPushOn, WorkTrack, WorkPeel, WorkBonded, WorkRemoval, WorkTopper, WorkRoomOut}
+var WorkKinds = []string{WorkInspection, WorkHose, WorkBulb, WorkPushOn, WorkTrack, WorkPeel, WorkBonded, WorkRemoval,
+	WorkTopper, WorkRoomOut}
 
 // Shop is what holds where a workshop does not say otherwise.
 type Shop struct {
@@ -368,7 +369,8 @@ type Shop struct {
 
 // Hours returns the default weekly hours of a skill.
 func (s *Shop) Hours(k coach.Skill) float64 {
-	return map[coach.Skill]Figure{coach.Inspection: s.Inspection, coach.PushOnWork: s.PushOn, coach.AdhesiveWork: s.Adhesive, coach.RoomOut: s.RoomOut}[k].Value
+	return map[coach.Skill]Figure{coach.Inspection: s.Inspection, coach.PushOnWork: s.PushOn,
+		coach.AdhesiveWork: s.Adhesive, coach.RoomOut: s.RoomOut}[k].Value
 }
 
 // Rungs returns the lead days for people of a role.

@@ -43,7 +43,8 @@ func TestParseReportsEveryFault(t *testing.T) {
 	if err == nil {
 		t.Fatal("a broken rulebook passed")
 	}
-	for _, want := range []string{"exposure.view_top: value 1.6", "exposure.view_top: evidence", "manners:", "tasks.replace_bulb.lead_days"} {
+	for _, want := range []string{"exposure.view_top: value 1.6", "exposure.view_top: evidence", "manners:",
+		"tasks.replace_bulb.lead_days"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("the report lacks %q:\n%v", want, err)
 		}
@@ -135,7 +136,8 @@ func TestEarlierStep(t *testing.T) {
 	if have, want := got.Tasks[coach.Lubricate].How, now.Tasks[coach.Lubricate].How; !slices.Equal(have, want) {
 		t.Errorf("%v, want %v", have, want)
 	}
-	if told := got.Tell(coach.Lubricate, []coach.Material{coach.PUFoam}); told.Title != got.Tasks[coach.Clean].Title || len(told.How) != 3 {
+	if told := got.Tell(coach.Lubricate, []coach.Material{coach.PUFoam}); told.Title != got.Tasks[coach.Clean].Title ||
+		len(told.How) != 3 {
 		t.Errorf("%+v", told)
 	}
 }

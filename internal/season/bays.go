@@ -33,7 +33,10 @@ func (m *maker) pins(drafts []draft) {
 		best, far := -1, 0
 		for i := range drafts {
 			d := &drafts[i]
-			if d.Coach != p.Coach || d.pin != 0 || d.Partner != "" || p.Task != "" && !slices.ContainsFunc(d.tasks, func(w want) bool { return w.Kind == p.Task }) {
+			if d.Coach != p.Coach || d.pin != 0 || d.Partner != "" || p.Task != "" && !slices.ContainsFunc(d.tasks,
+				func(w want) bool {
+					return w.Kind == p.Task
+				}) {
 				continue
 			}
 			away := max(0, p.Day.DaysUntil(d.First), d.Latest.DaysUntil(p.Day))
@@ -42,7 +45,8 @@ func (m *maker) pins(drafts []draft) {
 			}
 		}
 		if best < 0 {
-			m.problem("pin of %s to %s: nothing is due on that coach in this plan, or every visit of it is pinned already", p.Coach, p.Day)
+			m.problem("pin of %s to %s: nothing is due on that coach in this plan, or every visit of it is pinned already",
+				p.Coach, p.Day)
 			continue
 		}
 		d := &drafts[best]
@@ -50,11 +54,13 @@ func (m *maker) pins(drafts []draft) {
 		last := m.leaves(p.Day, d.High, 0)
 		switch {
 		case let(d.member.Coach, p.Day, last):
-			m.problem("pin of %s to %s: the coach is booked on a day up to %s, when the work would end; the pin holds", p.Coach, p.Day, last)
+			m.problem("pin of %s to %s: the coach is booked on a day up to %s, when the work would end; the pin holds", p.Coach,
+				p.Day, last)
 		case !m.Shop.Opens(p.Day.Weekday()):
 			m.problem("pin of %s to %s: no work begins on a %s; the pin holds", p.Coach, p.Day, p.Day.Weekday())
 		case p.Day < d.First:
-			m.problem("pin of %s to %s: nothing is due, or its parts are not there, before %s; the pin holds", p.Coach, p.Day, d.First)
+			m.problem("pin of %s to %s: nothing is due, or its parts are not there, before %s; the pin holds", p.Coach, p.Day,
+				d.First)
 		}
 	}
 }
@@ -115,11 +121,14 @@ func (m *maker) joinLate(ds []draft, weeks []int) map[int]bool {
 	gone := map[int]bool{}
 	for i := 0; i+1 < len(ds); i++ {
 		a, b, w := &ds[i], &ds[i+1], weeks[i+1]
-		if a.Coach != b.Coach || weeks[i] < 0 || w < weeks[i] || 7*(w-weeks[i]) > closeDays || weeks[i] <= m.week(a.Latest) || a.pin != 0 || b.pin != 0 {
+		if a.Coach != b.Coach || weeks[i] < 0 || w < weeks[i] || 7*(w-weeks[i]) > closeDays || weeks[i] <= m.week(a.Latest) ||
+			a.pin != 0 || b.pin != 0 {
 			continue
 		}
 		both, ok := m.both(a, b, nil, a.all)
-		if !ok || m.week(both.First) > w || !slices.ContainsFunc(both.days, func(d civil.Date) bool { return m.week(d) == w }) {
+		if !ok || m.week(both.First) > w || !slices.ContainsFunc(both.days, func(d civil.Date) bool {
+			return m.week(d) == w
+		}) {
 			continue
 		}
 		from, to := &m.out.Bays[weeks[i]], &m.out.Bays[w]
@@ -216,7 +225,8 @@ func (m *maker) job(d *draft, room []level.Hours) level.Job {
 			most = max(most, room[w][k])
 		}
 		if j.Need[k] > most && most > 0 {
-			m.problem("%s needs about %.1f hours of %s, more than any week has (%.1f): it is planned as one full week and will take longer", d.Coach, j.Need[k], coach.Skills[k], most)
+			m.problem("%s needs about %.1f hours of %s, more than any week has (%.1f): it is planned as one full week and "+
+				"will take longer", d.Coach, j.Need[k], coach.Skills[k], most)
 			j.Need[k] = most
 		}
 	}
@@ -260,7 +270,8 @@ func (m *maker) place(d *draft, w int, busy map[civil.Date]float64) {
 			best = day
 			break
 		}
-		if best == 0 || best > d.Latest && day <= d.Latest || (day <= d.Latest) == (best <= d.Latest) && busy[day] < busy[best] {
+		if best == 0 || best > d.Latest && day <= d.Latest || (day <= d.Latest) == (best <= d.Latest) &&
+			busy[day] < busy[best] {
 			best = day
 		}
 	}
@@ -309,7 +320,8 @@ func (m *maker) moves(drafts []draft, moves []level.Move) {
 		d := &drafts[i]
 		for _, w := range d.tasks {
 			if day := m.gone[heldKey{d.Coach, w.Kind, w.Run}]; day != 0 && w.held == 0 && w.Anchor < day {
-				m.out.Moves = append(m.out.Moves, Move{d.Coach, day.Monday(), d.Day, "its day, " + day.String() + ", passed and nobody recorded the work as done"})
+				m.out.Moves = append(m.out.Moves,
+					Move{d.Coach, day.Monday(), d.Day, "its day, " + day.String() + ", passed and nobody recorded the work as done"})
 				break
 			}
 		}
@@ -333,18 +345,21 @@ func (m *maker) moves(drafts []draft, moves []level.Move) {
 // could come earlier.
 func (m *maker) shortages(drafts []draft, jobs []level.Job, room []level.Hours) {
 	for _, s := range level.Short(jobs, room) {
-		o := Short{First: m.monday.Add(7 * s.First), Last: m.monday.Add(7 * s.Last), Skill: coach.Skills[s.Skill], Need: s.Need, Room: s.Room}
+		o := Short{First: m.monday.Add(7 * s.First), Last: m.monday.Add(7 * s.Last), Skill: coach.Skills[s.Skill],
+			Need: s.Need, Room: s.Room}
 		for i := range jobs {
 			d := &drafts[i]
 			w := m.week(d.First)
 			earliest := m.On
 			for _, t := range d.tasks {
-				earliest = max(earliest, t.Earliest, m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice)), m.On.Add(m.partsWait(d.member, t.Task)))
+				earliest = max(earliest, t.Earliest, m.On.Add(shop(m.Shop.Notice, m.Rules.Shop.Notice)),
+					m.On.Add(m.partsWait(d.member, t.Task)))
 			}
 			if earliest = from(d.all, earliest); earliest == 0 {
 				continue
 			}
-			if jobs[i].Need[s.Skill] > 0 && w >= s.First && w <= s.Last && m.week(earliest) < s.First && !slices.Contains(o.Earlier, d.Coach) {
+			if jobs[i].Need[s.Skill] > 0 && w >= s.First && w <= s.Last && m.week(earliest) < s.First &&
+				!slices.Contains(o.Earlier, d.Coach) {
 				o.Earlier = append(o.Earlier, d.Coach)
 			}
 		}

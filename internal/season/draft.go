@@ -82,7 +82,9 @@ func (m *maker) both(a, b *draft, may []want, days []civil.Date) (draft, bool) {
 	out := draft{member: a.member}
 	first, latest := civil.Date(0), civil.Date(1<<30)
 	for _, w := range b.tasks {
-		if w.Mark == "again" && slices.ContainsFunc(a.tasks, func(o want) bool { return o.Kind == w.Kind && o.Run == w.Run }) {
+		if w.Mark == "again" && slices.ContainsFunc(a.tasks, func(o want) bool {
+			return o.Kind == w.Kind && o.Run == w.Run
+		}) {
 			continue
 		}
 		out.tasks = append(out.tasks, w)
@@ -242,7 +244,8 @@ func (m *maker) warm(x *Member, w want) want {
 		w.first, w.last = civil.Date(best.first), civil.Date(best.last)
 		return w
 	}
-	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)", least)
+	w.missed = fmt.Sprintf("no day of its window is warm enough for adhesive in an unheated bay (mean lows under %.0f °C)",
+		least)
 	for d := w.last; d < w.last+366; d++ {
 		if ok(d) {
 			w.first, w.last = d, d+grace
@@ -250,7 +253,8 @@ func (m *maker) warm(x *Member, w want) want {
 		}
 	}
 	if most >= least {
-		m.problem("%s: some adhesive work cannot be done in its window, which has no day with mean lows of %.0f °C at an unheated bay", x.Coach.ID, least)
+		m.problem("%s: some adhesive work cannot be done in its window, which has no day with mean lows of %.0f °C at an "+
+			"unheated bay", x.Coach.ID, least)
 	}
 	return w
 }
@@ -269,7 +273,8 @@ func (m *maker) lows(x *Member) *[12]float64 {
 func (m *maker) warmDays(x *Member) func(civil.Date) bool {
 	lows, least := m.lows(x), m.Rules.Install.LeastTemp.Value
 	if most := slices.Max(lows[:]); most < least && !m.Shop.Heated {
-		m.problem("%s: no month has mean lows of %.0f °C where adhesive work is to be done (the warmest has %.1f): heat the bay (heated: yes), or look for a warm day yourself", x.Coach.ID, least, most)
+		m.problem("%s: no month has mean lows of %.0f °C where adhesive work is to be done (the warmest has %.1f): heat "+
+			"the bay (heated: yes), or look for a warm day yourself", x.Coach.ID, least, most)
 		least = most - 1
 	}
 	return func(d civil.Date) bool {

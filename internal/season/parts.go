@@ -93,7 +93,8 @@ func ProfileOf(r *coach.Run, p *coach.Part) string {
 // wait returns how many days a piece takes to be at hand: little when a coil or a
 // remnant that is long enough is on the shelf.
 func (m *maker) wait(p piece) int {
-	if s := m.profiles[p.profile]; s != nil && (s.Coils > 0 || slices.ContainsFunc(s.Remnants, func(l unit.Length) bool { return p.length > 0 && l >= p.length })) {
+	if s := m.profiles[p.profile]; s != nil &&
+		(s.Coils > 0 || slices.ContainsFunc(s.Remnants, func(l unit.Length) bool { return p.length > 0 && l >= p.length })) {
 		return m.Rules.Shop.Shelf.Days()
 	}
 	return m.lead(p.profile)
@@ -374,7 +375,8 @@ func (m *maker) cuts() {
 		for _, t := range v.Tasks {
 			for _, p := range pieces(x.Coach, t) {
 				if p.length > 0 {
-					by[p.profile] = append(by[p.profile], Piece{v.Coach, t.Run, v.Day, p.length + unit.Length(m.Rules.Shop.Allowance.Value)})
+					by[p.profile] = append(by[p.profile],
+						Piece{v.Coach, t.Run, v.Day, p.length + unit.Length(m.Rules.Shop.Allowance.Value)})
 				}
 			}
 		}
@@ -408,7 +410,8 @@ func (m *maker) cut(profile string, ps []Piece) {
 	}
 	c := cutting.Make(o)
 	for _, i := range c.TooLong {
-		m.problem("%s %s: a piece of %s is longer than any stock of %q; join it or order it in one length", ps[i].Coach, ps[i].Run, ps[i].Length.Format(""), profile)
+		m.problem("%s %s: a piece of %s is longer than any stock of %q; join it or order it in one length", ps[i].Coach,
+			ps[i].Run, ps[i].Length.Format(""), profile)
 	}
 	if s := m.profiles[profile]; s != nil && c.Coils > s.Coils {
 		m.problem("%q: coils to be cut into: %d; at hand: %d", profile, c.Coils, s.Coils)

@@ -20,8 +20,12 @@ func Picture(p Plan) string {
 	width := left + len(p.Bays)*wide + gap
 	var s strings.Builder
 	fmt.Fprintf(&s, `<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 %d 272" role="img" aria-labelledby="t d" font-family="Georgia, serif" font-size="10">`+"\n", max(width, 300))
-	fmt.Fprintf(&s, "<title id=\"t\">How full each week is, before and after levelling</title>\n<desc id=\"d\">%s</desc>\n", html.EscapeString(describe(p)))
-	s.WriteString("<style>.b{fill:#9a6b2f}.a{fill:#2f6f6b}.over{fill:#a3342c}.h{stroke:#fff;stroke-width:2}.c{stroke:#444;stroke-dasharray:3 2;fill:none}text{fill:#222}@media(prefers-color-scheme:dark){.b{fill:#d6a463}.a{fill:#7cc4bd}.over{fill:#f0867c}.h{stroke:#222}.c{stroke:#bbb}text{fill:#eee}}</style>\n")
+	fmt.Fprintf(&s, "<title id=\"t\">How full each week is, before and after levelling</title>\n"+
+		"<desc id=\"d\">%s</desc>\n", html.EscapeString(describe(p)))
+	s.WriteString("<style>.b{fill:#9a6b2f}.a{fill:#2f6f6b}.over{fill:#a3342c}" +
+		".h{stroke:#fff;stroke-width:2}.c{stroke:#444;stroke-dasharray:3 2;fill:none}text{fill:#222}" +
+		"@media(prefers-color-scheme:dark){.b{fill:#d6a463}.a{fill:#7cc4bd}.over{fill:#f0867c}" +
+		".h{stroke:#222}.c{stroke:#bbb}text{fill:#eee}}</style>\n")
 	panel := func(y float64, title, class string, full func(Bay) float64) {
 		line := y + tall*(1-1/most)
 		fmt.Fprintf(&s, "<text x=\"4\" y=\"%.0f\">%s</text>\n", y-6, title)
@@ -34,10 +38,12 @@ func Picture(p Plan) string {
 			}
 			x, top := left+i*wide, y+tall*(1-f/most)
 			if f <= 1+1e-9 {
-				fmt.Fprintf(&s, "<rect class=\"%s\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>\n", class, x, top, bar, tall*f/most)
+				fmt.Fprintf(&s, "<rect class=\"%s\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>\n", class, x, top, bar,
+					tall*f/most)
 				continue
 			}
-			fmt.Fprintf(&s, "<rect class=\"over\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>\n", x, top, bar, tall*f/most)
+			fmt.Fprintf(&s, "<rect class=\"over\" x=\"%d\" y=\"%.1f\" width=\"%d\" height=\"%.1f\"/>\n", x, top, bar,
+				tall*f/most)
 			for h := top + bar; h < y+tall; h += 7 {
 				fmt.Fprintf(&s, "<path class=\"h\" d=\"M%d %.1fl%d -%d\"/>\n", x, h, bar, bar)
 			}
@@ -67,5 +73,6 @@ func describe(p Plan) string {
 			still++
 		}
 	}
-	return fmt.Sprintf("%d weeks. Before levelling the fullest week is at %.0f %% and %d weeks are over 100 %%; after it the fullest is at %.0f %% and %d are over.", len(p.Bays), 100*before, over, 100*after, still)
+	return fmt.Sprintf("%d weeks. Before levelling the fullest week is at %.0f %% and %d weeks are over 100 %%; after "+
+		"it the fullest is at %.0f %% and %d are over.", len(p.Bays), 100*before, over, 100*after, still)
 }

@@ -165,13 +165,16 @@ func Make(in Input) Plan {
 	if in.Shop == nil {
 		in.Shop = &coach.Workshop{Travel: -1}
 	}
-	m := &maker{Input: in, monday: in.On.Monday(), profiles: map[string]*coach.Stock{}, byID: map[coach.ID]*Member{}, held: map[heldKey][]civil.Date{}, gone: map[heldKey]civil.Date{}, needless: map[taskOf]bool{}}
+	m := &maker{Input: in, monday: in.On.Monday(), profiles: map[string]*coach.Stock{}, byID: map[coach.ID]*Member{},
+		held: map[heldKey][]civil.Date{}, gone: map[heldKey]civil.Date{}, needless: map[taskOf]bool{}}
 	m.end = m.monday.Add(7 * in.Weeks)
 	m.out.On = in.On
 	for i := range in.Shop.Stock {
 		m.profiles[in.Shop.Stock[i].Profile] = &in.Shop.Stock[i]
 	}
-	in.Members = slices.DeleteFunc(slices.Clone(in.Members), func(x Member) bool { return x.Coach.Sold != 0 && x.Coach.Sold <= in.On })
+	in.Members = slices.DeleteFunc(slices.Clone(in.Members), func(x Member) bool {
+		return x.Coach.Sold != 0 && x.Coach.Sold <= in.On
+	})
 	m.Members = in.Members
 	m.remember()
 	var drafts []draft

@@ -34,12 +34,15 @@ var spring = civil.Season{Opens: civil.MonthDay{Month: 4, Day: 20}, Closes: civi
 // member is an invented coach with one slide of four outer runs and the given
 // tasks.
 func member(id string, c coach.Construction, tasks ...plan.Task) Member {
-	k := &coach.Coach{ID: coach.ID(id), Stays: []coach.Stay{{Site: coach.Site{Name: "Kiln Flat", Lat: 39, Lon: -108}, From: on - 900, Shelter: coach.Open}},
+	k := &coach.Coach{ID: coach.ID(id),
+		Stays:  []coach.Stay{{Site: coach.Site{Name: "Kiln Flat", Lat: 39, Lon: -108}, From: on - 900, Shelter: coach.Open}},
 		Slides: []coach.Slide{{ID: "s", Width: 12 * unit.Foot, Height: 6 * unit.Foot}}}
 	for _, side := range coach.Sides {
-		r := coach.Run{Position: coach.Outer, Side: side, Construction: c, Fitted: on - 900, Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: on - 900, Lot: coach.UnknownLot}}}
+		r := coach.Run{Position: coach.Outer, Side: side, Construction: c, Fitted: on - 900,
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: on - 900, Lot: coach.UnknownLot}}}
 		if c == coach.PeelStick {
-			r.Parts = append(r.Parts, coach.Part{Kind: coach.Adhesive, Material: coach.AcrylicTape, Fitted: on - 900, Lot: coach.UnknownLot})
+			r.Parts = append(r.Parts, coach.Part{Kind: coach.Adhesive, Material: coach.AcrylicTape, Fitted: on - 900,
+				Lot: coach.UnknownLot})
 		}
 		k.Slides[0].Runs = append(k.Slides[0].Runs, r)
 	}
@@ -51,7 +54,8 @@ func member(id string, c coach.Construction, tasks ...plan.Task) Member {
 }
 
 func task(kind coach.TaskKind, side coach.Side, earliest, target, latest int) plan.Task {
-	t := plan.Task{Kind: kind, Slide: "s", Run: "s", Anchor: on - 900, Earliest: on.Add(earliest), Target: on.Add(target), Latest: on.Add(latest), Why: wording.Say("Because.")}
+	t := plan.Task{Kind: kind, Slide: "s", Run: "s", Anchor: on - 900, Earliest: on.Add(earliest), Target: on.Add(target),
+		Latest: on.Add(latest), Why: wording.Say("Because.")}
 	if side != "" {
 		t.Run, t.Part = "s/outer/"+string(side), coach.Bulb
 	}
@@ -67,7 +71,9 @@ func planFor(t testing.TB, shop coach.Workshop, members ...Member) Plan {
 
 func TestOneVisitForAll(t *testing.T) {
 	p := planFor(t, coach.Workshop{}, member("a", coach.Track,
-		task(coach.Inspect, "", 20, 50, 80), task(coach.WaterTest, "", 40, 70, 120), task(coach.ReplaceBulb, coach.Top, -200, 56, 70), task(coach.ReplaceSeal, coach.Top, 0, 60, 75), task(coach.ReplaceBulb, coach.Fore, 0, 56, 70)))
+		task(coach.Inspect, "", 20, 50, 80), task(coach.WaterTest, "", 40, 70, 120),
+		task(coach.ReplaceBulb, coach.Top, -200, 56, 70), task(coach.ReplaceSeal, coach.Top, 0, 60, 75),
+		task(coach.ReplaceBulb, coach.Fore, 0, 56, 70)))
 	if len(p.Visits) != 1 || len(p.Late) != 0 || len(p.Problems) != 0 {
 		t.Fatalf("%+v", p)
 	}
@@ -123,7 +129,8 @@ func TestOverloadIsNamed(t *testing.T) {
 		ms = append(ms, member(fmt.Sprint("c", i), coach.PushOn, x))
 	}
 	p := planFor(t, coach.Workshop{Hours: map[coach.Skill]float64{coach.PushOnWork: 1}}, ms...)
-	if len(p.Short) != 1 || p.Short[0].Skill != coach.PushOnWork || p.Short[0].Need-p.Short[0].Room < .4 || len(p.Late) == 0 {
+	if len(p.Short) != 1 || p.Short[0].Skill != coach.PushOnWork || p.Short[0].Need-p.Short[0].Room < .4 ||
+		len(p.Late) == 0 {
 		t.Fatalf("short %+v, late %v", p.Short, p.Late)
 	}
 	if w := p.Short[0]; w.First > on.Add(50) || w.Last < on.Add(57) {
@@ -170,7 +177,8 @@ func TestAdhesiveWaitsForWarmth(t *testing.T) {
 
 func TestTooFarGoesToAPartner(t *testing.T) {
 	m := member("f", coach.Track, task(coach.Inspect, "", 10, 30, 60))
-	shop := coach.Workshop{Site: &coach.Site{Lat: 49, Lon: -119}, ReachKM: 300, Partners: []coach.Partner{{Name: "Bench Two", Site: coach.Site{Lat: 39.5, Lon: -108}}}}
+	shop := coach.Workshop{Site: &coach.Site{Lat: 49, Lon: -119}, ReachKM: 300,
+		Partners: []coach.Partner{{Name: "Bench Two", Site: coach.Site{Lat: 39.5, Lon: -108}}}}
 	if p := planFor(t, shop, m); len(p.Visits) != 0 || len(p.Elsewhere) != 1 || p.Elsewhere[0].Partner != "Bench Two" {
 		t.Errorf("%+v", p)
 	}
@@ -183,9 +191,12 @@ func TestTooFarGoesToAPartner(t *testing.T) {
 // What a person got wrong costs one line each; the rest of the plan stands.
 func TestBadInputLeavesTheRest(t *testing.T) {
 	shop := coach.Workshop{Hours: map[coach.Skill]float64{coach.AdhesiveWork: 0},
-		Pins: []coach.Pin{{Coach: "a", Day: on.Add(30)}, {Coach: "a", Day: on.Add(44)}, {Coach: "nobody", Day: on.Add(9)}, {Coach: "b", Day: on - 30}}}
-	p := planFor(t, shop, member("a", coach.Track, task(coach.Inspect, "", 0, 30, 60)), member("b", coach.PeelStick, task(coach.Rebond, coach.Top, 0, 30, 60)),
-		member("c", coach.Track, task(coach.Inspect, "", 60, 30, 20)), member("d", coach.Track, task(coach.Inspect, "", 0, 30, 60)))
+		Pins: []coach.Pin{{Coach: "a", Day: on.Add(30)}, {Coach: "a", Day: on.Add(44)}, {Coach: "nobody", Day: on.Add(9)},
+			{Coach: "b", Day: on - 30}}}
+	p := planFor(t, shop, member("a", coach.Track, task(coach.Inspect, "", 0, 30, 60)),
+		member("b", coach.PeelStick, task(coach.Rebond, coach.Top, 0, 30, 60)),
+		member("c", coach.Track, task(coach.Inspect, "", 60, 30, 20)),
+		member("d", coach.Track, task(coach.Inspect, "", 0, 30, 60)))
 	all := strings.Join(p.Problems, "\n")
 	for _, want := range []string{"pin of a to 2026-03-25", "pin of nobody", "pin of b to 2026-01-10: it lies outside"} {
 		if strings.Count(all, want) != 1 {
@@ -199,7 +210,8 @@ func TestBadInputLeavesTheRest(t *testing.T) {
 	if days["a"] != on.Add(30) || days["c"] == 0 || days["d"] == 0 {
 		t.Errorf("days %v", days)
 	}
-	if k := slices.IndexFunc(p.Late, func(l Late) bool { return l.Coach == "b" }); k < 0 || !strings.Contains(p.Late[k].Why, "no hours for adhesive") {
+	if k := slices.IndexFunc(p.Late, func(l Late) bool { return l.Coach == "b" }); k < 0 ||
+		!strings.Contains(p.Late[k].Why, "no hours for adhesive") {
 		t.Errorf("late %+v", p.Late)
 	}
 }
@@ -209,7 +221,8 @@ func TestRePlanMovesLittle(t *testing.T) {
 	for i := range 8 {
 		ms = append(ms, member(fmt.Sprint("c", i), coach.PushOn, task(coach.ReplaceSeal, coach.Top, 0, 40+i, 90)))
 	}
-	shop := coach.Workshop{Travel: -1, Hours: map[coach.Skill]float64{coach.PushOnWork: 2}, Stock: []coach.Stock{{Profile: "push-on trim, epdm_sponge", Coils: 1}}}
+	shop := coach.Workshop{Travel: -1, Hours: map[coach.Skill]float64{coach.PushOnWork: 2},
+		Stock: []coach.Stock{{Profile: "push-on trim, epdm_sponge", Coils: 1}}}
 	first := Make(Input{Rules: rules(t), Shop: &shop, Members: ms, On: on, Weeks: 20})
 	again := Make(Input{Rules: rules(t), Shop: &shop, Members: ms, On: on + 1, Weeks: 20, Last: first.Visits})
 	if len(again.Moves) != 0 {
@@ -223,7 +236,8 @@ func TestRePlanMovesLittle(t *testing.T) {
 	day := first.Visits[0].Day
 	urgent := task(coach.ReplaceSeal, coach.Top, 0, 1, int(day-on)+1)
 	urgent.Earliest = day
-	more := Make(Input{Rules: rules(t), Shop: &shop, Members: append(ms, member("u", coach.PushOn, urgent)), On: on, Weeks: 20, Last: first.Visits})
+	more := Make(Input{Rules: rules(t), Shop: &shop, Members: append(ms, member("u", coach.PushOn, urgent)), On: on,
+		Weeks: 20, Last: first.Visits})
 	if len(more.Moves) != 1 || !strings.Contains(more.Moves[0].Why, "room for u") {
 		t.Errorf("%+v", more.Moves)
 	}
@@ -232,7 +246,8 @@ func TestRePlanMovesLittle(t *testing.T) {
 func TestPartsAndOrders(t *testing.T) {
 	x := task(coach.ReplaceBulb, coach.Top, 0, 56, 70)
 	m := member("p", coach.Track, x)
-	m.Forecasts = []projection.Forecast{{Slide: "s", Run: x.Run, Part: coach.Bulb, Construction: coach.Track, Governing: coach.Weathering, Early: on + 10, Likely: on + 75, Late: on + 900}}
+	m.Forecasts = []projection.Forecast{{Slide: "s", Run: x.Run, Part: coach.Bulb, Construction: coach.Track,
+		Governing: coach.Weathering, Early: on + 10, Likely: on + 75, Late: on + 900}}
 	p := planFor(t, coach.Workshop{Stock: []coach.Stock{{Profile: "epdm_sponge bulb", Coil: 25 * unit.Foot, Lead: 40}}}, m)
 	if len(p.Parts) == 0 || p.Parts[0].Profile != "epdm_sponge bulb" {
 		t.Fatalf("%+v", p.Parts)
@@ -254,7 +269,8 @@ func TestPartsAndOrders(t *testing.T) {
 	if v.Day < on+40 {
 		t.Errorf("it comes on %s, before its bulb can be there", v.Day)
 	}
-	if c := p.Cuts; len(c) != 1 || !c[0].New || !c[0].Optimal || c[0].Pieces[0].Length != 12*unit.Foot+50 || c[0].Remnant+c[0].Waste+c[0].Pieces[0].Length-25*unit.Foot > 1 {
+	if c := p.Cuts; len(c) != 1 || !c[0].New || !c[0].Optimal || c[0].Pieces[0].Length != 12*unit.Foot+50 ||
+		c[0].Remnant+c[0].Waste+c[0].Pieces[0].Length-25*unit.Foot > 1 {
 		t.Errorf("%+v", p.Cuts)
 	}
 }
@@ -270,7 +286,8 @@ func TestNothingIsLost(t *testing.T) {
 			m := member(fmt.Sprint("c", i), rapid.SampledFrom(coach.Constructions).Draw(t, "construction"))
 			for k := range rapid.IntRange(1, 5).Draw(t, "tasks") {
 				e := rapid.IntRange(-60, 100).Draw(t, "earliest")
-				x := task(rapid.SampledFrom([]coach.TaskKind{coach.Inspect, coach.WaterTest, coach.ReplaceBulb, coach.Rebond, coach.Refit}).Draw(t, "kind"), "", e, e+rapid.IntRange(0, 30).Draw(t, "t"), e+rapid.IntRange(30, 60).Draw(t, "l"))
+				x := task(rapid.SampledFrom([]coach.TaskKind{coach.Inspect, coach.WaterTest, coach.ReplaceBulb, coach.Rebond,
+					coach.Refit}).Draw(t, "kind"), "", e, e+rapid.IntRange(0, 30).Draw(t, "t"), e+rapid.IntRange(30, 60).Draw(t, "l"))
 				if fits(x.Kind) {
 					x.Run = "s/outer/" + string(coach.Sides[k%4])
 				}
@@ -282,7 +299,8 @@ func TestNothingIsLost(t *testing.T) {
 			}
 			for range rapid.IntRange(0, 3).Draw(t, "bookings") {
 				a := rapid.IntRange(0, 120).Draw(t, "from")
-				m.Coach.Bookings = append(m.Coach.Bookings, coach.Booking{From: on.Add(a), Until: on.Add(a + rapid.IntRange(0, 30).Draw(t, "days"))})
+				m.Coach.Bookings = append(m.Coach.Bookings,
+					coach.Booking{From: on.Add(a), Until: on.Add(a + rapid.IntRange(0, 30).Draw(t, "days"))})
 			}
 			ms = append(ms, m)
 		}
@@ -290,7 +308,9 @@ func TestNothingIsLost(t *testing.T) {
 		got := 0
 		for _, v := range p.Visits {
 			got += len(v.Tasks)
-			if v.Day < on || let(ms[slices.IndexFunc(ms, func(m Member) bool { return m.Coach.ID == v.Coach })].Coach, v.Day, v.Day) {
+			if v.Day < on || let(ms[slices.IndexFunc(ms, func(m Member) bool {
+				return m.Coach.ID == v.Coach
+			})].Coach, v.Day, v.Day) {
 				t.Fatalf("visit %+v", v)
 			}
 		}
@@ -327,7 +347,8 @@ func bulbsInSeals(ms []Member) (n int) {
 // Overdue work keeps its day while the plan is made again every few days, and
 // comes; it does not recede.
 func TestOverdueWorkArrives(t *testing.T) {
-	ms := []Member{member("o", coach.Track, task(coach.ReplaceBulb, coach.Top, -400, -300, -200), task(coach.Inspect, "", -90, -60, -20))}
+	ms := []Member{member("o", coach.Track, task(coach.ReplaceBulb, coach.Top, -400, -300, -200),
+		task(coach.Inspect, "", -90, -60, -20))}
 	ms[0].Tasks[1].Every = 100
 	shop := coach.Workshop{Travel: -1}
 	var last []Visit
@@ -395,11 +416,13 @@ func TestCloseVisitsAreAFortnightApart(t *testing.T) {
 func TestNeedlessWork(t *testing.T) {
 	gone := task(coach.Inspect, "", -20, -2, 3)
 	gone.Ends = true
-	m := member("n", coach.PeelStick, gone, task(coach.ReplaceSeal, coach.Top, 0, 30, 60), task(coach.Rebond, coach.Top, 0, 100, 130))
+	m := member("n", coach.PeelStick, gone, task(coach.ReplaceSeal, coach.Top, 0, 30, 60),
+		task(coach.Rebond, coach.Top, 0, 100, 130))
 	sold := member("s", coach.Track, task(coach.ReplaceBulb, coach.Top, 0, 30, 60), task(coach.SafetyStop, "", 0, 0, 0))
 	sold.Coach.Sold = on - 1
 	p := planFor(t, coach.Workshop{Heated: true}, m, sold)
-	if len(p.Visits) != 1 || len(p.Visits[0].Tasks) != 1 || len(p.Holds) != 0 || len(p.Late) != 1 || !strings.Contains(p.Late[0].Why, "no time left") {
+	if len(p.Visits) != 1 || len(p.Visits[0].Tasks) != 1 || len(p.Holds) != 0 || len(p.Late) != 1 ||
+		!strings.Contains(p.Late[0].Why, "no time left") {
 		t.Errorf("%+v", p)
 	}
 	for _, n := range p.Parts {
@@ -425,10 +448,12 @@ func BenchmarkMake(b *testing.B) {
 				ts = append(ts, task(coach.Inspect, "", d-20, d+10, d+55), task(coach.WaterTest, "", d, d+30, d+90))
 				ms[i] = member(fmt.Sprint("c", i), coach.Track, ts...)
 				for _, t := range ts[:4] {
-					ms[i].Forecasts = append(ms[i].Forecasts, projection.Forecast{Slide: "s", Run: t.Run, Part: coach.Bulb, Governing: coach.Weathering, Early: t.Target - 200, Likely: t.Target + 30, Late: t.Target + 900})
+					ms[i].Forecasts = append(ms[i].Forecasts, projection.Forecast{Slide: "s", Run: t.Run, Part: coach.Bulb,
+						Governing: coach.Weathering, Early: t.Target - 200, Likely: t.Target + 30, Late: t.Target + 900})
 				}
 			}
-			shop := coach.Workshop{Travel: -1, Hours: map[coach.Skill]float64{coach.Inspection: float64(n) * .013, coach.PushOnWork: float64(n) * .03}}
+			shop := coach.Workshop{Travel: -1, Hours: map[coach.Skill]float64{coach.Inspection: float64(n) * .013,
+				coach.PushOnWork: float64(n) * .03}}
 			in := Input{Rules: r, Shop: &shop, Members: ms, On: on, Weeks: 104}
 			for b.Loop() {
 				p := Make(in)

@@ -21,7 +21,10 @@ import (
 var files embed.FS
 
 var (
-	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").Funcs(texttemplate.FuncMap{"wrap": func(n int, s string) string { return wording.Wrap(96, n, s) }}).ParseFS(files, "templates/sheet.txt"))
+	textSheet = texttemplate.Must(texttemplate.New("sheet.txt").Funcs(texttemplate.FuncMap{"wrap": func(n int,
+		s string) string {
+		return wording.Wrap(96, n, s)
+	}}).ParseFS(files, "templates/sheet.txt"))
 	htmlSheet = htmltemplate.Must(htmltemplate.ParseFS(files, "templates/sheet.html"))
 )
 
@@ -81,10 +84,12 @@ func SheetOf(r *rulebook.Rulebook, c *coach.Coach, v Visit, units unit.System) S
 	w.takenOff()
 	w.steps(v)
 	if v.Unplaced {
-		s.Notes = append(s.Notes, "NOT PLANNED YET: no week has room for it; the day above is only the first one after the plan")
+		s.Notes = append(s.Notes, "NOT PLANNED YET: no week has room for it; the day above is only the first one after the "+
+			"plan")
 	}
 	if v.CureUntil != 0 {
-		s.Cure = fmt.Sprintf("No room moves, and no hose test, up to and including %s, counted for the longest time the work may take. The tape's and the sealant's own sheets win.", v.CureUntil.Long())
+		s.Cure = fmt.Sprintf("No room moves, and no hose test, up to and including %s, counted for the longest time the "+
+			"work may take. The tape's and the sealant's own sheets win.", v.CureUntil.Long())
 	}
 	return s
 }
@@ -133,8 +138,10 @@ func (w *writer) reasons(v Visit) {
 }
 
 var jobWords = map[coach.TaskKind]string{
-	coach.Inspect: "inspect", coach.Warranted: "inspect (warranty)", coach.WaterTest: "hose test", coach.ReplaceBulb: "new bulb only",
-	coach.ReplaceSeal: "new seal, whole", coach.Rebond: "re-bond", coach.Refit: "right size, then refit", coach.SafetyStop: "ON HOLD: find the cause",
+	coach.Inspect: "inspect", coach.Warranted: "inspect (warranty)", coach.WaterTest: "hose test",
+	coach.ReplaceBulb: "new bulb only",
+	coach.ReplaceSeal: "new seal, whole", coach.Rebond: "re-bond", coach.Refit: "right size, then refit",
+	coach.SafetyStop: "ON HOLD: find the cause",
 }
 
 func (w *writer) job(t plan.Task) {
@@ -174,7 +181,8 @@ func (w *writer) fit(r *coach.Run) string {
 	}
 	s := "gaps " + least.Format(w.units) + " to " + most.Format(w.units)
 	if r.FreeHeight > 0 {
-		s += fmt.Sprintf(", bulb %s: squeeze %.0f to %.0f %%", r.FreeHeight.Format(w.units), 100*(1-most/r.FreeHeight), 100*(1-least/r.FreeHeight))
+		s += fmt.Sprintf(", bulb %s: squeeze %.0f to %.0f %%", r.FreeHeight.Format(w.units), 100*(1-most/r.FreeHeight),
+			100*(1-least/r.FreeHeight))
 	}
 	return s
 }
@@ -242,11 +250,14 @@ func (w *writer) steps(v Visit) {
 	fitting := has(coach.ReplaceBulb, coach.ReplaceSeal, coach.Rebond, coach.Refit)
 	add := func(s ...string) { w.sheet.Steps = append(w.sheet.Steps, s...) }
 	add("Level and chock the coach, charge the battery, open a window, clear people inside and out.")
-	add("Room in, outside: even reveal, rust at screws. Part way: both bulbs, both wiper faces (not on inflatable seals). Room out: lips, corners first; inside: floor and corners.")
+	add("Room in, outside: even reveal, rust at screws. Part way: both bulbs, both wiper faces (not on inflatable " +
+		"seals). Room out: lips, corners first; inside: floor and corners.")
 	if fitting {
-		add("Measure before anything is cut: flange, free bulb, closed gap at eight places; check level, stops and alignment of the room.",
+		add("Measure before anything is cut: flange, free bulb, closed gap at eight places; check level, stops and "+
+			"alignment of the room.",
 			"Isolate: battery off, shore power unplugged, key tagged. Take off in the order below; bag and label.",
-			"Strip the old seal; clean the flange with alcohol and water, dry. Dry-fit, cut corners, do not stretch; start at the middle of the top, two people.",
+			"Strip the old seal; clean the flange with alcohol and water, dry. Dry-fit, cut corners, do not stretch; start at "+
+				"the middle of the top, two people.",
 			"End dams and corner sealant as the seal's maker says. Put back in reverse.")
 	}
 	if v.CureUntil != 0 {
@@ -257,6 +268,7 @@ func (w *writer) steps(v Visit) {
 		add("Hose without a jet, bottom up, five minutes for five feet, a watcher inside; not before the cure.")
 	}
 	add("Write the readings down: they are the baseline. Hand the care card over and say when the first check is.")
-	w.sheet.Measure = []string{"closed gaps (8)", "free bulb height", "crack grade 0-4", "flip: places that stay rolled", "paper strip", "light", "damp at floor edge"}
+	w.sheet.Measure = []string{"closed gaps (8)", "free bulb height", "crack grade 0-4", "flip: places that stay rolled",
+		"paper strip", "light", "damp at floor edge"}
 	w.sheet.Baseline = w.sheet.Measure[:4]
 }

@@ -12,12 +12,14 @@ import (
 
 func sheetOf(t *testing.T) (Sheet, Member) {
 	t.Helper()
-	m := member("larch-1", coach.PeelStick, task(coach.Rebond, coach.Top, 0, 30, 60), task(coach.ReplaceSeal, coach.Aft, 0, 30, 60), task(coach.WaterTest, "", 0, 30, 60))
+	m := member("larch-1", coach.PeelStick, task(coach.Rebond, coach.Top, 0, 30, 60),
+		task(coach.ReplaceSeal, coach.Aft, 0, 30, 60), task(coach.WaterTest, "", 0, 30, 60))
 	m.Coach.Label, m.Coach.Slides[0].Label, m.Coach.Slides[0].Topper = "Larch trailer", "kitchen slide", true
 	m.Coach.People = []coach.Person{{Name: "Ines", Phone: "555-0104", Email: "ines@example.org"}}
 	r := &m.Coach.Slides[0].Runs[3]
 	r.FreeHeight, r.Gaps = 20, []unit.Length{12, 14}
-	m.Coach.Services = []coach.Service{{Day: on - 400, Kind: coach.ReplaceSeal, By: "shop", Removed: []string{"awning arm", "drip rail", "corner caps"}}}
+	m.Coach.Services = []coach.Service{{Day: on - 400, Kind: coach.ReplaceSeal, By: "shop",
+		Removed: []string{"awning arm", "drip rail", "corner caps"}}}
 	p := planFor(t, coach.Workshop{Heated: true}, m)
 	if len(p.Visits) != 1 {
 		t.Fatalf("%+v", p)
@@ -49,7 +51,8 @@ func TestPartsOf(t *testing.T) {
 		lot         string
 		from, until int
 		want        int
-	}{{"L1", 0, 0, 1}, {"unknown", 0, 0, 7}, {"L2", 0, 0, 0}, {"L2", -950, -850, 7}, {"L1", -950, -850, 8}, {"", -950, -850, 8}, {"", -800, 0, 0}} {
+	}{{"L1", 0, 0, 1}, {"unknown", 0, 0, 7}, {"L2", 0, 0, 0}, {"L2", -950, -850, 7}, {"L1", -950, -850, 8},
+		{"", -950, -850, 8}, {"", -800, 0, 0}} {
 		from, until := on.Add(c.from), on.Add(c.until)
 		if c.from == 0 {
 			from, until = 0, 0
@@ -65,10 +68,13 @@ func TestPicture(t *testing.T) {
 	for _, id := range []string{"a", "b", "c", "d"} {
 		ms = append(ms, member(id, coach.PushOn, task(coach.ReplaceSeal, coach.Top, 0, 56, 63)))
 	}
-	p := planFor(t, coach.Workshop{Hours: map[coach.Skill]float64{coach.Inspection: 0, coach.PushOnWork: 2, coach.AdhesiveWork: 0, coach.RoomOut: 0}}, ms...)
+	p := planFor(t, coach.Workshop{Hours: map[coach.Skill]float64{coach.Inspection: 0, coach.PushOnWork: 2,
+		coach.AdhesiveWork: 0, coach.RoomOut: 0}}, ms...)
 	svg := Picture(p)
 	testkit.Golden(t, "season/weeks.svg", svg)
-	for _, want := range []string{"role=\"img\"", "20 weeks. Before levelling the fullest week is at 180 % and 1 weeks are over 100 %; after it the fullest is at 90 % and 0 are over.", "class=\"over\""} {
+	for _, want := range []string{"role=\"img\"",
+		"20 weeks. Before levelling the fullest week is at 180 % and 1 weeks are over 100 %; after it the fullest is at 90 " +
+			"% and 0 are over.", "class=\"over\""} {
 		if !strings.Contains(svg, want) {
 			t.Errorf("lacks %q", want)
 		}

@@ -43,7 +43,8 @@ func fits(k coach.TaskKind) bool {
 // adhesive reports whether a task needs a warm, dry bay and time to cure.
 func adhesive(c *coach.Coach, t plan.Task) bool {
 	_, r := runOf(c, t)
-	return r != nil && fits(t.Kind) && (t.Kind == coach.Rebond || r.Construction == coach.PeelStick || r.Construction == coach.Bonded)
+	return r != nil && fits(t.Kind) && (t.Kind == coach.Rebond || r.Construction == coach.PeelStick ||
+		r.Construction == coach.Bonded)
 }
 
 // jobKey is one piece of work on one face of a slide.
@@ -159,7 +160,9 @@ func (m *maker) fill(d *draft, may []want, place string) bool {
 		d.Best = min(d.Best, max(w.Target, d.First))
 	}
 	for _, w := range may {
-		if w.first <= d.Latest && w.last >= d.First && !slices.ContainsFunc(d.Offers, func(o plan.Task) bool { return o.Key() == w.Key() }) {
+		if w.first <= d.Latest && w.last >= d.First && !slices.ContainsFunc(d.Offers, func(o plan.Task) bool {
+			return o.Key() == w.Key()
+		}) {
 			d.Offers = append(d.Offers, w.Task)
 		}
 	}
@@ -208,7 +211,8 @@ func (d *draft) whole() {
 		}
 	}
 	if len(alone) > 0 {
-		d.Notes = append(d.Notes, "bulb only at "+strings.Join(alone, ", ")+": offer it before a whole seal; track and wiper stay")
+		d.Notes = append(d.Notes, "bulb only at "+strings.Join(alone,
+			", ")+": offer it before a whole seal; track and wiper stay")
 	}
 }
 
@@ -243,10 +247,12 @@ func (m *maker) notes(d *draft) {
 		cure = cure || adhesive(d.member.Coach, w.Task)
 	}
 	if corners > 0 {
-		d.Notes = append(d.Notes, fmt.Sprintf("%d corners on the same visit, with corner sealant as the seal's maker says", corners))
+		d.Notes = append(d.Notes, fmt.Sprintf("%d corners on the same visit, with corner sealant as the seal's maker says",
+			corners))
 	}
 	if cure {
-		d.Notes = append(d.Notes, fmt.Sprintf("adhesive: bay and panel at %.0f °C or more, the rooms do not move for %.0f h, no hose test before", m.Rules.Install.LeastTemp.Value, m.Rules.Shop.CureHours.Value))
+		d.Notes = append(d.Notes, fmt.Sprintf("adhesive: bay and panel at %.0f °C or more, the rooms do not move for %.0f "+
+			"h, no hose test before", m.Rules.Install.LeastTemp.Value, m.Rules.Shop.CureHours.Value))
 	}
 }
 

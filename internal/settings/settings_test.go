@@ -39,8 +39,10 @@ surprise: 1
 	if err == nil {
 		t.Fatal("passed")
 	}
-	for _, want := range []string{"store.kind:", "store.path: is a list", "mail.address:", "mail.tls:", "mail.from:", "mail.timeout:", "mail.workers:", "mail.password_file:",
-		"mail.username:", "web.listen:", "web.public_url:", "web.colour: is not a setting", "schedule.pass:", "schedule.upkeep:", "api.origins:", "surprise: is not a setting"} {
+	for _, want := range []string{"store.kind:", "store.path: is a list", "mail.address:", "mail.tls:", "mail.from:",
+		"mail.timeout:", "mail.workers:", "mail.password_file:",
+		"mail.username:", "web.listen:", "web.public_url:", "web.colour: is not a setting", "schedule.pass:",
+		"schedule.upkeep:", "api.origins:", "surprise: is not a setting"} {
 		if !strings.Contains(err.Error(), want) {
 			t.Errorf("the report lacks %s\n%v", want, err)
 		}
@@ -52,9 +54,10 @@ func TestSecretsStayHidden(t *testing.T) {
 	if err := os.WriteFile(file, []byte("hunter2\n"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	c, err := Parse("x", []byte("mail: {address: 'a:25', from: a@example.org, username: u, password_file: "+file+"}"), func(k string) string {
-		return map[string]string{"SEALMANAC_STORE_DSN": "postgres://u:sesame@h/d"}[k]
-	})
+	c, err := Parse("x", []byte("mail: {address: 'a:25', from: a@example.org, username: u, password_file: "+file+"}"),
+		func(k string) string {
+			return map[string]string{"SEALMANAC_STORE_DSN": "postgres://u:sesame@h/d"}[k]
+		})
 	if err != nil {
 		t.Fatal(err)
 	}

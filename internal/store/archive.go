@@ -19,9 +19,13 @@ import (
 // filled again, with the columns that put their rows in order. What a pass computes
 // anew, sessions, keys and secrets are left out: nobody signs in by an archive.
 var archived = []struct{ table, order string }{
-	{"account", "account_id"}, {"workshop", "account_id"}, {"rules", "version"}, {"coach", "coach_id"}, {"part", "coach_id, run, part"}, {"service", "coach_id, day, kind, slide, run"},
-	{"reading", "coach_id, day, kind, slide, run, part, said_by"}, {"coach_report", "coach_id, kind"}, {"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
-	{"answer", "coach_id, task_key, kind, person"}, {"call_outcome", "coach_id, person, task_key, outcome"}, {"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"}, {"audit", "at, ordinal"}, {"event_head", "account_id"}, {"event", "seq"}, {"attachment", "coach_id, attachment_id"},
+	{"account", "account_id"}, {"workshop", "account_id"}, {"rules", "version"}, {"coach", "coach_id"},
+	{"part", "coach_id, run, part"}, {"service", "coach_id, day, kind, slide, run"},
+	{"reading", "coach_id, day, kind, slide, run, part, said_by"}, {"coach_report", "coach_id, kind"},
+	{"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
+	{"answer", "coach_id, task_key, kind, person"}, {"call_outcome", "coach_id, person, task_key, outcome"},
+	{"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"},
+	{"audit", "at, ordinal"}, {"event_head", "account_id"}, {"event", "seq"}, {"attachment", "coach_id, attachment_id"},
 }
 
 // ArchivedTables lists the tables of an archive in order.
@@ -44,7 +48,8 @@ func (tx *Tx) Dump(ctx context.Context, id coach.AccountID, table string, see fu
 	if table == "notice" {
 		where += " AND task_kind <> 'access'" // links to sign in by
 	}
-	rows, err := tx.QueryxContext(ctx, tx.Rebind(`SELECT * FROM `+table+` WHERE `+where+` ORDER BY `+archived[k].order), id)
+	rows, err := tx.QueryxContext(ctx, tx.Rebind(`SELECT * FROM `+table+` WHERE `+where+` ORDER BY `+archived[k].order),
+		id)
 	if err != nil {
 		return err
 	}
@@ -74,7 +79,8 @@ var blob = map[string]bool{"body": true, "thumb": true}
 func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row map[string]any) (err error) {
 	defer fail("store.Fill", &err)
 	if !slices.ContainsFunc(archived, func(a struct{ table, order string }) bool { return a.table == table }) {
-		return fault.New(fault.Invalid, fmt.Sprintf("%q is not part of an archive", table), "Take an archive that this program made.")
+		return fault.New(fault.Invalid, fmt.Sprintf("%q is not part of an archive", table),
+			"Take an archive that this program made.")
 	}
 	known, err := tx.columns(ctx, table)
 	if err != nil {
@@ -83,7 +89,8 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 	cols, args := []string{"account_id"}, []any{id}
 	for c, v := range row {
 		if !slices.Contains(known, c) || c == "account_id" {
-			return fault.New(fault.Invalid, fmt.Sprintf("the archive has a column %q of %s that is not known here", c, table), "Use the version of the program that made it, or a newer one.")
+			return fault.New(fault.Invalid, fmt.Sprintf("the archive has a column %q of %s that is not known here", c, table),
+				"Use the version of the program that made it, or a newer one.")
 		}
 		if n, ok := v.(json.Number); ok {
 			if i, err := n.Int64(); err == nil {
@@ -96,7 +103,9 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 	}
 	_, err = tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(cols, ", ")+`) VALUES (`+marks(len(cols))+`)`, args...)
 	if taken(err) {
-		return fault.New(fault.Conflict, fmt.Sprintf("a row of %s has a number that is here already: the account, or a copy of it, is in this database", table), "Restore it into another database.")
+		return fault.New(fault.Conflict,
+			fmt.Sprintf("a row of %s has a number that is here already: the account, or a copy of it, is in this database",
+				table), "Restore it into another database.")
 	}
 	if column, ok := missing(err); ok {
 		what := fmt.Sprintf("the archive has a row of %s without %q", table, column)
@@ -109,7 +118,8 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 	return err
 }
 
-const badRow = "The archive was changed or is damaged. Take the original, or archive the account again. Nothing was stored."
+const badRow = "The archive was changed or is damaged. Take the original, or archive the account again. Nothing was " +
+	"stored."
 
 // missing reports which column a row was refused for because it has no value there.
 func missing(err error) (column string, ok bool) {

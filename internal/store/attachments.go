@@ -41,14 +41,18 @@ func (tx *Tx) Attachments(ctx context.Context, id coach.AccountID, c coach.ID) (
 }
 
 // AttachmentByID returns one picture or paper with its bytes.
-func (tx *Tx) AttachmentByID(ctx context.Context, id coach.AccountID, c coach.ID, attachment string) (a Attachment, err error) {
+func (tx *Tx) AttachmentByID(
+	ctx context.Context, id coach.AccountID, c coach.ID, attachment string,
+) (a Attachment, err error) {
 	defer fail("store.AttachmentByID", &err)
 	err = tx.GetContext(ctx, &a, tx.Rebind(`SELECT coach_id, attachment_id, slide, run, day, name, media, body, thumb, made_by, made_at FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`), id, c, attachment)
 	return a, err
 }
 
 // DropAttachment removes a picture or paper.
-func (tx *Tx) DropAttachment(ctx context.Context, id coach.AccountID, c coach.ID, attachment string) (_ bool, err error) {
+func (tx *Tx) DropAttachment(
+	ctx context.Context, id coach.AccountID, c coach.ID, attachment string,
+) (_ bool, err error) {
 	defer fail("store.DropAttachment", &err)
 	n, err := tx.exec(ctx, `DELETE FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`, id, c, attachment)
 	return n > 0, err
@@ -78,7 +82,9 @@ func (tx *Tx) DropReading(ctx context.Context, id coach.AccountID, c coach.ID, r
 }
 
 // ReadingParts returns the parts of which somebody sent in a reading like r on its day.
-func (tx *Tx) ReadingParts(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (out []coach.PartKind, err error) {
+func (tx *Tx) ReadingParts(
+	ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading,
+) (out []coach.PartKind, err error) {
 	defer fail("store.ReadingParts", &err)
 	err = tx.list(ctx, &out, `SELECT part FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND said_by = ? ORDER BY part`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
 	return out, err
@@ -93,10 +99,13 @@ func (tx *Tx) NoticesOf(ctx context.Context, id coach.AccountID, c coach.ID, mos
 
 // VisitDocs returns the planned visits, as they were kept, of an account from one day to another,
 // both included, or of one coach.
-func (tx *Tx) VisitDocs(ctx context.Context, id coach.AccountID, c coach.ID, from, until string) (out []string, err error) {
+func (tx *Tx) VisitDocs(
+	ctx context.Context, id coach.AccountID, c coach.ID, from, until string,
+) (out []string, err error) {
 	defer fail("store.VisitDocs", &err)
 	where, args := scope{id, c}.where()
-	err = tx.list(ctx, &out, `SELECT doc FROM visit WHERE `+where+` AND day >= ? AND day <= ? ORDER BY day, ordinal`, append(args, from, until)...)
+	err = tx.list(ctx, &out, `SELECT doc FROM visit WHERE `+where+` AND day >= ? AND day <= ? ORDER BY day, ordinal`,
+		append(args, from, until)...)
 	return out, err
 }
 

@@ -36,7 +36,8 @@ func (tx *Tx) SaveBoard(ctx context.Context, id coach.AccountID, r BoardRow) (er
 	_, err = tx.exec(ctx, `INSERT INTO board (account_id, `+boardColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, class = excluded.class, use_kind = excluded.use_kind, place = excluded.place, people = excluded.people,
 			state = excluded.state, risk = excluded.risk, worst = excluded.worst, opens = excluded.opens, next_kind = excluded.next_kind, next_day = excluded.next_day, overdue = excluded.overdue, visit = excluded.visit`,
-		id, r.Coach, r.Label, r.Class, r.Use, r.Place, r.People, r.State, r.Risk, r.Worst, r.Opens, r.NextKind, r.NextDay, r.Overdue, r.Visit)
+		id, r.Coach, r.Label, r.Class, r.Use, r.Place, r.People, r.State, r.Risk, r.Worst, r.Opens, r.NextKind, r.NextDay,
+		r.Overdue, r.Visit)
 	return err
 }
 
@@ -58,7 +59,8 @@ type BoardFilter struct {
 func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 	text, args := "b.account_id = ?", []any{id}
 	add := func(cond string, v ...any) { text, args = text+" AND "+cond, append(args, v...) }
-	for col, v := range map[string]string{"b.state": f.State, "b.class": f.Class, "b.use_kind": f.Use, "b.place": f.Place} {
+	for col, v := range map[string]string{"b.state": f.State, "b.class": f.Class, "b.use_kind": f.Use,
+		"b.place": f.Place} {
 		if v != "" {
 			add(col+" = ?", v)
 		}
@@ -70,13 +72,15 @@ func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 	}
 	var part []string
 	var pargs []any
-	for _, p := range []struct{ is, v string }{{"construction = ?", f.Construction}, {"material = ?", f.Material}, {lotIs(f.Lot), f.Lot}} {
+	for _, p := range []struct{ is, v string }{{"construction = ?", f.Construction}, {"material = ?", f.Material},
+		{lotIs(f.Lot), f.Lot}} {
 		if p.v != "" {
 			part, pargs = append(part, p.is), append(pargs, p.v)
 		}
 	}
 	if len(part) > 0 {
-		add("b.coach_id IN (SELECT coach_id FROM part WHERE account_id = ? AND "+strings.Join(part, " AND ")+")", append([]any{id}, pargs...)...)
+		add("b.coach_id IN (SELECT coach_id FROM part WHERE account_id = ? AND "+strings.Join(part, " AND ")+")",
+			append([]any{id}, pargs...)...)
 	}
 	return text, args
 }
@@ -84,7 +88,9 @@ func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 var like = strings.NewReplacer(`\`, `\\`, `%`, `\%`, `_`, `\_`)
 
 // Board returns rows of the board in the filter's order, from an offset.
-func (tx *Tx) Board(ctx context.Context, id coach.AccountID, f BoardFilter, offset, most int) (out []BoardRow, total int, err error) {
+func (tx *Tx) Board(
+	ctx context.Context, id coach.AccountID, f BoardFilter, offset, most int,
+) (out []BoardRow, total int, err error) {
 	defer fail("store.Board", &err)
 	where, args := f.where(id)
 	if err := tx.GetContext(ctx, &total, tx.Rebind(`SELECT COUNT(*) FROM board b WHERE `+where), args...); err != nil {
@@ -94,7 +100,8 @@ func (tx *Tx) Board(ctx context.Context, id coach.AccountID, f BoardFilter, offs
 	if order == "" {
 		order = "CASE b.state WHEN 'hold' THEN 0 ELSE 1 END, b.risk DESC, b.coach_id" // what must not move comes first
 	}
-	err = tx.list(ctx, &out, `SELECT `+boardColumns+` FROM board b WHERE `+where+` ORDER BY `+order+` LIMIT ? OFFSET ?`, append(args, most, offset)...)
+	err = tx.list(ctx, &out, `SELECT `+boardColumns+` FROM board b WHERE `+where+` ORDER BY `+order+` LIMIT ? OFFSET ?`,
+		append(args, most, offset)...)
 	return out, total, err
 }
 
@@ -120,7 +127,9 @@ func (tx *Tx) counts(ctx context.Context, query string, args ...any) (map[string
 
 // Openings returns how many coaches open their season in each week from a day on, by
 // the Monday's day, and how many of them are at risk by more than a share.
-func (tx *Tx) Openings(ctx context.Context, id coach.AccountID, from, until string, share float64) (out []Opening, err error) {
+func (tx *Tx) Openings(
+	ctx context.Context, id coach.AccountID, from, until string, share float64,
+) (out []Opening, err error) {
 	defer fail("store.Openings", &err)
 	err = tx.list(ctx, &out, `SELECT opens, COUNT(*) AS n, SUM(CASE WHEN risk >= ? THEN 1 ELSE 0 END) AS risky FROM board WHERE account_id = ? AND opens >= ? AND opens < ? GROUP BY opens ORDER BY opens`, share, id, from, until)
 	return out, err
@@ -166,7 +175,9 @@ func (tx *Tx) SuppressedCounts(ctx context.Context, id coach.AccountID) (out map
 }
 
 // SuppressedOf returns what the last pass kept back for a reason; "": for any.
-func (tx *Tx) SuppressedOf(ctx context.Context, id coach.AccountID, reason string, most int) (out []SuppressedRow, err error) {
+func (tx *Tx) SuppressedOf(
+	ctx context.Context, id coach.AccountID, reason string, most int,
+) (out []SuppressedRow, err error) {
 	defer fail("store.SuppressedOf", &err)
 	q, args := `SELECT coach_id, person, task_key, reason FROM suppressed WHERE account_id = ?`, []any{id}
 	if reason != "" {

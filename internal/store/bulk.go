@@ -29,7 +29,9 @@ func Prepare(c *coach.Coach) Prepared {
 // it found new or different: the others are left as they are, with their version. What
 // people reported since (services, answers, notices) stays. The account must be locked,
 // or else a coach that two add at once fails one of them; no coach may stand twice.
-func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Coach) (changed map[coach.ID]bool, err error) {
+func (tx *Tx) SaveCoaches(
+	ctx context.Context, id coach.AccountID, cs []coach.Coach,
+) (changed map[coach.ID]bool, err error) {
 	ps := make([]Prepared, len(cs))
 	for i := range cs {
 		ps[i] = Prepare(&cs[i])
@@ -38,7 +40,9 @@ func (tx *Tx) SaveCoaches(ctx context.Context, id coach.AccountID, cs []coach.Co
 }
 
 // SavePrepared is SaveCoaches for coaches that were prepared.
-func (tx *Tx) SavePrepared(ctx context.Context, id coach.AccountID, ps []Prepared) (changed map[coach.ID]bool, err error) {
+func (tx *Tx) SavePrepared(
+	ctx context.Context, id coach.AccountID, ps []Prepared,
+) (changed map[coach.ID]bool, err error) {
 	defer fail("store.SaveCoaches", &err)
 	changed = map[coach.ID]bool{}
 	for chunk := range slices.Chunk(ps, 500) {
@@ -89,7 +93,8 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 	if err := tx.fill(ctx, "coach", coachColumns, fresh); err != nil {
 		return err
 	}
-	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id`) // the version grows, whatever the clock does
+	// the version grows, whatever the clock does
+	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id`)
 	if err != nil {
 		return err
 	}
@@ -164,7 +169,8 @@ func partsOf(c *coach.Coach) (out []partRow) {
 	for _, s := range c.Slides {
 		for _, r := range s.Runs {
 			for _, p := range r.Parts {
-				out = append(out, partRow{partKey{string(c.ID), s.Address(r), string(p.Kind)}, string(p.Material), string(r.Construction), p.Fitted.String(), p.Lot})
+				out = append(out, partRow{partKey{string(c.ID), s.Address(r), string(p.Kind)}, string(p.Material),
+					string(r.Construction), p.Fitted.String(), p.Lot})
 			}
 		}
 	}
@@ -214,11 +220,14 @@ func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh, old, 
 func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []coach.ID) error {
 	where, args := among(id, names)
 	for q, each := range map[string]func(*coach.Coach) error{
-		`SELECT DISTINCT coach_id FROM booking WHERE ` + where + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error { // feeds that are the coach's no more book nothing
+		// feeds that are the coach's no more book nothing
+		`SELECT DISTINCT coach_id FROM booking WHERE ` + where + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error {
 			_, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed)
 			return err
 		},
-		`SELECT DISTINCT coach_id FROM coach_report WHERE ` + where: func(c *coach.Coach) error { return tx.dropStale(ctx, id, c) },
+		`SELECT DISTINCT coach_id FROM coach_report WHERE ` + where: func(c *coach.Coach) error {
+			return tx.dropStale(ctx, id, c)
+		},
 	} {
 		var hit []coach.ID
 		if err := tx.list(ctx, &hit, q, args...); err != nil {
@@ -277,7 +286,8 @@ func (tx *Tx) inserted(ctx context.Context, table string, columns []string, rows
 			args = append(args, r...)
 		}
 		one := "(" + marks(len(columns)) + ")"
-		n, err := tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`) VALUES `+strings.Repeat(one+", ", len(chunk)-1)+one+" "+conflict, args...)
+		n, err := tx.exec(ctx, `INSERT INTO `+table+` (`+strings.Join(columns, ", ")+`) VALUES `+strings.Repeat(one+", ",
+			len(chunk)-1)+one+" "+conflict, args...)
 		if err != nil {
 			return written, err
 		}

@@ -56,7 +56,9 @@ func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date
 
 // SetCall records what came of a call, or that the shop calls instead of writing.
 // Recording it again replaces the note.
-func (tx *Tx) SetCall(ctx context.Context, id coach.AccountID, c coach.ID, x reminder.Call, note, by string) (err error) {
+func (tx *Tx) SetCall(
+	ctx context.Context, id coach.AccountID, c coach.ID, x reminder.Call, note, by string,
+) (err error) {
 	defer fail("store.SetCall", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO call_outcome (account_id, coach_id, person, task_key, outcome, day, note, recorded_by, created_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
@@ -83,7 +85,9 @@ func (tx *Tx) RenewStop(ctx context.Context, id coach.AccountID, c coach.ID, s c
 }
 
 // Calls returns, by coach, what came of calls; only: of one coach.
-func (tx *Tx) Calls(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Call, err error) {
+func (tx *Tx) Calls(
+	ctx context.Context, id coach.AccountID, only coach.ID,
+) (out map[coach.ID][]reminder.Call, err error) {
 	defer fail("store.Calls", &err)
 	var rows []struct {
 		Coach   string `db:"coach_id"`
@@ -111,7 +115,9 @@ func (tx *Tx) Calls(ctx context.Context, id coach.AccountID, only coach.ID) (out
 
 // LastMessages returns the day of the last message to each person about each coach of
 // some, by coach and person.
-func (tx *Tx) LastMessages(ctx context.Context, id coach.AccountID, cs []coach.ID) (out map[[2]string]string, err error) {
+func (tx *Tx) LastMessages(
+	ctx context.Context, id coach.AccountID, cs []coach.ID,
+) (out map[[2]string]string, err error) {
 	defer fail("store.LastMessages", &err)
 	out = map[[2]string]string{}
 	for from := 0; from < len(cs); from += 500 {

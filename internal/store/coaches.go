@@ -20,7 +20,8 @@ type accountRow struct {
 }
 
 func (r accountRow) account() coach.Account {
-	return coach.Account{ID: coach.AccountID(r.ID), Name: r.Name, Postal: r.Postal, Email: r.Email, Phone: r.Phone, Zone: r.Zone, Language: r.Language}
+	return coach.Account{ID: coach.AccountID(r.ID), Name: r.Name, Postal: r.Postal, Email: r.Email, Phone: r.Phone,
+		Zone: r.Zone, Language: r.Language}
 }
 
 // SaveAccount adds an account or changes what it says of itself.
@@ -57,7 +58,8 @@ func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coa
 	var r accountRow
 	if err := tx.GetContext(ctx, &r, tx.Rebind(q), id); err != nil {
 		if kindOf(err) == fault.NotFound {
-			return coach.Account{}, fault.New(fault.NotFound, fmt.Sprintf("there is no account %q", id), "Import a coach file with a shop: block first.")
+			return coach.Account{}, fault.New(fault.NotFound, fmt.Sprintf("there is no account %q", id),
+				"Import a coach file with a shop: block first.")
 		}
 		return coach.Account{}, err
 	}
@@ -97,7 +99,8 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 
 // merge adds what people sent in, besides the documents.
 func (tx *Tx) merge(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
-	for _, add := range []func(context.Context, scope, []coach.Coach, map[coach.ID]int) error{tx.mergeBookings, tx.mergeReadings, tx.mergeSold, tx.mergeServices} {
+	type add func(context.Context, scope, []coach.Coach, map[coach.ID]int) error
+	for _, add := range []add{tx.mergeBookings, tx.mergeReadings, tx.mergeSold, tx.mergeServices} {
 		if err := add(ctx, in, cs, at); err != nil {
 			return err
 		}
@@ -121,7 +124,9 @@ func (s scope) where() (string, []any) {
 
 // CoachDoc returns one coach as its document stands, without what people sent in
 // since, and the document's version: the instant of its last change.
-func (tx *Tx) CoachDoc(ctx context.Context, id coach.AccountID, c coach.ID) (out coach.Coach, version int64, err error) {
+func (tx *Tx) CoachDoc(
+	ctx context.Context, id coach.AccountID, c coach.ID,
+) (out coach.Coach, version int64, err error) {
 	defer fail("store.CoachDoc", &err)
 	var row struct {
 		Doc     string `db:"doc"`
@@ -129,7 +134,8 @@ func (tx *Tx) CoachDoc(ctx context.Context, id coach.AccountID, c coach.ID) (out
 	}
 	if err := tx.GetContext(ctx, &row, tx.Rebind(`SELECT doc, changed_at FROM coach WHERE account_id = ? AND coach_id = ?`), id, c); err != nil {
 		if kindOf(err) == fault.NotFound {
-			return out, 0, fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q here", c), "Go back to the list of coaches.")
+			return out, 0, fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q here", c),
+				"Go back to the list of coaches.")
 		}
 		return out, 0, err
 	}
@@ -176,7 +182,8 @@ func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at 
 			return err
 		}
 		if i, ok := at[coach.ID(r.Coach)]; ok {
-			cs[i].Services = append(cs[i].Services, coach.Service{Day: day, Kind: coach.TaskKind(r.Kind), Slide: coach.SlideID(r.Slide), Run: r.Run, By: r.By, Note: r.Note})
+			cs[i].Services = append(cs[i].Services, coach.Service{Day: day, Kind: coach.TaskKind(r.Kind),
+				Slide: coach.SlideID(r.Slide), Run: r.Run, By: r.By, Note: r.Note})
 		}
 	}
 	return nil

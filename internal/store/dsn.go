@@ -12,7 +12,8 @@ import (
 
 // sessionKeys are the settings of a session that a connection string may carry
 // besides the driver's own; others go into options.
-var sessionKeys = []string{"search_path", "statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout", "timezone", "work_mem",
+var sessionKeys = []string{"search_path", "statement_timeout", "lock_timeout", "idle_in_transaction_session_timeout",
+	"timezone", "work_mem",
 	"synchronous_commit", "role"}
 
 // checkDSN refuses a connection string that cannot be read, or that was read in pieces
@@ -21,8 +22,10 @@ var sessionKeys = []string{"search_path", "statement_timeout", "lock_timeout", "
 // reaches the error, only what is wrong with it.
 func checkDSN(dsn string) error {
 	wrong := func(what string) error {
-		return &fault.Error{Op: "store.Open", Kind: fault.Invalid, Msg: "the PostgreSQL connection string cannot be used: " + what,
-			Hint: "Write postgres://user@host/name or host=... dbname=.... In the first form write @ : / ? # % and spaces of the " +
+		return &fault.Error{Op: "store.Open", Kind: fault.Invalid, Msg: "the PostgreSQL connection string cannot be used: " +
+			what,
+			Hint: "Write postgres://user@host/name or host=... dbname=.... In the first form write @ : / ? # % and spaces of " +
+				"the " +
 				"password as %40 %3A %2F %3F %23 %25 %20; in the second put the password in single quotes."}
 	}
 	inURL := strings.HasPrefix(dsn, "postgres://") || strings.HasPrefix(dsn, "postgresql://")

@@ -106,21 +106,24 @@ const endpointColumns = `account_id, endpoint_id, url, kinds, keys, state, seq, 
 // AddEndpoint keeps an endpoint.
 func (tx *Tx) AddEndpoint(ctx context.Context, e Endpoint) (err error) {
 	defer fail("store.AddEndpoint", &err)
-	_, err = tx.exec(ctx, `INSERT INTO endpoint (`+endpointColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, 0, 0, 0, '', ?, ?)`, e.Account, e.ID, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.MadeBy, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO endpoint (`+endpointColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, 0, 0, 0, '', ?, ?)`,
+		e.Account, e.ID, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.MadeBy, micro(tx.now))
 	return err
 }
 
 // Endpoints returns an account's endpoints by name.
 func (tx *Tx) Endpoints(ctx context.Context, id coach.AccountID) (out []Endpoint, err error) {
 	defer fail("store.Endpoints", &err)
-	err = tx.list(ctx, &out, `SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? ORDER BY made_at, endpoint_id`, id)
+	err = tx.list(ctx, &out, `SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? ORDER BY made_at, endpoint_id`,
+		id)
 	return out, err
 }
 
 // EndpointByID returns one endpoint.
 func (tx *Tx) EndpointByID(ctx context.Context, id coach.AccountID, endpoint string) (e Endpoint, err error) {
 	defer fail("store.EndpointByID", &err)
-	err = tx.GetContext(ctx, &e, tx.Rebind(`SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? AND endpoint_id = ?`), id, endpoint)
+	err = tx.GetContext(ctx, &e,
+		tx.Rebind(`SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? AND endpoint_id = ?`), id, endpoint)
 	return e, err
 }
 
@@ -183,14 +186,18 @@ func (tx *Tx) DropEndpoint(ctx context.Context, id coach.AccountID, endpoint str
 
 // ChangedCoaches returns coaches' short names by the time of their last change, after a
 // change time and name, so that a reader can catch up page by page.
-func (tx *Tx) ChangedCoaches(ctx context.Context, id coach.AccountID, at int64, after string, most int) (out []ChangedCoach, err error) {
+func (tx *Tx) ChangedCoaches(
+	ctx context.Context, id coach.AccountID, at int64, after string, most int,
+) (out []ChangedCoach, err error) {
 	defer fail("store.ChangedCoaches", &err)
 	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND (changed_at, coach_id) > (?, ?) ORDER BY changed_at, coach_id LIMIT ?`, id, at, after, most)
 	return out, err
 }
 
 // CoachesByExternal returns the coaches to which another system gave a key.
-func (tx *Tx) CoachesByExternal(ctx context.Context, id coach.AccountID, external string) (out []ChangedCoach, err error) {
+func (tx *Tx) CoachesByExternal(
+	ctx context.Context, id coach.AccountID, external string,
+) (out []ChangedCoach, err error) {
 	defer fail("store.CoachesByExternal", &err)
 	err = tx.list(ctx, &out, `SELECT coach_id, changed_at, doc FROM coach WHERE account_id = ? AND external_id = ? AND external_id <> '' ORDER BY coach_id LIMIT 100`, id, external)
 	return out, err
@@ -224,7 +231,9 @@ type TaskRow struct {
 // TasksAfter returns an account's tasks by target, coach and key, up to a target. They
 // come after a task, which its target and its coach|key name; of one coach when it is
 // named.
-func (tx *Tx) TasksAfter(ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int) (out []TaskRow, err error) {
+func (tx *Tx) TasksAfter(
+	ctx context.Context, id coach.AccountID, c coach.ID, target, key, until string, most int,
+) (out []TaskRow, err error) {
 	defer fail("store.TasksAfter", &err)
 	where, args := scope{id, c}.where()
 	last, key, _ := strings.Cut(key, "|") // no coach has a | in its name

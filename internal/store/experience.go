@@ -76,7 +76,8 @@ func (tx *Tx) Lives(ctx context.Context, id coach.AccountID) (out []Life, err er
 		return nil, err
 	}
 	for _, r := range rows {
-		l := Life{Coach: coach.ID(r.Coach), Run: r.Run, Part: coach.PartKind(r.Part), Material: coach.Material(r.Material), Construction: coach.Construction(r.Construction)}
+		l := Life{Coach: coach.ID(r.Coach), Run: r.Run, Part: coach.PartKind(r.Part), Material: coach.Material(r.Material),
+			Construction: coach.Construction(r.Construction)}
 		if l.Fitted, err = civil.Parse(r.Fitted); err != nil {
 			return nil, err
 		}

@@ -89,7 +89,10 @@ func TestFileHints(t *testing.T) {
 			fatal(t, err)
 			fatal(t, other.Close())
 		}, "store.path"},
-		{"a folder", func(t *testing.T, path string) { fatal(t, os.Remove(path)); fatal(t, os.Mkdir(path, 0o700)) }, "store.path"},
+		{"a folder", func(t *testing.T, path string) {
+			fatal(t, os.Remove(path))
+			fatal(t, os.Mkdir(path, 0o700))
+		}, "store.path"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			path, db := made(t)

@@ -21,7 +21,8 @@ func TestDiskFull(t *testing.T) {
 	fatal(t, db.Migrate(t.Context()))
 	save := func(i int) error {
 		return db.Update(t.Context(), func(tx *store.Tx) error {
-			return tx.SaveAccount(t.Context(), coach.Account{ID: coach.AccountID(fmt.Sprint("a", i)), Name: strings.Repeat("x", 40_000), Postal: "1 Road"})
+			return tx.SaveAccount(t.Context(), coach.Account{ID: coach.AccountID(fmt.Sprint("a", i)),
+				Name: strings.Repeat("x", 40_000), Postal: "1 Road"})
 		})
 	}
 	limit := func(pages int) {

@@ -17,7 +17,8 @@ func hintOf(err error) string {
 		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
 			return "The file that store.path names is damaged, or is no database: restore your backup, or name another file."
 		case 3, 8: // SQLITE_PERM, SQLITE_READONLY
-			return "Let the program write the file that store.path names, its folder, and the files beside it that end in -wal and -shm."
+			return "Let the program write the file that store.path names, its folder, and the files beside it that end in " +
+				"-wal and -shm."
 		case 14: // SQLITE_CANTOPEN
 			return "Check that store.path names a file, and that the program may read and write it and its folder."
 		case 13: // SQLITE_FULL

@@ -90,7 +90,9 @@ func (tx *Tx) Held(ctx context.Context, id coach.AccountID) (out []Held, err err
 }
 
 // HeldNotices returns the messages under a hold, of one import only if batch is not "".
-func (tx *Tx) HeldNotices(ctx context.Context, id coach.AccountID, hold, batch string, most int) (out []NoticeRow, err error) {
+func (tx *Tx) HeldNotices(
+	ctx context.Context, id coach.AccountID, hold, batch string, most int,
+) (out []NoticeRow, err error) {
 	defer fail("store.HeldNotices", &err)
 	q := `SELECT ` + noticeColumns + ` FROM notice n WHERE ` + heldOpen
 	args := []any{id, hold}

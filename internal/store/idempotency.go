@@ -28,7 +28,8 @@ func (tx *Tx) ClaimKey(
 ) (claim int64, err error) {
 	defer fail("store.ClaimKey", &err)
 	now := micro(tx.now)
-	if _, err := tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND made_at <= ?`, id, micro(tx.now.Add(-answersKept))); err != nil {
+	if _, err := tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND made_at <= ?`, id,
+		micro(tx.now.Add(-answersKept))); err != nil {
 		return 0, err
 	}
 	n, err := tx.exec(ctx, `

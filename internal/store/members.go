@@ -45,7 +45,8 @@ func (tx *Tx) AddMember(ctx context.Context, m Member) (err error) {
 	defer fail("store.AddMember", &err)
 	_, err = tx.exec(ctx, `INSERT INTO member (account_id, email, name, role, password, made_at) VALUES (?, ?, ?, ?, ?, ?)`, m.Account, m.Email, m.Name, m.Role, m.Password, micro(tx.now))
 	if taken(err) {
-		return fault.New(fault.Conflict, "this address belongs to a member of an account already", "Sign in with it, or give another address.")
+		return fault.New(fault.Conflict, "this address belongs to a member of an account already",
+			"Sign in with it, or give another address.")
 	}
 	return err
 }
@@ -135,17 +136,21 @@ func (tx *Tx) AddSession(ctx context.Context, s Session) (err error) {
 	if _, err := tx.exec(ctx, `DELETE FROM session WHERE until_at < ?`, micro(tx.now)); err != nil {
 		return err
 	}
-	_, err = tx.exec(ctx, `INSERT INTO session (`+sessionColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?)`, s.Hash, s.Account, s.Email, s.Agent, micro(tx.now), micro(tx.now), s.UntilAt)
+	_, err = tx.exec(ctx, `INSERT INTO session (`+sessionColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?)`, s.Hash, s.Account,
+		s.Email, s.Agent, micro(tx.now), micro(tx.now), s.UntilAt)
 	return err
 }
 
 // SessionByHash returns a session that has not run out, with its member.
 func (tx *Tx) SessionByHash(ctx context.Context, hash string) (s Session, m Member, err error) {
 	defer fail("store.SessionByHash", &err)
-	if err = tx.GetContext(ctx, &s, tx.Rebind(`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND until_at > ?`), hash, micro(tx.now)); err != nil {
+	if err = tx.GetContext(ctx, &s,
+		tx.Rebind(`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND until_at > ?`), hash,
+		micro(tx.now)); err != nil {
 		return s, m, err
 	}
-	err = tx.GetContext(ctx, &m, tx.Rebind(`SELECT `+memberColumns+` FROM member WHERE account_id = ? AND email = ?`), s.Account, s.Email)
+	err = tx.GetContext(ctx, &m, tx.Rebind(`SELECT `+memberColumns+` FROM member WHERE account_id = ? AND email = ?`),
+		s.Account, s.Email)
 	return s, m, err
 }
 
@@ -196,7 +201,8 @@ func (tx *Tx) AddToken(ctx context.Context, t APIToken) (err error) {
 // Tokens returns an account's API tokens, newest first.
 func (tx *Tx) Tokens(ctx context.Context, id coach.AccountID) (out []APIToken, err error) {
 	defer fail("store.Tokens", &err)
-	err = tx.list(ctx, &out, `SELECT `+tokenColumns+` FROM api_token WHERE account_id = ? ORDER BY made_at DESC, token_id`, id)
+	err = tx.list(ctx, &out, `SELECT `+tokenColumns+` FROM api_token WHERE account_id = ? ORDER BY made_at DESC, token_id`,
+		id)
 	return out, err
 }
 
@@ -241,7 +247,8 @@ type AuditRow struct {
 func (tx *Tx) AddAudit(ctx context.Context, id coach.AccountID, who, what, about, detail string) (err error) {
 	defer fail("store.AddAudit", &err)
 	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM audit WHERE account_id = ? AND at = ?`), id, micro(tx.now)); err != nil {
+	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM audit WHERE account_id = ? AND at = ?`), id,
+		micro(tx.now)); err != nil {
 		return err
 	}
 	_, err = tx.exec(ctx, `INSERT INTO audit (account_id, at, ordinal, who, what, about, detail) VALUES (?, ?, ?, ?, ?, ?, ?)`, id, micro(tx.now), n, who, what, about, detail)

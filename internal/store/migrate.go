@@ -88,13 +88,15 @@ func (db *DB) ours(ctx context.Context) (err error) {
 	err = db.db.GetContext(ctx, &others, `SELECT COUNT(*) FROM sqlite_master WHERE type = 'table' AND name NOT LIKE 'sqlite%'
 		AND NOT EXISTS (SELECT 1 FROM sqlite_master WHERE name = 'goose_db_version')`)
 	if err == nil && others > 0 {
-		return fault.New(fault.Invalid, "the database file holds the tables of another program", "Name another file in store.path.")
+		return fault.New(fault.Invalid, "the database file holds the tables of another program",
+			"Name another file in store.path.")
 	}
 	return err
 }
 
 func newer(have, want int64) error {
-	return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program knows up to %d", have, want),
+	return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program knows up to %d", have,
+		want),
 		"Run the newer sealmanac that made it; schemas only go forward.")
 }
 
@@ -110,7 +112,8 @@ func (db *DB) Ready(ctx context.Context) error {
 	case have > want:
 		return newer(have, want)
 	case have < want:
-		return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program needs %d", have, want), "Run 'sealmanac migrate'.")
+		return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program needs %d", have,
+			want), "Run 'sealmanac migrate'.")
 	}
 	return nil
 }

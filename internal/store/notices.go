@@ -18,7 +18,9 @@ import (
 // AddNotices stores the notices of a pass that are not there yet, or that were
 // withdrawn before they left, and returns those that will be sent. Planning twice
 // never sends twice.
-func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notice) (added []reminder.Notice, err error) {
+func (tx *Tx) AddNotices(
+	ctx context.Context, on civil.Date, ns []reminder.Notice,
+) (added []reminder.Notice, err error) {
 	defer fail("store.AddNotices", &err)
 	for _, n := range ns {
 		covers, err := json.Marshal(n.Covers)
@@ -33,8 +35,10 @@ func (tx *Tx) AddNotices(ctx context.Context, on civil.Date, ns []reminder.Notic
 				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, person_name = excluded.person_name, from_name = excluded.from_name, reply_to = excluded.reply_to, subject = excluded.subject, body_text = excluded.body_text,
 				body_html = excluded.body_html, language = excluded.language, hold = excluded.hold, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
 				WHERE notice.state = 'withdrawn'`,
-			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why, string(covers),
-			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML, n.Language, n.Hold)
+			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why,
+			string(covers),
+			on.String(), micro(n.NotBefore), n.MessageID, n.LinkID, n.From, n.ReplyTo, n.StopLink, n.Subject, n.Text, n.HTML,
+			n.Language, n.Hold)
 		if err != nil {
 			return nil, err
 		}
@@ -90,8 +94,10 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 	}
 	n = reminder.Notice{
 		Key: r.Key, Account: coach.AccountID(r.Account), Coach: coach.ID(r.Coach), Person: r.Person, PersonName: r.PersonName,
-		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why, NotBefore: fromMicro(r.NotBefore),
-		From: r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, Language: r.Language, StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries, Hold: r.Hold,
+		Task: coach.TaskKind(r.Task), TaskKey: r.TaskKey, Run: r.Run, Rung: r.Rung, Target: target, Why: r.Why,
+		NotBefore: fromMicro(r.NotBefore),
+		From:      r.From, ReplyTo: r.ReplyTo, Subject: r.Subject, Text: r.Text, HTML: r.HTML, Language: r.Language,
+		StopLink: r.StopLink, MessageID: r.MessageID, LinkID: r.LinkID, Try: r.Tries, Hold: r.Hold,
 	}
 	return n, json.Unmarshal([]byte(r.Covers), &n.Covers)
 }
@@ -109,7 +115,8 @@ func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []
 // NoticeByKey returns one notice of an account.
 func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (r NoticeRow, err error) {
 	defer fail("store.NoticeByKey", &err)
-	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`), id, key)
+	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`),
+		id, key)
 	return r, err
 }
 
@@ -150,7 +157,9 @@ func (tx *Tx) NoticeByLink(ctx context.Context, linkID string) (r NoticeRow, err
 // ok is false when somebody else has it, when it is settled, or when it is not
 // due yet. It never waits for another claim's transaction to be decided wrongly:
 // the row is checked and changed in one statement.
-func (tx *Tx) Claim(ctx context.Context, id coach.AccountID, key string, lease time.Duration) (n reminder.Notice, ok bool, err error) {
+func (tx *Tx) Claim(
+	ctx context.Context, id coach.AccountID, key string, lease time.Duration,
+) (n reminder.Notice, ok bool, err error) {
 	defer fail("store.Claim", &err)
 	now := micro(tx.now)
 	var rows []NoticeRow
@@ -279,7 +288,9 @@ func (tx *Tx) Release(ctx context.Context, id coach.AccountID, key string) (n re
 
 // Hurry lets an open notice that is not due yet leave at an instant, or at its own time if
 // that comes first; ok is false when it is being sent, has left, or was withdrawn.
-func (tx *Tx) Hurry(ctx context.Context, id coach.AccountID, key string, at time.Time) (n reminder.Notice, ok bool, err error) {
+func (tx *Tx) Hurry(
+	ctx context.Context, id coach.AccountID, key string, at time.Time,
+) (n reminder.Notice, ok bool, err error) {
 	defer fail("store.Hurry", &err)
 	var rows []NoticeRow
 	err = tx.list(ctx, &rows, `
@@ -306,7 +317,9 @@ func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (
 
 // NoticesIn returns an account's notices in some states, those due first on top, after
 // an instant and key (0, "": from the first).
-func (tx *Tx) NoticesIn(ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int) (out []NoticeRow, err error) {
+func (tx *Tx) NoticesIn(
+	ctx context.Context, id coach.AccountID, states []reminder.State, at int64, after string, most int,
+) (out []NoticeRow, err error) {
 	defer fail("store.NoticesIn", &err)
 	q, args, err := sqlx.In(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_kind <> 'access' AND state IN (?) AND (not_before, notice_key) > (?, ?) ORDER BY not_before, notice_key LIMIT ?`, id, states, at, after, most)
 	if err != nil {

@@ -26,7 +26,8 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			soon := time.Now().Add(24 * time.Hour).UnixMicro()
 			row := fmt.Sprintf(`'a', 'k' || i, 'c', 'p', '', 'inspect', '', '', 0, '2030-01-01', '', '[]', '2026-01-01', %d + i, '<m' || i || '@x>', 'l' || i, '', '', '', '', '', '', 'queued', 0, NULL, NULL, '', NULL, NULL, '', ''`, soon)
 			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
-				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0, '')`, fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
+				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0, '')`,
+					fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
 					if _, err := tx.ExecContext(t.Context(), q); err != nil {
 						return err
 					}
@@ -40,7 +41,8 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			} {
 				plan := explain(t, db, c.explain+q)
 				t.Logf("%s: %s", name, plan)
-				if !strings.Contains(plan, "notice_open") && !strings.Contains(plan, "notice_lease") || strings.Contains(plan, "SCAN notice |") {
+				if !strings.Contains(plan, "notice_open") && !strings.Contains(plan, "notice_lease") || strings.Contains(plan,
+					"SCAN notice |") {
 					t.Errorf("%s does not use the index of open notices: %s", name, plan)
 				}
 			}

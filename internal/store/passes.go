@@ -15,7 +15,9 @@ import (
 
 // Past returns, by coach, all messages made for an account, or for one coach of it. Nothing is forgotten:
 // a rung that was told once is not told again.
-func (tx *Tx) Past(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Past, err error) {
+func (tx *Tx) Past(
+	ctx context.Context, id coach.AccountID, only coach.ID,
+) (out map[coach.ID][]reminder.Past, err error) {
 	defer fail("store.Past", &err)
 	var rows []struct {
 		Coach    string `db:"coach_id"`
@@ -48,7 +50,9 @@ func (tx *Tx) Past(ctx context.Context, id coach.AccountID, only coach.ID) (out 
 }
 
 // Answers returns, by coach, what people said about tasks; only: of one coach.
-func (tx *Tx) Answers(ctx context.Context, id coach.AccountID, only coach.ID) (out map[coach.ID][]reminder.Answer, err error) {
+func (tx *Tx) Answers(
+	ctx context.Context, id coach.AccountID, only coach.ID,
+) (out map[coach.ID][]reminder.Answer, err error) {
 	defer fail("store.Answers", &err)
 	where, args := scope{id, only}.where()
 	return tx.answers(ctx, where, args)
@@ -93,7 +97,9 @@ func (tx *Tx) answers(ctx context.Context, where string, args []any) (out map[co
 
 // AddAnswer records what a person said about a task and marks their messages
 // about it as answered. Saying it again replaces the earlier words.
-func (tx *Tx) AddAnswer(ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer) (err error) {
+func (tx *Tx) AddAnswer(
+	ctx context.Context, id coach.AccountID, c coach.ID, person string, a reminder.Answer,
+) (err error) {
 	defer fail("store.AddAnswer", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO answer (account_id, coach_id, task_key, kind, person, day, until_day, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
@@ -107,7 +113,9 @@ func (tx *Tx) AddAnswer(ctx context.Context, id coach.AccountID, c coach.ID, per
 }
 
 // HasAnswer reports whether a kind of answer about a task is on record.
-func (tx *Tx) HasAnswer(ctx context.Context, id coach.AccountID, c coach.ID, taskKey string, k reminder.AnswerKind) (_ bool, err error) {
+func (tx *Tx) HasAnswer(
+	ctx context.Context, id coach.AccountID, c coach.ID, taskKey string, k reminder.AnswerKind,
+) (_ bool, err error) {
 	defer fail("store.HasAnswer", &err)
 	var n int
 	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ?`), id, c, taskKey, k)
@@ -186,7 +194,10 @@ func (tx *Tx) OptOuts(ctx context.Context, id coach.AccountID) (out map[string]b
 
 // SaveOutcome replaces what the last pass found for a coach, and under which
 // version of the rulebook.
-func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, rulebook string, fs []projection.Forecast, ts []plan.Task, ss []reminder.Suppressed) (err error) {
+func (tx *Tx) SaveOutcome(
+	ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, rulebook string, fs []projection.Forecast,
+	ts []plan.Task, ss []reminder.Suppressed,
+) (err error) {
 	defer fail("store.SaveOutcome", &err)
 	for _, table := range []string{"forecast", "task", "suppressed"} {
 		if _, err := tx.exec(ctx, `DELETE FROM `+table+` WHERE account_id = ? AND coach_id = ?`, id, c); err != nil {
@@ -198,7 +209,8 @@ func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, o
 		_, err := tx.exec(ctx, `
 			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold, rulebook)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(), f.Hold.String(), rulebook)
+			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(),
+			f.Hold.String(), rulebook)
 		if err != nil {
 			return err
 		}
@@ -222,7 +234,9 @@ func (tx *Tx) SaveOutcome(ctx context.Context, id coach.AccountID, c coach.ID, o
 }
 
 // SavePass records that a pass over an account was made on a day.
-func (tx *Tx) SavePass(ctx context.Context, id coach.AccountID, on civil.Date, rulebook string, coaches, notices int) (err error) {
+func (tx *Tx) SavePass(
+	ctx context.Context, id coach.AccountID, on civil.Date, rulebook string, coaches, notices int,
+) (err error) {
 	defer fail("store.SavePass", &err)
 	_, err = tx.exec(ctx, `
 		INSERT INTO pass (account_id, day, rulebook, coaches, notices, made_at) VALUES (?, ?, ?, ?, ?, ?)

@@ -75,7 +75,8 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 		if !ok {
 			continue
 		}
-		cs[i].Readings = append(cs[i].Readings, coach.Reading{Day: day, Kind: coach.ReadingKind(r.Kind), Slide: coach.SlideID(r.Slide), Run: r.Run, Part: coach.PartKind(r.Part), Value: r.Value, By: r.By, Note: r.Note})
+		cs[i].Readings = append(cs[i].Readings, coach.Reading{Day: day, Kind: coach.ReadingKind(r.Kind),
+			Slide: coach.SlideID(r.Slide), Run: r.Run, Part: coach.PartKind(r.Part), Value: r.Value, By: r.By, Note: r.Note})
 		slices.SortStableFunc(cs[i].Readings, func(a, b coach.Reading) int { return int(a.Day - b.Day) })
 	}
 	return nil
@@ -84,7 +85,10 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 // AddReport records what somebody said about the coach itself: sold or moved. It
 // reports whether that is news: a person can sell a coach once, and a move is told once
 // a day with the same words.
-func (tx *Tx) AddReport(ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date, note string) (_ bool, err error) {
+func (tx *Tx) AddReport(
+	ctx context.Context, id coach.AccountID, c coach.ID, kind reminder.AnswerKind, person string, day civil.Date,
+	note string,
+) (_ bool, err error) {
 	defer fail("store.AddReport", &err)
 	n, err := tx.exec(ctx, `
 		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)
@@ -155,7 +159,8 @@ func (tx *Tx) mergeSold(ctx context.Context, in scope, cs []coach.Coach, at map[
 		Day   string `db:"day"`
 	}
 	where, args := in.where()
-	if err := tx.list(ctx, &rows, `SELECT coach_id, day FROM coach_report WHERE `+where+` AND kind = 'sold'`, args...); err != nil {
+	if err := tx.list(ctx, &rows, `SELECT coach_id, day FROM coach_report WHERE `+where+` AND kind = 'sold'`,
+		args...); err != nil {
 		return err
 	}
 	for _, r := range rows {

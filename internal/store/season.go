@@ -45,14 +45,18 @@ func (tx *Tx) DropBookings(ctx context.Context, id coach.AccountID, source strin
 }
 
 // SaveBookings replaces the booked periods of a coach that came from one source.
-func (tx *Tx) SaveBookings(ctx context.Context, id coach.AccountID, c coach.ID, source string, bs []coach.Booking) (err error) {
+func (tx *Tx) SaveBookings(
+	ctx context.Context, id coach.AccountID, c coach.ID, source string, bs []coach.Booking,
+) (err error) {
 	defer fail("store.SaveBookings", &err)
 	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`), id, c); err != nil {
+	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`), id,
+		c); err != nil {
 		return err
 	}
 	if n == 0 {
-		return fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q in account %q", c, id), "Import the coach first; a feed's file is named after its coach.")
+		return fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q in account %q", c, id),
+			"Import the coach first; a feed's file is named after its coach.")
 	}
 	if _, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source = ?`, id, c, source); err != nil {
 		return err
@@ -75,7 +79,8 @@ func (tx *Tx) mergeBookings(ctx context.Context, in scope, cs []coach.Coach, at 
 		Until  string `db:"until_day"`
 	}
 	where, args := in.where()
-	err := tx.list(ctx, &rows, `SELECT coach_id, source, from_day, until_day FROM booking WHERE `+where+` ORDER BY coach_id, from_day, until_day, source`, args...)
+	err := tx.list(ctx, &rows,
+		`SELECT coach_id, source, from_day, until_day FROM booking WHERE `+where+` ORDER BY coach_id, from_day, until_day, source`, args...)
 	if err != nil {
 		return err
 	}
@@ -149,7 +154,8 @@ func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (
 		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c.ID, c.Lot, c.From, c.Until, c.Subject, c.Words, c.By, c.Coaches, c.Unreachable, micro(tx.now))
 	if err == nil && n == 0 {
-		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID), "Look at it with 'sealmanac campaign list', or give the new one another name.")
+		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID),
+			"Look at it with 'sealmanac campaign list', or give the new one another name.")
 	}
 	return err
 }

@@ -92,7 +92,8 @@ func OpenSQLite(path string) (*DB, error) {
 	}
 	keepPrivate(path)
 	u := url.URL{Scheme: "file", Opaque: (&url.URL{Path: path}).EscapedPath()}
-	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)&_pragma=synchronous(normal)&_txlock=immediate"
+	u.RawQuery = "_pragma=foreign_keys(1)&_pragma=busy_timeout(10000)&_pragma=journal_mode(wal)" +
+		"&_pragma=synchronous(normal)&_txlock=immediate"
 	db, err := open("sqlite", u.String(), embedded)
 	if err == nil {
 		db.db.SetMaxOpenConns(16) // the job library's writers hold some while they wait for a pass; readers must find others
@@ -106,7 +107,8 @@ func OpenSQLite(path string) (*DB, error) {
 func CheckFolder(path string) error {
 	dir := filepath.Dir(path)
 	if st, err := os.Stat(dir); err != nil || !st.IsDir() {
-		return fault.New(fault.Invalid, fmt.Sprintf("the folder %s of the database file does not exist", dir), "Create it, or change store.path.")
+		return fault.New(fault.Invalid, fmt.Sprintf("the folder %s of the database file does not exist", dir),
+			"Create it, or change store.path.")
 	}
 	return nil
 }
@@ -131,9 +133,11 @@ func (db *DB) Close() error { return db.db.Close() }
 // Ping reports whether the database answers.
 func (db *DB) Ping(ctx context.Context) error {
 	if err := db.db.PingContext(ctx); err != nil {
-		f := &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database cannot be used", Hint: hintOf(err), Err: err}
+		f := &fault.Error{Op: "store.Ping", Kind: fault.Unavailable, Msg: "the database cannot be used", Hint: hintOf(err),
+			Err: err}
 		if f.Hint == "" {
-			f.Msg, f.Hint = "the database does not answer", "Check that it runs and that `store:` in the configuration points to it."
+			f.Msg, f.Hint = "the database does not answer",
+				"Check that it runs and that `store:` in the configuration points to it."
 		}
 		return f
 	}
@@ -242,7 +246,8 @@ func away(err error) bool {
 	if _, ok := errors.AsType[net.Error](err); ok {
 		return true
 	}
-	return errors.Is(err, driver.ErrBadConn) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, syscall.EPIPE) || errors.Is(err, syscall.ECONNRESET) ||
+	return errors.Is(err, driver.ErrBadConn) || errors.Is(err, io.EOF) || errors.Is(err, io.ErrUnexpectedEOF) ||
+		errors.Is(err, syscall.EPIPE) || errors.Is(err, syscall.ECONNRESET) ||
 		strings.Contains(err.Error(), "connection refused") || strings.Contains(err.Error(), "disk is full")
 }
 

@@ -44,7 +44,8 @@ func TestNewerSchemaIsRefused(t *testing.T) {
 		t.Fatal(err)
 	}
 	for _, err := range []error{db.Migrate(t.Context()), db.Ready(t.Context())} {
-		if err == nil || !strings.Contains(err.Error(), "version 99999") || !strings.Contains(fault.HintOf(err), "newer sealmanac") {
+		if err == nil || !strings.Contains(err.Error(), "version 99999") || !strings.Contains(fault.HintOf(err),
+			"newer sealmanac") {
 			t.Errorf("got %v, hint %q", err, fault.HintOf(err))
 		}
 	}

@@ -243,7 +243,8 @@ func FitLognormal(lives []Life) (l Lognormal, ok bool) {
 	vMu, vS, cov := info[2]/det, info[0]/det, -info[1]/det
 	sigma := math.Exp(s)
 	const z10 = -1.2815515655446004
-	l = Lognormal{Mu: Estimate{mu, mu - z95*math.Sqrt(vMu), mu + z95*math.Sqrt(vMu)}, Sigma: positive(sigma, math.Sqrt(vS)), LogLik: ll - sumLog}
+	l = Lognormal{Mu: Estimate{mu, mu - z95*math.Sqrt(vMu), mu + z95*math.Sqrt(vMu)},
+		Sigma: positive(sigma, math.Sqrt(vS)), LogLik: ll - sumLog}
 	vB := vMu + z10*z10*sigma*sigma*vS + 2*z10*sigma*cov
 	l.B10 = positive(math.Exp(mu+z10*sigma), math.Sqrt(math.Max(0, vB)))
 	return l, true

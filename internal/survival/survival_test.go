@@ -107,7 +107,8 @@ func TestPublishedFits(t *testing.T) {
 // A group censored before the first failure changes nothing.
 func TestLogRankLeavesOutTheUnseen(t *testing.T) {
 	a, pa, _ := LogRank([][]Life{sixMP, placebo})
-	for _, groups := range [][][]Life{{sixMP, placebo, lives(nil, .5, .6)}, {lives(nil, .5), sixMP, placebo}, {sixMP, nil, placebo}} {
+	for _, groups := range [][][]Life{{sixMP, placebo, lives(nil, .5, .6)}, {lives(nil, .5), sixMP, placebo},
+		{sixMP, nil, placebo}} {
 		if b, pb, ok := LogRank(groups); !ok || math.Abs(a-b) > 1e-9 || math.Abs(pa-pb) > 1e-12 {
 			t.Errorf("%v %v %v, want %v %v", b, pb, ok, a, pa)
 		}
@@ -115,7 +116,8 @@ func TestLogRankLeavesOutTheUnseen(t *testing.T) {
 }
 
 func TestTooFewFailures(t *testing.T) {
-	for name, l := range map[string][]Life{"four": lives([]float64{1, 2, 3, 4}, 5, 6), "one time": lives([]float64{3, 3, 3, 3, 3, 3}), "none": nil, "zero": lives([]float64{0, 1, 2, 3, 4, 5})} {
+	for name, l := range map[string][]Life{"four": lives([]float64{1, 2, 3, 4}, 5, 6),
+		"one time": lives([]float64{3, 3, 3, 3, 3, 3}), "none": nil, "zero": lives([]float64{0, 1, 2, 3, 4, 5})} {
 		if _, ok := FitWeibull(l); ok {
 			t.Errorf("%s: Weibull fitted", name)
 		}
@@ -146,7 +148,8 @@ func TestScaleInvariance(t *testing.T) {
 		if !ok {
 			return
 		}
-		if math.Abs(wa.Shape.Value-wb.Shape.Value) > 1e-6*wa.Shape.Value || math.Abs(wa.Scale.Value*f-wb.Scale.Value) > 1e-6*wb.Scale.Value || math.IsNaN(wa.B10.Low) {
+		if math.Abs(wa.Shape.Value-wb.Shape.Value) > 1e-6*wa.Shape.Value ||
+			math.Abs(wa.Scale.Value*f-wb.Scale.Value) > 1e-6*wb.Scale.Value || math.IsNaN(wa.B10.Low) {
 			t.Fatalf("%+v and %+v", wa, wb)
 		}
 		la, _ := FitLognormal(a)

@@ -62,7 +62,8 @@ func Golden(t testing.TB, name, got string) {
 }
 
 var loadTables = sync.OnceValues(func() (*climate.Tables, error) {
-	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places, Zips: config.Zips})
+	return climate.Load(climate.Source{Normals: config.Normals, Typical: config.Typical, Places: config.Places,
+		Zips: config.Zips})
 })
 
 // Tables returns the offline climate and place tables.

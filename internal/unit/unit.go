@@ -137,8 +137,10 @@ func (s System) CompleteTemp(text string) string {
 
 // typed are the signs that telephones and word processors put in place of those of a
 // keyboard.
-var typed = strings.NewReplacer("\u201d", `"`, "\u201c", `"`, "\u2033", `"`, "\u2019", "'", "\u2032", "'", "\u2044", "/",
-	"\u00bd", " 1/2", "\u00bc", " 1/4", "\u00be", " 3/4", "\u215b", " 1/8", "\u215c", " 3/8", "\u215d", " 5/8", "\u215e", " 7/8")
+var typed = strings.NewReplacer("\u201d", `"`, "\u201c", `"`, "\u2033", `"`, "\u2019", "'", "\u2032", "'", "\u2044",
+	"/",
+	"\u00bd", " 1/2", "\u00bc", " 1/4", "\u00be", " 3/4", "\u215b", " 1/8", "\u215c", " 3/8", "\u215d", " 5/8", "\u215e",
+	" 7/8")
 
 // splitNumber cuts s after its leading digits, points, slashes, hyphens and
 // spaces.

@@ -19,7 +19,8 @@ func TestParseLength(t *testing.T) {
 			t.Errorf("ParseLength(%q) = %v, %v; want %v", c.in, got, err, c.want)
 		}
 	}
-	for _, in := range []string{"", "19", "3/0 in", "-3 mm", "1e400 mm", "nan mm", "3 furlongs", "8 in 6 ft", "1/2/3 in", "mm", "1.5-1/4 in"} {
+	for _, in := range []string{"", "19", "3/0 in", "-3 mm", "1e400 mm", "nan mm", "3 furlongs", "8 in 6 ft", "1/2/3 in",
+		"mm", "1.5-1/4 in"} {
 		if got, err := ParseLength(in); err == nil {
 			t.Errorf("ParseLength(%q) = %v, want an error", in, got)
 		}
@@ -92,8 +93,10 @@ func TestComplete(t *testing.T) {
 		s          System
 		text, want string
 	}{
-		{Imperial, "7/8", "7/8 in"}, {Imperial, " 1-1/4 ", "1-1/4 in"}, {Imperial, "1 1/4", "1 1/4 in"}, {Imperial, "0.875", "0.875 in"}, {Imperial, "⅞", "7/8 in"},
-		{Metric, "17", "17 mm"}, {Imperial, "17 mm", "17 mm"}, {Imperial, `7/8"`, `7/8"`}, {Metric, "6 ft 8", "6 ft 8"}, {"", "17", "17"}, {Imperial, "", ""},
+		{Imperial, "7/8", "7/8 in"}, {Imperial, " 1-1/4 ", "1-1/4 in"}, {Imperial, "1 1/4", "1 1/4 in"},
+		{Imperial, "0.875", "0.875 in"}, {Imperial, "⅞", "7/8 in"},
+		{Metric, "17", "17 mm"}, {Imperial, "17 mm", "17 mm"}, {Imperial, `7/8"`, `7/8"`}, {Metric, "6 ft 8", "6 ft 8"},
+		{"", "17", "17"}, {Imperial, "", ""},
 		{Imperial, "1/0", "1/0"}, {Imperial, "-3", "-3"}, {Metric, "wide", "wide"},
 	} {
 		if got := c.s.Complete(c.text); got != c.want {

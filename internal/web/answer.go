@@ -46,7 +46,8 @@ var words = map[reminder.AnswerKind]said{
 	reminder.Stop: {
 		wording.Say("No more reminders?"),
 		wording.Say(
-			"You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may still come.",
+			"You get no more care reminders from this shop, for any coach. Notices about your safety or a recalled part may " +
+				"still come.",
 		),
 		wording.Say("Stop the reminders"),
 	},
@@ -122,7 +123,8 @@ var (
 	oursToFix = wording.Say("Something went wrong on our side.")
 	tryAgain  = wording.Say("Please try again in a while.")
 	petroleum = wording.Say(
-		"Petroleum, grease and solvents can swell or soften seals. Please wash it off with mild soap and water, rinse, and let the seals dry. What the makers of your coach and seals say comes first. The shop knows about it.",
+		"Petroleum, grease and solvents can swell or soften seals. Please wash it off with mild soap and water, rinse, and " +
+			"let the seals dry. What the makers of your coach and seals say comes first. The shop knows about it.",
 	)
 )
 
@@ -221,7 +223,8 @@ func ended(q desk.Question) view {
 	if q.Sold != 0 {
 		v.Heading, v.Explain = soldWords(q.Sold)
 	} else {
-		v.Explain = wording.Say("Our records name other people for this coach now. If that is wrong, call or write to the shop.")
+		v.Explain = wording.Say("Our records name other people for this coach now. If that is wrong, call or write to the " +
+			"shop.")
 	}
 	if q.Undo != "" {
 		v.Back = backs[reminder.Sold]

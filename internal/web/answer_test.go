@@ -103,7 +103,8 @@ func (x *rig) mails() map[string]string {
 func TestConfirmationsSayWhatIsStored(t *testing.T) {
 	x := newRig(t)
 	x.spoken()
-	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Day: civil.Of(2026, 4, 1), At: 9*60 + 30}); err != nil {
+	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1",
+		desk.DayChange{Day: civil.Of(2026, 4, 1), At: 9*60 + 30}); err != nil {
 		t.Fatal(err)
 	}
 	care := x.told(1, coach.Lubricate, "en", "outer/top")
@@ -116,15 +117,20 @@ func TestConfirmationsSayWhatIsStored(t *testing.T) {
 		want, not []string
 	}{
 		{care, reminder.Done, url.Values{"day": {"2026-02-20"}, "product": {"petroleum"}},
-			[]string{"done on February 20, 2026. The next reminder counts from that day.", "wash it off with mild soap and water", "makers of your coach"}, []string{"today"}},
-		{care, reminder.Done, url.Values{"day": {"2026-03-01"}}, []string{"You told us this before, and that day stays on record."}, []string{"March 1", "petroleum", "Petroleum"}},
+			[]string{"done on February 20, 2026. The next reminder counts from that day.",
+				"wash it off with mild soap and water", "makers of your coach"}, []string{"today"}},
+		{care, reminder.Done, url.Values{"day": {"2026-03-01"}},
+			[]string{"You told us this before, and that day stays on record."}, []string{"March 1", "petroleum", "Petroleum"}},
 		{renew, reminder.Done, nil, []string{"until then its date stays"}, []string{"We recorded", "counts from"}},
 		{renew, reminder.Later, nil, []string{"We will remind you again after March 24, 2026."}, []string{"Until"}},
-		{renew, reminder.Book, nil, []string{"booked in already, for April 1, 2026 at 09:30"}, []string{"Somebody will get in touch"}},
+		{renew, reminder.Book, nil, []string{"booked in already, for April 1, 2026 at 09:30"},
+			[]string{"Somebody will get in touch"}},
 		{visit, reminder.Book, nil, []string{"Until then March 17, 2026 stays agreed."}, nil},
-		{x.told(4, coach.ReplaceSeal, "es", "outer/top"), reminder.Later, nil, []string{"después del 24 de marzo de 2026"}, nil},
+		{x.told(4, coach.ReplaceSeal, "es", "outer/top"), reminder.Later, nil, []string{"después del 24 de marzo de 2026"},
+			nil},
 		{x.told(5, coach.Inspect, "fr", "outer/top"), reminder.Later, nil, []string{"après le 24 mars 2026"}, nil},
-		{x.told(6, coach.WaterTest, "fr", "outer/top"), reminder.Done, url.Values{"day": {"2026-03-01"}}, []string{"le 1er mars 2026"}, nil},
+		{x.told(6, coach.WaterTest, "fr", "outer/top"), reminder.Done, url.Values{"day": {"2026-03-01"}},
+			[]string{"le 1er mars 2026"}, nil},
 	} {
 		path := x.link(c.n, c.kind)
 		_, question, _ := x.send(http.DefaultClient, "GET "+path, nil, nil)
@@ -241,7 +247,8 @@ func TestSoldEndsEverything(t *testing.T) {
 	}
 	undo := x.link(n, reminder.NotSold)
 	before := x.state("one")
-	for _, path := range []string{owner, owner + "/card", owner + "/calendar.ics", x.link(n, reminder.Done), x.link(n, reminder.Book), x.link(n, reminder.Moved)} {
+	for _, path := range []string{owner, owner + "/card", owner + "/calendar.ics", x.link(n, reminder.Done),
+		x.link(n, reminder.Book), x.link(n, reminder.Moved)} {
 		code, page, _ := x.send(http.DefaultClient, "GET "+path, nil, nil)
 		if code != http.StatusGone || !strings.Contains(page, "This coach was sold on March 3, 2026.") ||
 			!strings.Contains(page, "The coach is still mine") ||
@@ -310,7 +317,10 @@ func TestStopAndRestart(t *testing.T) {
 	owner := "/o/" + x.desk.Signer.OwnerToken("one", &k)
 	off := func() bool {
 		var outs map[string]bool
-		if err := x.db.View(t.Context(), func(tx *store.Tx) (err error) { outs, err = tx.OptOuts(t.Context(), "one"); return err }); err != nil {
+		if err := x.db.View(t.Context(), func(tx *store.Tx) (err error) {
+			outs, err = tx.OptOuts(t.Context(), "one")
+			return err
+		}); err != nil {
 			t.Fatal(err)
 		}
 		return outs[marker+"@example.org"]
@@ -406,7 +416,8 @@ func TestMailsToTheShop(t *testing.T) {
 		text = strings.Replace(
 			text,
 			"    - run: outer/top\n",
-			"    - {run: "+run+", construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n    - run: outer/top\n",
+			"    - {run: "+run+", construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n  "+
+				"  - run: outer/top\n",
 			1,
 		)
 	}
@@ -420,13 +431,16 @@ func TestMailsToTheShop(t *testing.T) {
 	x.press(x.link(x.told(4, coach.Lubricate, "en", "outer/top"), reminder.Sold), nil)
 	mails := x.mails()
 	for subject, want := range map[string]string{
-		"Appointment asked for: zebrafinch coach: subject of replace_bulb": "outer top edge, outer rear edge, inner top edge|zebrafinch coach (zf-1)|asks for an appointment",
-		"Cannot come on March 17, 2026: zebrafinch coach":                  "cannot come on March 17, 2026 and needs another day|stays agreed until",
-		"Safety stop, please call: zebrafinch coach":                       "answered the safety stop and wants a call",
-		"Coach sold: zebrafinch coach":                                     "can undo it for 30 days",
+		"Appointment asked for: zebrafinch coach: subject of replace_bulb": "outer top edge, outer rear edge, inner top " +
+			"edge|zebrafinch coach (zf-1)|asks for an appointment",
+		"Cannot come on March 17, 2026: zebrafinch coach": "cannot come on March 17, 2026 and needs " +
+			"another day|stays agreed until",
+		"Safety stop, please call: zebrafinch coach": "answered the safety stop and wants a call",
+		"Coach sold: zebrafinch coach":               "can undo it for 30 days",
 	} {
 		mail, ok := mails[subject]
-		for _, w := range append(strings.Split(want, "|"), "541-555-0100", "https://x.example.org/coach/zf-1", marker+"@example.org") {
+		for _, w := range append(strings.Split(want, "|"), "541-555-0100", "https://x.example.org/coach/zf-1",
+			marker+"@example.org") {
 			if !strings.Contains(mail, w) {
 				t.Errorf("%q (%t): no %q in\n%s", subject, ok, w, mail)
 			}

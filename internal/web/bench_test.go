@@ -41,7 +41,8 @@ func BenchmarkPages(b *testing.B) {
 		case "GET /coach/{coach}/why":
 			path += "?part=s/outer/top/bulb"
 		case "GET /board":
-			for name, query := range map[string]string{"search": "?q=coach+777", "lot": "?lot=zebrafinch-lot", "last": "?page=200&sort=name"} {
+			for name, query := range map[string]string{"search": "?q=coach+777", "lot": "?lot=zebrafinch-lot",
+				"last": "?page=200&sort=name"} {
 				bench(b, h, secret, "/board/"+name, "/board"+query)
 			}
 		}
@@ -79,17 +80,25 @@ func grow(b *testing.B, x *rig, n int) {
 		c.Slides = append([]coach.Slide(nil), c.Slides...)
 		c.Slides[0].Runs = append([]coach.Run(nil), c.Slides[0].Runs...)
 		c.Slides[0].Runs[0].Fitted = civil.Of(2010+i%15, 5, 1+i%28)
-		c.Slides[0].Runs[0].Parts = []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: c.Slides[0].Runs[0].Fitted, Lot: fmt.Sprint("L", i%500)}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: c.Slides[0].Runs[0].Fitted, Lot: coach.UnknownLot}}
+		c.Slides[0].Runs[0].Parts = []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge,
+			Fitted: c.Slides[0].Runs[0].Fitted, Lot: fmt.Sprint("L", i%500)},
+			{Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: c.Slides[0].Runs[0].Fitted, Lot: coach.UnknownLot}}
 		cs = append(cs, c)
 	}
-	if err := x.db.Update(b.Context(), func(tx *store.Tx) error { _, err := tx.SaveCoaches(b.Context(), "one", cs); return err }); err != nil {
+	if err := x.db.Update(b.Context(), func(tx *store.Tx) error {
+		_, err := tx.SaveCoaches(b.Context(), "one", cs)
+		return err
+	}); err != nil {
 		b.Fatal(err)
 	}
 	tools, err := x.desk.ToolsFor(b.Context(), "one")
 	if err != nil {
 		b.Fatal(err)
 	}
-	if _, _, err := cycle.Pass(b.Context(), x.db, tools, "one", civil.Of(2026, 3, 3), func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
+	if _, _, err := cycle.Pass(b.Context(), x.db, tools, "one", civil.Of(2026, 3, 3),
+		func(context.Context, *store.Tx, []reminder.Notice) error {
+			return nil
+		}); err != nil {
 		b.Fatal(err)
 	}
 }

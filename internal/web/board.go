@@ -51,7 +51,9 @@ type openWeek struct {
 var filterKeys = []string{"q", "state", "place", "class", "use", "construction", "material", "lot", "owner", "sort"}
 
 func filterOf(q url.Values) (f desk.BoardFilter, kept url.Values) {
-	f = desk.BoardFilter{Words: q.Get("q"), State: q.Get("state"), Place: q.Get("place"), Class: q.Get("class"), Use: q.Get("use"), Construction: q.Get("construction"), Material: q.Get("material"), Lot: q.Get("lot"), Owner: q.Get("owner"), Sort: q.Get("sort")}
+	f = desk.BoardFilter{Words: q.Get("q"), State: q.Get("state"), Place: q.Get("place"), Class: q.Get("class"),
+		Use: q.Get("use"), Construction: q.Get("construction"), Material: q.Get("material"), Lot: q.Get("lot"),
+		Owner: q.Get("owner"), Sort: q.Get("sort")}
 	kept = url.Values{}
 	for _, k := range filterKeys {
 		if v := q.Get(k); v != "" {
@@ -68,7 +70,9 @@ func (s *Site) board(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	d := boardData{BoardPage: b, Filter: f, Query: template.URL(kept.Encode()), Classes: coach.Classes, Uses: coach.Uses, Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician), Manager: w.Role.May(access.Manager), Lists: desk.Exports}
+	d := boardData{BoardPage: b, Filter: f, Query: template.URL(kept.Encode()), Classes: coach.Classes, Uses: coach.Uses,
+		Builds: coach.Constructions, Materials: coach.Materials, May: w.Role.May(access.Technician),
+		Manager: w.Role.May(access.Manager), Lists: desk.Exports}
 	for _, st := range desk.States {
 		q := url.Values{}
 		for k, v := range kept {

@@ -62,14 +62,18 @@ func TestCalendars(t *testing.T) {
 		t.Fatalf("%d entries", len(tasks))
 	}
 	for uid, e := range tasks {
-		if !strings.HasSuffix(uid, "@one.example.org") || get(e, ics.ComponentPropertyDtStart) == "" || get(e, ics.ComponentPropertyDtEnd) <= get(e, ics.ComponentPropertyDtStart) || get(e, ics.ComponentPropertySequence) != "0" {
+		if !strings.HasSuffix(uid, "@one.example.org") || get(e, ics.ComponentPropertyDtStart) == "" ||
+			get(e, ics.ComponentPropertyDtEnd) <= get(e, ics.ComponentPropertyDtStart) ||
+			get(e, ics.ComponentPropertySequence) != "0" {
 			t.Errorf("%s: %v", uid, uid)
 		}
-		if said := get(e, ics.ComponentPropertySummary); !strings.Contains(said, "zebrafinch coach (zf-1)") || strings.Contains(said, "s/") || get(e, ics.ComponentPropertyDescription) == "" {
+		if said := get(e, ics.ComponentPropertySummary); !strings.Contains(said, "zebrafinch coach (zf-1)") ||
+			strings.Contains(said, "s/") || get(e, ics.ComponentPropertyDescription) == "" {
 			t.Errorf("it is called %q", said)
 		}
 	}
-	if text := cal.Serialize(); !strings.Contains(text, "REFRESH-INTERVAL;VALUE=DURATION:PT6H") || !strings.Contains(text, "COLOR:teal") || !strings.Contains(text, "NAME:") {
+	if text := cal.Serialize(); !strings.Contains(text, "REFRESH-INTERVAL;VALUE=DURATION:PT6H") || !strings.Contains(text,
+		"COLOR:teal") || !strings.Contains(text, "NAME:") {
 		t.Errorf("RFC 7986: %s", text[:300])
 	}
 	// Booked, moved, cancelled.
@@ -83,22 +87,26 @@ func TestCalendars(t *testing.T) {
 	pin(0, first)
 	visits, _ := read(shop)
 	uid := "visit-zf-1-2026-04-01@one.example.org"
-	if e := visits[uid]; e == nil || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" || get(e, ics.ComponentPropertyDtStart) != "20260401" {
+	if e := visits[uid]; e == nil || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" ||
+		get(e, ics.ComponentPropertyDtStart) != "20260401" {
 		t.Fatalf("%v", visits)
 	}
 	pin(first, second) // the same event on another day (RFC 5545, 3.8.7.4)
 	visits, _ = read(shop)
-	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" || get(e, ics.ComponentPropertySequence) != "1" || get(e, ics.ComponentPropertyDtStart) != "20260415" {
+	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" ||
+		get(e, ics.ComponentPropertySequence) != "1" || get(e, ics.ComponentPropertyDtStart) != "20260415" {
 		t.Errorf("moved: %v", visits)
 	}
 	pin(second, 0)
 	visits, _ = read(shop)
-	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CANCELLED" || get(e, ics.ComponentPropertySequence) != "2" {
+	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CANCELLED" ||
+		get(e, ics.ComponentPropertySequence) != "2" {
 		t.Errorf("cancelled: %v", visits)
 	}
 	pin(0, first) // the first day again: the same event comes alive
 	visits, _ = read(shop)
-	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" || get(e, ics.ComponentPropertySequence) != "3" {
+	if e := visits[uid]; len(visits) != 1 || get(e, ics.ComponentPropertyStatus) != "CONFIRMED" ||
+		get(e, ics.ComponentPropertySequence) != "3" {
 		t.Errorf("alive again: %v", visits)
 	}
 	again, _ := read(shop)
@@ -116,10 +124,13 @@ func TestCalendars(t *testing.T) {
 		t.Fatalf("%v", visits)
 	}
 	at, err := e.GetStartAt()
-	if p := e.GetProperty(ics.ComponentPropertyDtStart); err != nil || p.Value != "20261028T093000" || p.ICalParameters["TZID"][0] != "America/Denver" || at.UTC().Format("15:04") != "15:30" {
+	if p := e.GetProperty(ics.ComponentPropertyDtStart); err != nil || p.Value != "20261028T093000" ||
+		p.ICalParameters["TZID"][0] != "America/Denver" || at.UTC().Format("15:04") != "15:30" {
 		t.Errorf("%v %+v", err, p)
 	}
-	if text := cal.Serialize(); !strings.Contains(text, "BEGIN:VTIMEZONE") || !strings.Contains(text, "TZOFFSETFROM:-0700") || !strings.Contains(text, "TZOFFSETTO:-0600") || !strings.Contains(text, "DTSTART:20260308T020000") {
+	if text := cal.Serialize(); !strings.Contains(text, "BEGIN:VTIMEZONE") || !strings.Contains(text,
+		"TZOFFSETFROM:-0700") || !strings.Contains(text, "TZOFFSETTO:-0600") || !strings.Contains(text,
+		"DTSTART:20260308T020000") {
 		t.Errorf("the zone: %s", text[:600])
 	}
 	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Was: timed}); err != nil {
@@ -165,7 +176,8 @@ func TestCalendars(t *testing.T) {
 		t.Fatal(err)
 	}
 	token := x.desk.Signer.OwnerToken("one", &p.Coach)
-	if code, body, _ := x.send(http.DefaultClient, "GET /o/"+token+"/calendar.ics", nil, nil); code != http.StatusOK || !strings.Contains(body, uid) {
+	if code, body, _ := x.send(http.DefaultClient, "GET /o/"+token+"/calendar.ics", nil, nil); code != http.StatusOK ||
+		!strings.Contains(body, uid) {
 		t.Errorf("the owner's: %d", code)
 	}
 	// An ended address, a forged one, another account's.

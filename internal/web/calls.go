@@ -40,7 +40,8 @@ type callRow struct {
 
 // callReasons say why the shop calls somebody instead of writing.
 var callReasons = map[string]string{
-	desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered", string(reminder.OptedOut): "stopped the mails",
+	desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered",
+	string(reminder.OptedOut):  "stopped the mails",
 	string(reminder.NoAddress): "no e-mail address", string(reminder.BadAddress): "the e-mail address does not work",
 	string(reminder.NoConsent): "no consent to e-mail on record", string(reminder.ByPhone): "the shop chose to call",
 }
@@ -125,7 +126,8 @@ func (s *Site) called(r *http.Request, w access.Who) (view, error) {
 	if err := r.ParseForm(); err != nil {
 		return view{}, fault.New(fault.Invalid, "the form could not be read", "Go back and try again.")
 	}
-	err := s.Desk.Called(r.Context(), w.Account, w.Email, coach.ID(r.FormValue("coach")), r.FormValue("person"), r.PostForm["key"],
+	err := s.Desk.Called(r.Context(), w.Account, w.Email, coach.ID(r.FormValue("coach")), r.FormValue("person"),
+		r.PostForm["key"],
 		reminder.CallReached, r.FormValue("note"))
 	if err != nil {
 		return view{}, err
@@ -144,7 +146,8 @@ func (s *Site) stopMessage(r *http.Request, w access.Who) (view, error) {
 		}
 		return goTo(back, map[bool]string{true: "stop-morning", false: "stop-sent"}[morning])
 	case "phone":
-		err := s.Desk.Called(r.Context(), w.Account, w.Email, coachID(r), r.FormValue("person"), []string{r.FormValue("key")}, reminder.PhoneOnly, "")
+		err := s.Desk.Called(r.Context(), w.Account, w.Email, coachID(r), r.FormValue("person"), []string{r.FormValue("key")},
+			reminder.PhoneOnly, "")
 		if err != nil {
 			return view{}, err
 		}
@@ -202,7 +205,8 @@ func (s *Site) decide(r *http.Request, w access.Who) (view, error) {
 	case "withdraw":
 		until, err := civil.Parse(r.FormValue("until"))
 		if err != nil {
-			return view{}, fault.New(fault.Invalid, "the day until which the messages rest is missing", "Give a day after today.")
+			return view{}, fault.New(fault.Invalid, "the day until which the messages rest is missing",
+				"Give a day after today.")
 		}
 		_, err = s.Desk.WithdrawHeld(r.Context(), w.Account, w.Email, r.FormValue("hold"), r.FormValue("import"), until)
 		if err != nil {

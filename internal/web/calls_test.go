@@ -18,7 +18,8 @@ import (
 func TestStopIsACall(t *testing.T) {
 	x := newRig(t)
 	c, names := x.as("technician@one.example.org"), map[string]string{"coach": "zf-1", "slide": "s"}
-	if code, _, _ := x.send(c, "POST /coach/{coach}/walk/{slide}", names, url.Values{"day": {"2026-03-03"}, "soft_floor||": {"yes"}}); code != http.StatusSeeOther {
+	if code, _, _ := x.send(c, "POST /coach/{coach}/walk/{slide}", names,
+		url.Values{"day": {"2026-03-03"}, "soft_floor||": {"yes"}}); code != http.StatusSeeOther {
 		t.Fatal(code)
 	}
 	_, page, _ := x.send(c, "GET /coach/{coach}", names, nil)
@@ -28,14 +29,17 @@ func TestStopIsACall(t *testing.T) {
 		}
 	}
 	field := func(name string) string {
-		m := regexp.MustCompile(`name="` + name + `" value="([^"]*)"`).FindStringSubmatch(page[strings.Index(page, "/stop\""):])
+		m := regexp.MustCompile(`name="` + name + `" value="([^"]*)"`).FindStringSubmatch(page[strings.Index(page,
+			"/stop\""):])
 		if m == nil {
 			t.Fatalf("no field %s", name)
 		}
 		return m[1]
 	}
-	form := url.Values{"notice": {field("notice")}, "person": {field("person")}, "key": {field("key")}, "action": {"phone"}}
-	if code, _, _ := x.send(c, "POST /coach/{coach}/stop", names, url.Values{"action": {"shout"}}); code != http.StatusBadRequest {
+	form := url.Values{"notice": {field("notice")}, "person": {field("person")}, "key": {field("key")},
+		"action": {"phone"}}
+	if code, _, _ := x.send(c, "POST /coach/{coach}/stop", names,
+		url.Values{"action": {"shout"}}); code != http.StatusBadRequest {
 		t.Errorf("an unknown action: %d", code)
 	}
 	if code, _, _ := x.send(c, "POST /coach/{coach}/stop", names, form); code != http.StatusSeeOther {
@@ -45,7 +49,8 @@ func TestStopIsACall(t *testing.T) {
 	if !strings.Contains(calls, "Safety stops: call first") || !strings.Contains(calls, marker+" owner") {
 		t.Errorf("the stop is no call:\n%s", calls)
 	}
-	reached := url.Values{"coach": {"zf-1"}, "person": {form.Get("person")}, "key": {form.Get("key")}, "note": {"will stay out"}}
+	reached := url.Values{"coach": {"zf-1"}, "person": {form.Get("person")}, "key": {form.Get("key")},
+		"note": {"will stay out"}}
 	if code, _, _ := x.send(x.as("viewer@one.example.org"), "POST /calls", nil, reached); code != http.StatusForbidden {
 		t.Errorf("a viewer records a call: %d", code)
 	}
@@ -68,10 +73,12 @@ func TestPausedAccountSaysSo(t *testing.T) {
 	if !strings.Contains(page, "This account is paused") || !strings.Contains(page, `href="/held"`) {
 		t.Errorf("the board does not say that nothing leaves:\n%.2000s", page)
 	}
-	if code, _, _ := x.send(x.as("technician@one.example.org"), "POST /held", nil, url.Values{"action": {"start"}}); code != http.StatusForbidden {
+	if code, _, _ := x.send(x.as("technician@one.example.org"), "POST /held", nil,
+		url.Values{"action": {"start"}}); code != http.StatusForbidden {
 		t.Errorf("a technician starts the account: %d", code)
 	}
-	if code, _, _ := x.send(c, "POST /held", nil, url.Values{"action": {"withdraw"}, "hold": {reminder.HoldPaused}, "until": {"banana"}}); code != http.StatusBadRequest {
+	if code, _, _ := x.send(c, "POST /held", nil, url.Values{"action": {"withdraw"}, "hold": {reminder.HoldPaused},
+		"until": {"banana"}}); code != http.StatusBadRequest {
 		t.Errorf("no day: %d", code)
 	}
 	if code, _, _ := x.send(c, "POST /held", nil, url.Values{"action": {"start"}}); code != http.StatusSeeOther {
@@ -96,7 +103,8 @@ func TestCallRows(t *testing.T) {
 	for _, r := range rows {
 		got = append(got, r.Coach+" "+r.Person+" "+strings.Join(r.What, "+")+" "+r.Target)
 	}
-	want := []string{"a Ann cleaning, s, outer top ", "a Vi inspection, s+cleaning, s, outer top " + soon, "b Vi inspection, s " + late, "a Vi safety stop, s " + late}
+	want := []string{"a Ann cleaning, s, outer top ", "a Vi inspection, s+cleaning, s, outer top " + soon,
+		"b Vi inspection, s " + late, "a Vi safety stop, s " + late}
 	if strings.Join(got, "; ") != strings.Join(want, "; ") {
 		t.Errorf("got  %q\nwant %q", got, want)
 	}

@@ -109,8 +109,9 @@ func (s *Site) coach(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	u := s.unitsOf(r)
-	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds, TodayText: p.Today.String(),
-		Now: s.Desk.Now().UnixMicro()}
+	d := coachData{CoachPage: p, Linked: true, May: w.Role.May(access.Technician), Units: u, Kinds: doneKinds,
+		TodayText: p.Today.String(),
+		Now:       s.Desk.Now().UnixMicro()}
 	d.Tasks, d.Later = groupTasks(p.Outcome.Tasks, p.Today)
 	if s.Desk.Signer != nil && d.May {
 		d.OwnerLink = s.Desk.Signer.BaseURL + "/o/" + s.Desk.Signer.OwnerToken(w.Account, &p.Coach)
@@ -269,7 +270,8 @@ func (s *Site) sheet(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	if len(p.Visits) == 0 {
-		return view{}, fault.New(fault.NotFound, "no visit of this coach is planned", "Agree a day with its people, or wait for the nightly plan.")
+		return view{}, fault.New(fault.NotFound, "no visit of this coach is planned",
+			"Agree a day with its people, or wait for the nightly plan.")
 	}
 	text := season.SheetOf(p.Rules, &p.Coach, p.Visits[0], s.unitsOf(r)).Text()
 	return view{page: "sheet", title: "Job sheet", data: struct {

@@ -26,7 +26,8 @@ func TestCookiesAreOurs(t *testing.T) {
 			return w.Result()
 		}
 		got := map[string]*http.Cookie{}
-		for _, c := range serve("POST", "/enter", url.Values{"email": {"viewer@one.example.org"}, "password": {password}}).Cookies() {
+		for _, c := range serve("POST", "/enter",
+			url.Values{"email": {"viewer@one.example.org"}, "password": {password}}).Cookies() {
 			got[c.Name] = c
 			if c.Secure != secure || !c.HttpOnly || c.Path != "/" || c.Domain != "" || c.SameSite != http.SameSiteLaxMode {
 				t.Errorf("%+v", c)
@@ -40,7 +41,8 @@ func TestCookiesAreOurs(t *testing.T) {
 			t.Errorf("the session does not work: %d", res.StatusCode)
 		}
 		if secure {
-			if res := serve("GET", "/board", nil, &http.Cookie{Name: session, Value: mine.Value}); res.StatusCode != http.StatusSeeOther {
+			if res := serve("GET", "/board", nil,
+				&http.Cookie{Name: session, Value: mine.Value}); res.StatusCode != http.StatusSeeOther {
 				t.Errorf("a planted cookie is taken: %d", res.StatusCode)
 			}
 		}
@@ -65,7 +67,8 @@ func TestPasswordForm(t *testing.T) {
 	if got := post(password, "another four words"); got != http.StatusSeeOther {
 		t.Errorf("the right one: %d", got)
 	}
-	if _, err := x.site.Access.Enter(t.Context(), "viewer@one.example.org", "another four words", "h", "", ""); err != nil {
+	if _, err := x.site.Access.Enter(t.Context(), "viewer@one.example.org", "another four words", "h", "",
+		""); err != nil {
 		t.Error(err)
 	}
 }
@@ -73,7 +76,8 @@ func TestPasswordForm(t *testing.T) {
 // The folder of static files is not listed.
 func TestStaticFilesAreNotListed(t *testing.T) {
 	x := newRig(t)
-	for path, want := range map[string]int{"/static/": http.StatusNotFound, "/static": http.StatusNotFound, "/static/sealmanac.css": http.StatusOK} {
+	for path, want := range map[string]int{"/static/": http.StatusNotFound, "/static": http.StatusNotFound,
+		"/static/sealmanac.css": http.StatusOK} {
 		res, err := http.Get(x.srv.URL + path)
 		if err != nil {
 			t.Fatal(err)

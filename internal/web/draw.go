@@ -41,11 +41,13 @@ func patterns(id string) string {
 	p := func(name, d string) string {
 		return fmt.Sprintf(`<pattern id="%s-%s" width="8" height="8" patternUnits="userSpaceOnUse"><rect width="8" height="8" class="w-%s"/><path class="w-line" d="%s"/></pattern>`, id, name, name, d)
 	}
-	return "<defs>" + p("sound", "") + p("worn", "M0 8L8 0") + p("near", "M0 8L8 0M0 0L8 8") + p("past", "M0 2H8M0 6H8") + p("hold", "M2 0V8M6 0V8M0 4H8") + "</defs>"
+	return "<defs>" + p("sound", "") + p("worn", "M0 8L8 0") + p("near", "M0 8L8 0M0 0L8 8") + p("past", "M0 2H8M0 6H8") +
+		p("hold", "M2 0V8M6 0V8M0 4H8") + "</defs>"
 }
 
 // elevation draws a slide-out as it is seen from outside, to its own proportions, with
-// each run where it is, linked to its row of the table if there is one: the outer seal around the outside, the inner one within.
+// each run where it is, linked to its row of the table if there is one: the outer seal around the outside, the inner
+// one within.
 func elevation(v *slideView, u unit.System, lang *wording.Words, linked bool) template.HTML {
 	s, rows := &v.Slide, v.Rows
 	wide, tall := float64(s.Width), float64(s.Height)
@@ -63,7 +65,8 @@ func elevation(v *slideView, u unit.System, lang *wording.Words, linked bool) te
 	b.WriteString(patterns(id))
 	x, y := margin+30, margin
 	fmt.Fprintf(&b, `<rect class="room" x="%.0f" y="%.0f" width="%.0f" height="%.0f"/>`, x, y, w, h)
-	fmt.Fprintf(&b, `<text class="name" x="%.0f" y="%.0f" text-anchor="middle">%s</text>`, x+w/2, y+h/2-4, html.EscapeString(v.Called))
+	fmt.Fprintf(&b, `<text class="name" x="%.0f" y="%.0f" text-anchor="middle">%s</text>`, x+w/2, y+h/2-4,
+		html.EscapeString(v.Called))
 	if measured {
 		fmt.Fprintf(&b, `<text class="size" x="%.0f" y="%.0f" text-anchor="middle">%s x %s</text>`, x+w/2, y+h/2+14, s.Width.Format(u), s.Height.Format(u))
 	}
@@ -87,7 +90,8 @@ func elevation(v *slideView, u unit.System, lang *wording.Words, linked bool) te
 		if linked {
 			open, end = `<a href="#`+anchor(worst.Run)+`">`, "</a>"
 		}
-		title := lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used, likely by %[5]s", reminder.Edge(lang, r.Key()), plan.PartWords[worst.Part], word, percent(worst.LifeUsed), worst.Likely)
+		title := lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used, likely by %[5]s", reminder.Edge(lang, r.Key()),
+			plan.PartWords[worst.Part], word, percent(worst.LifeUsed), worst.Likely)
 		fmt.Fprintf(&b, `%s<title>%s</title><rect class="run" x="%.1f" y="%.1f" width="%.1f" height="%.1f" fill="url(#%s-%s)"/>`, open, html.EscapeString(title), bx, by, bw, bh, id, class)
 		tx, ty, turn := bx+bw/2, by+bh/2+4, ""
 		if bh > bw {
@@ -131,7 +135,8 @@ func describe(v *slideView, lang *wording.Words) string {
 	for i := range v.Runs {
 		if r := worstOf(v.Rows, v.Address(v.Runs[i])); r != nil {
 			_, word := wornness(&r.Forecast)
-			out = append(out, lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used", reminder.Edge(lang, v.Runs[i].Key()), plan.PartWords[r.Part], word, percent(r.LifeUsed)))
+			out = append(out, lang.T("%[1]s, %[2]s: %[3]s, %[4]s of its life used", reminder.Edge(lang, v.Runs[i].Key()),
+				plan.PartWords[r.Part], word, percent(r.LifeUsed)))
 		}
 	}
 	return lang.T("%s, seen from outside", v.Called) + ": " + strings.Join(out, "; ")
@@ -158,7 +163,8 @@ func timeline(p *desk.CoachPage) template.HTML {
 	height := 58 + 20*len(rows)
 	fmt.Fprintf(&b, `<svg class="timeline" viewBox="0 0 770 %d" role="img" aria-label="Years from %d to %d: when each part is likely to need renewal; the table below says the same">`, height, from.Year(), until.Year())
 	if p.Outcome.Settled && !p.Outcome.Setting.Season.IsZero() {
-		for open := p.Outcome.Setting.Season.Opens.LastUntil(from); open < until; open = p.Outcome.Setting.Season.Opens.NextFrom(open + 1) {
+		opens := p.Outcome.Setting.Season.Opens
+		for open := opens.LastUntil(from); open < until; open = opens.NextFrom(open + 1) {
 			close := p.Outcome.Setting.Season.Closes.NextFrom(open)
 			t.box(&b, "in-season", open, close, 20, height-20, "season")
 		}
@@ -179,7 +185,8 @@ func timeline(p *desk.CoachPage) template.HTML {
 	for i, f := range rows {
 		y := 44 + 20*i
 		fmt.Fprintf(&b, `<text class="size" x="4" y="%d">%s</text>`, y+11, html.EscapeString(edge(f.Run)+" "+string(f.Part)))
-		t.box(&b, "span", f.Early, f.Late, y+2, 10, fmt.Sprintf("%s %s: early %s, likely %s, late %s", edge(f.Run), f.Part, f.Early.Long(), f.Likely.Long(), f.Late.Long()))
+		t.box(&b, "span", f.Early, f.Late, y+2, 10, fmt.Sprintf("%s %s: early %s, likely %s, late %s", edge(f.Run), f.Part,
+			f.Early.Long(), f.Likely.Long(), f.Late.Long()))
 		fmt.Fprintf(&b, `<path class="likely" d="M%.1f %dv14"/>`, t.x(f.Likely), y)
 	}
 	for _, v := range p.Visits {

@@ -34,7 +34,8 @@ type enterForm struct {
 
 func (s *Site) enterPage(r *http.Request) (view, error) {
 	empty, err := s.Access.Empty(r.Context())
-	return view{page: "enter", title: "Sign in", data: enterForm{To: ours(r.URL.Query().Get("to")), Empty: empty, OIDC: s.Access.OIDC != nil}, bare: true}, err
+	return view{page: "enter", title: "Sign in", data: enterForm{To: ours(r.URL.Query().Get("to")), Empty: empty,
+		OIDC: s.Access.OIDC != nil}, bare: true}, err
 }
 
 func (s *Site) enter(r *http.Request) (view, error) {
@@ -71,7 +72,8 @@ func (s *Site) oidc(r *http.Request) (view, error) {
 func (s *Site) oidcBack(r *http.Request) (view, error) {
 	keep := s.had(r, oidcKeep)
 	if keep == "" || s.Access.OIDC == nil {
-		return view{}, fault.New(fault.Denied, "this browser did not begin to sign in here", "Begin again from the page for signing in.")
+		return view{}, fault.New(fault.Denied, "this browser did not begin to sign in here",
+			"Begin again from the page for signing in.")
 	}
 	s.cookie(r, oidcKeep, "", 0)
 	secret, err := s.Access.EnterOIDC(r.Context(), keep, r.URL.Query(), r.UserAgent())
@@ -117,26 +119,35 @@ func (s *Site) firstPage(r *http.Request) (view, error) {
 		return view{}, err
 	}
 	st, err := s.Desk.Status(r.Context())
-	return view{page: "join", title: "The first member", data: joinForm{Kind: "first", Known: o.Account != "" || len(st.Passes) > 0}, bare: true}, err
+	return view{page: "join", title: "The first member",
+		data: joinForm{Kind: "first", Known: o.Account != "" || len(st.Passes) > 0}, bare: true}, err
 }
 
 func (s *Site) first(r *http.Request) (view, error) {
-	f := joinForm{Kind: "first", Email: r.FormValue("email"), Name: r.FormValue("name"), Shop: r.FormValue("shop"), Postal: r.FormValue("postal"), Zone: strings.TrimSpace(r.FormValue("zone"))}
+	f := joinForm{Kind: "first", Email: r.FormValue("email"), Name: r.FormValue("name"), Shop: r.FormValue("shop"),
+		Postal: r.FormValue("postal"), Zone: strings.TrimSpace(r.FormValue("zone"))}
 	if _, err := time.LoadLocation(f.Zone); err != nil {
-		f.Fault = &trouble{Sentence: "that time zone is not known", Hint: "Write an IANA name such as America/Denver, or leave it empty for UTC."}
+		f.Fault = &trouble{Sentence: "that time zone is not known",
+			Hint: "Write an IANA name such as America/Denver, or leave it empty for UTC."}
 		return view{page: "join", title: "The first member", data: f, bare: true, code: http.StatusUnprocessableEntity}, nil
 	}
-	err := s.Access.Setup(r.Context(), r.PathValue("token"), coach.Account{Name: strings.TrimSpace(f.Shop), Postal: strings.TrimSpace(f.Postal), Email: strings.ToLower(strings.TrimSpace(f.Email)), Zone: f.Zone}, f.Name, f.Email, r.FormValue("password"))
+	err := s.Access.Setup(r.Context(), r.PathValue("token"),
+		coach.Account{Name: strings.TrimSpace(f.Shop), Postal: strings.TrimSpace(f.Postal),
+			Email: strings.ToLower(strings.TrimSpace(f.Email)), Zone: f.Zone}, f.Name, f.Email, r.FormValue("password"))
 	return s.joined(r, err, f, f.Email)
 }
 
 // joined signs a new member in, or shows the form again.
 func (s *Site) joined(r *http.Request, err error, f joinForm, email string) (view, error) {
 	if err != nil {
-		return again(err, view{page: "join", title: "Choose a password", bare: true}, func(t trouble) any { f.Fault = &t; return f })
+		return again(err, view{page: "join", title: "Choose a password", bare: true}, func(t trouble) any {
+			f.Fault = &t
+			return f
+		})
 	}
 	// Who holds a mailed link is not held up by the tries of others.
-	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), s.host(r), r.UserAgent(), s.Access.Remember(email))
+	secret, err := s.Access.Enter(r.Context(), email, r.FormValue("password"), s.host(r), r.UserAgent(),
+		s.Access.Remember(email))
 	if err != nil {
 		return view{}, err
 	}

@@ -61,8 +61,10 @@ func TestExports(t *testing.T) {
 			if list != "parts" {
 				continue
 			}
-			got := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: x.desk.Places}, nil, intake.File{Name: "parts." + kind, Data: []byte(body)})
-			if err := got.Problems.Err(); err != nil || len(got.Coaches) != 1 || len(got.Coaches[0].Slides[0].Runs[0].Parts) != 2 || got.Coaches[0].Label != marker+" coach" {
+			got := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: x.desk.Places}, nil,
+				intake.File{Name: "parts." + kind, Data: []byte(body)})
+			if err := got.Problems.Err(); err != nil || len(got.Coaches) != 1 ||
+				len(got.Coaches[0].Slides[0].Runs[0].Parts) != 2 || got.Coaches[0].Label != marker+" coach" {
 				t.Errorf("%s does not read back: %v", kind, err)
 			}
 		}

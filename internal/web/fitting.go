@@ -79,7 +79,8 @@ type fitData struct {
 	Fault     *trouble
 }
 
-var edges = []string{"outer/top", "outer/bottom", "outer/fore", "outer/aft", "inner/top", "inner/bottom", "inner/fore", "inner/aft"}
+var edges = []string{"outer/top", "outer/bottom", "outer/fore", "outer/aft", "inner/top", "inner/bottom", "inner/fore",
+	"inner/aft"}
 
 // fitPage is the fitting of a seal, filled in as the last one on this coach was.
 func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
@@ -93,7 +94,9 @@ func (s *Site) fitPage(r *http.Request, w access.Who) (view, error) {
 }
 
 func fitView(p desk.CoachPage, form map[string]string, like string, problems []string, bad *trouble) view {
-	d := fitData{Coach: p.Coach, Version: p.Version, Today: p.Today.String(), Slides: p.Coach.Slides, Edges: edges, Builds: coach.Constructions, Materials: coach.Materials, Carriers: coach.Carriers, Walls: coach.Walls, PartKinds: fittedParts, Form: form, Like: like,
+	d := fitData{Coach: p.Coach, Version: p.Version, Today: p.Today.String(), Slides: p.Coach.Slides, Edges: edges,
+		Builds: coach.Constructions, Materials: coach.Materials, Carriers: coach.Carriers, Walls: coach.Walls,
+		PartKinds: fittedParts, Form: form, Like: like,
 		Least: p.Rules.Fit.Least.Value, Most: p.Rules.Fit.Most.Value, Problems: problems, Fault: bad}
 	for _, c := range []string{"makers", "moving_room", "ladder", "solvents"} {
 		d.Cautions = append(d.Cautions, p.Rules.Cautions[c])
@@ -116,13 +119,15 @@ func ticked(v view, r *http.Request) view {
 // lastFitting fills the form in from the newest run of a coach, of the named slide if
 // it has one.
 func lastFitting(c *coach.Coach, slide string, u unit.System) (form map[string]string, like string) {
-	form = map[string]string{"slide": slide, "construction": string(coach.PushOn), "bulb": string(coach.EPDMSponge), "wiper": string(coach.EPDMDense), "carrier": string(coach.Steel)}
+	form = map[string]string{"slide": slide, "construction": string(coach.PushOn), "bulb": string(coach.EPDMSponge),
+		"wiper": string(coach.EPDMDense), "carrier": string(coach.Steel)}
 	var best *coach.Run
 	var where string
 	for i := range c.Slides {
 		s := &c.Slides[i]
 		for j := range s.Runs {
-			if r := &s.Runs[j]; best == nil || r.Fitted > best.Fitted && (slide == "" || string(s.ID) == slide) || slide != "" && string(s.ID) == slide && !strings.HasPrefix(where, slide+",") {
+			if r := &s.Runs[j]; best == nil || r.Fitted > best.Fitted && (slide == "" || string(s.ID) == slide) || slide != "" &&
+				string(s.ID) == slide && !strings.HasPrefix(where, slide+",") {
 				best, where = r, edge(s.Address(*r))
 			}
 		}
@@ -170,7 +175,8 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 		v.data = d
 		return v, nil
 	}
-	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, versionOf(form["version"]), string(p.Coach.ID)+".yaml", text)
+	_, found, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, p.Coach.ID, versionOf(form["version"]),
+		string(p.Coach.ID)+".yaml", text)
 	if err != nil {
 		v := fitView(p, form, "", nil, nil)
 		data, _ := ticked(v, r).data.(fitData)
@@ -191,11 +197,14 @@ func (s *Site) fit(r *http.Request, w access.Who) (view, error) {
 // misfits says of which edges a coach's file would have a bulb that does not fit, of
 // those that a fitting names. A file that cannot be read has none: saving it says why.
 func (s *Site) misfits(p desk.CoachPage, text []byte, slide string, runs []string) (out []string) {
-	read := intake.Read(intake.Options{Today: p.Today, Places: s.Desk.Places}, nil, intake.File{Name: "form.yaml", Data: text})
+	read := intake.Read(intake.Options{Today: p.Today, Places: s.Desk.Places}, nil,
+		intake.File{Name: "form.yaml", Data: text})
 	for i := range read.Coaches {
 		c := &read.Coaches[i]
 		c.Readings = p.Coach.Readings
-		out = append(out, misfitsOf(c, p, func(id coach.SlideID, run string) bool { return string(id) == slide && slices.Contains(runs, run) })...)
+		out = append(out, misfitsOf(c, p, func(id coach.SlideID, run string) bool {
+			return string(id) == slide && slices.Contains(runs, run)
+		})...)
 	}
 	return out
 }
@@ -218,7 +227,9 @@ func misfitsOf(c *coach.Coach, p desk.CoachPage, asked func(slide coach.SlideID,
 
 // fittedService notes the replacement of runs that were there before, so that what was
 // due for them is done.
-func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, form map[string]string, runs []string) error {
+func (s *Site) fittedService(
+	r *http.Request, w access.Who, p desk.CoachPage, form map[string]string, runs []string,
+) error {
 	day, err := civil.Parse(form["day"])
 	if err != nil {
 		return nil // refused before
@@ -229,7 +240,8 @@ func (s *Site) fittedService(r *http.Request, w access.Who, p desk.CoachPage, fo
 		for j := range sl.Runs {
 			if string(sl.ID) == form["slide"] && slices.Contains(runs, sl.Runs[j].Key()) && sl.Runs[j].Fitted < day {
 				for _, k := range renewals(form) {
-					x.Services = append(x.Services, coach.Service{Day: day, Kind: k, Slide: sl.ID, Run: sl.Runs[j].Key(), By: "shop", Note: w.Email})
+					x.Services = append(x.Services, coach.Service{Day: day, Kind: k, Slide: sl.ID, Run: sl.Runs[j].Key(), By: "shop",
+						Note: w.Email})
 				}
 			}
 		}
@@ -276,7 +288,8 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	}
 	id := cmp.Or(form["new_slide"], form["slide"])
 	if form["new_slide"] != "" && strings.Contains(now, "slide: "+form["new_slide"]+"\n") {
-		problems = append(problems, "new slide: "+form["new_slide"]+" is on this coach already; choose it in the list, or give another short name")
+		problems = append(problems,
+			"new slide: "+form["new_slide"]+" is on this coach already; choose it in the list, or give another short name")
 	}
 	if id == "" {
 		problems = append(problems, "slide: choose one, or give a new one a short name")
@@ -293,7 +306,8 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	slide, stay := slideOf(one, id, form), kept(form)
 	if len(stay) > 0 {
 		if gone := strangers(slide, runs); len(gone) > 0 {
-			return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") + " yet; say what is there"}
+			return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") +
+				" yet; say what is there"}
 		}
 		if len(renewals(form)) == 0 {
 			return nil, nil, []string{"what: every part stays as it is; say which one is new"}
@@ -413,7 +427,8 @@ func carryOver(old, run map[string]any) {
 	for _, x := range parts {
 		p, _ := x.(map[string]any)
 		kind := fmt.Sprint(p["part"])
-		if kind != "corner" && (kind != "carrier" || old["construction"] != run["construction"] || has(now, "part", "carrier")) {
+		if kind != "corner" && (kind != "carrier" || old["construction"] != run["construction"] ||
+			has(now, "part", "carrier")) {
 			continue
 		}
 		if p["fitted"] == nil {
@@ -442,7 +457,9 @@ func runOf(key string, form map[string]string) map[string]any {
 		run["warranty"] = map[string]any{"from": form["day"], "until": form["warranty"]}
 	}
 	var gaps []string
-	for _, g := range strings.FieldsFunc(cmp.Or(form["gaps "+key], form["gaps"]), func(r rune) bool { return r == ',' || r == ';' }) {
+	for _, g := range strings.FieldsFunc(cmp.Or(form["gaps "+key], form["gaps"]), func(r rune) bool {
+		return r == ',' || r == ';'
+	}) {
 		if g = strings.TrimSpace(g); g != "" {
 			gaps = append(gaps, g)
 		}

@@ -19,11 +19,14 @@ import (
 func TestFitOnePartOnly(t *testing.T) {
 	x := newRig(t)
 	c, names := x.as("technician@one.example.org"), map[string]string{"coach": "zf-1"}
-	whole := url.Values{"new_slide": {"t"}, "width": {"11 ft"}, "height": {"20 mm"}, "gaps": {"13 mm"}, "run": {"outer/top"}, "construction": {"track"}, "day": {"2022-05-01"}, "bulb": {"epdm_sponge"}, "wiper": {"epdm_dense"}}
+	whole := url.Values{"new_slide": {"t"}, "width": {"11 ft"}, "height": {"20 mm"}, "gaps": {"13 mm"},
+		"run": {"outer/top"}, "construction": {"track"}, "day": {"2022-05-01"}, "bulb": {"epdm_sponge"},
+		"wiper": {"epdm_dense"}}
 	if code, body, _ := x.send(c, "POST /coach/{coach}/fit", names, whole); code != http.StatusSeeOther {
 		t.Fatalf("%d %s", code, body)
 	}
-	form := url.Values{"slide": {"t"}, "run": {"outer/top"}, "construction": {"track"}, "day": {"2026-03-01"}, "bulb": {"silicone"}, "wiper": {asItIs}}
+	form := url.Values{"slide": {"t"}, "run": {"outer/top"}, "construction": {"track"}, "day": {"2026-03-01"},
+		"bulb": {"silicone"}, "wiper": {asItIs}}
 	if code, body, _ := x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusSeeOther {
 		t.Fatalf("%d %s", code, body)
 	}
@@ -41,7 +44,8 @@ func TestFitOnePartOnly(t *testing.T) {
 	if len(k.Services) != 1 || k.Services[0].Kind != coach.ReplaceBulb {
 		t.Errorf("%+v", k.Services)
 	}
-	for name, bad := range map[string]url.Values{"a new edge": {"run": {"outer/fore"}}, "nothing new": {"bulb": {asItIs}}} {
+	for name, bad := range map[string]url.Values{"a new edge": {"run": {"outer/fore"}},
+		"nothing new": {"bulb": {asItIs}}} {
 		f := url.Values{}
 		for key, v := range form {
 			f[key] = v
@@ -113,7 +117,8 @@ func TestBareNumbersAreInThePagesUnit(t *testing.T) {
 	near("20 degrees", float64(*m.Runs[0].InstallTemp), 20)
 	near("reading", k.Readings[0].Value, 17.4625)
 	// Without a page's unit a bare number says nothing.
-	if code, _, _ := x.send(c, "POST /coach/{coach}/fit", names, form("", "n", "132", "7/8", "1/2", "68")); code != http.StatusUnprocessableEntity {
+	if code, _, _ := x.send(c, "POST /coach/{coach}/fit", names,
+		form("", "n", "132", "7/8", "1/2", "68")); code != http.StatusUnprocessableEntity {
 		t.Errorf("no unit at all: %d", code)
 	}
 }
@@ -123,13 +128,15 @@ func TestBareNumbersAreInThePagesUnit(t *testing.T) {
 func TestMisfitIsSaidFirst(t *testing.T) {
 	x := newRig(t)
 	c, names := x.as("technician@one.example.org"), map[string]string{"coach": "zf-1"}
-	form := url.Values{"slide": {"s"}, "run": {"outer/top", "outer/fore"}, "construction": {"push_on"}, "day": {"2026-03-01"}, "bulb": {"epdm_sponge"}, "wiper": {"epdm_dense"},
+	form := url.Values{"slide": {"s"}, "run": {"outer/top", "outer/fore"}, "construction": {"push_on"},
+		"day": {"2026-03-01"}, "bulb": {"epdm_sponge"}, "wiper": {"epdm_dense"},
 		"height": {"1-1/8 in"}, "gaps": {"7/16 in"}, "gaps outer/fore": {"3/4 in"}}
 	before := x.coach()
 	code, page, _ := x.send(c, "POST /coach/{coach}/fit", names, form)
 	says := func(page string) bool {
 		page = html.UnescapeString(page)
-		for _, want := range []string{"outer top", "61 % squeeze", "at most 50 % is sound", "a free height of 1/2 in (13.1 mm) to 7/8 in (22.2 mm) would fit"} {
+		for _, want := range []string{"outer top", "61 % squeeze", "at most 50 % is sound",
+			"a free height of 1/2 in (13.1 mm) to 7/8 in (22.2 mm) would fit"} {
 			if !strings.Contains(page, want) {
 				t.Errorf("%q is not said", want)
 				return false
@@ -140,7 +147,8 @@ func TestMisfitIsSaidFirst(t *testing.T) {
 	if code != http.StatusUnprocessableEntity || !says(page) || !strings.Contains(page, `value="outer/top" checked`) {
 		t.Fatalf("%d\n%s", code, page)
 	}
-	if alert := strings.Index(page, "role=\"alert\""); alert < 0 || alert > strings.Index(page, "<form method=\"post\" id=\"fit\"") {
+	if alert := strings.Index(page, "role=\"alert\""); alert < 0 || alert > strings.Index(page,
+		"<form method=\"post\" id=\"fit\"") {
 		t.Error("the warning does not stand above the form")
 	}
 	if !cmp.Equal(before, x.coach()) {
@@ -168,10 +176,12 @@ func TestMisfitIsSaidFirst(t *testing.T) {
 	form.Set("gaps outer/fore", "5/8 in")
 	form.Set("gaps", "5/8 in")
 	form.Del("misfit")
-	if code, page, to = x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusSeeOther || !strings.Contains(to, "done=saved") {
+	if code, page, to = x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusSeeOther ||
+		!strings.Contains(to, "done=saved") {
 		t.Errorf("a bulb that fits: %d to %q\n%s", code, to, page)
 	}
-	if _, page, _ = x.send(c, "GET /coach/{coach}", names, nil); strings.Contains(page, "does not fit") || strings.Contains(page, "squeeze in the narrowest") {
+	if _, page, _ = x.send(c, "GET /coach/{coach}", names, nil); strings.Contains(page, "does not fit") ||
+		strings.Contains(page, "squeeze in the narrowest") {
 		t.Error("a bulb that fits is still warned of")
 	}
 }

@@ -39,7 +39,8 @@ func TestOnlyALookEndsAStop(t *testing.T) {
 			t.Errorf("%s: %d, held %v", f.name, code, held())
 		}
 	}
-	if code, _, _ := x.send(c, walk, names, url.Values{"day": {"2026-03-03"}, "light||": {"no"}}); code != http.StatusSeeOther || held() {
+	if code, _, _ := x.send(c, walk, names,
+		url.Values{"day": {"2026-03-03"}, "light||": {"no"}}); code != http.StatusSeeOther || held() {
 		t.Errorf("the look: %d, held %v", code, held())
 	}
 }

@@ -34,15 +34,20 @@ type reason struct {
 	N             int
 }
 
-var noticeTabs = []tab{{"planned", "planned"}, {"sent", "sent"}, {"failed", "failed"}, {"withdrawn", "withdrawn"}, {"kept", "kept back"}, {"lots", "lots"}}
+var noticeTabs = []tab{{"planned", "planned"}, {"sent", "sent"}, {"failed", "failed"}, {"withdrawn", "withdrawn"},
+	{"kept", "kept back"}, {"lots", "lots"}}
 
-var tabStates = map[string][]reminder.State{"planned": desk.Open, "sent": {reminder.Accepted}, "failed": {reminder.GivenUp}, "withdrawn": {reminder.Withdrawn}}
+var tabStates = map[string][]reminder.State{"planned": desk.Open, "sent": {reminder.Accepted},
+	"failed": {reminder.GivenUp}, "withdrawn": {reminder.Withdrawn}}
 
 // reasonWords say why nobody is told.
 var reasonWords = map[reminder.Reason]string{
-	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung", reminder.Merged: "inside another message of the day", reminder.TooSoon: "too soon after the last message",
-	reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "asked for later", reminder.BookedAsked: "asked to be booked in; the shop has it", reminder.CallList: "unanswered: on the call list",
-	reminder.OptedOut: "said stop", reminder.NoAddress: "no address", reminder.BadAddress: "the address does not work", reminder.CoachSold: "sold", reminder.DoneReported: "said it is done",
+	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung",
+	reminder.Merged: "inside another message of the day", reminder.TooSoon: "too soon after the last message",
+	reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "asked for later",
+	reminder.BookedAsked: "asked to be booked in; the shop has it", reminder.CallList: "unanswered: on the call list",
+	reminder.OptedOut: "said stop", reminder.NoAddress: "no address", reminder.BadAddress: "the address does not work",
+	reminder.CoachSold: "sold", reminder.DoneReported: "said it is done",
 	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record",
 	reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
 	reminder.TakenIn: "other work that is asked for does it", reminder.TooLate: "too late when the message would leave",
@@ -52,7 +57,8 @@ var reasonWords = map[reminder.Reason]string{
 const mostRows = 200
 
 func (s *Site) notices(r *http.Request, w access.Who) (view, error) {
-	d := noticesData{Tab: r.URL.Query().Get("tab"), Tabs: noticeTabs, Manager: w.Role.May(access.Manager), Reason: r.URL.Query().Get("reason")}
+	d := noticesData{Tab: r.URL.Query().Get("tab"), Tabs: noticeTabs, Manager: w.Role.May(access.Manager),
+		Reason: r.URL.Query().Get("reason")}
 	if !slices.ContainsFunc(noticeTabs, func(t tab) bool { return t.Key == d.Tab }) {
 		d.Tab = "planned"
 	}
@@ -119,7 +125,9 @@ func (s *Site) noticeHTML(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	exchangeOf(r.Context()).writer.Header().Set("Content-Security-Policy", "default-src 'none'; style-src 'unsafe-inline'; sandbox; frame-ancestors 'self'") // the mail's own style is inline; it may do nothing else
+	// the mail's own style is inline; it may do nothing else
+	exchangeOf(r.Context()).writer.Header().Set("Content-Security-Policy",
+		"default-src 'none'; style-src 'unsafe-inline'; sandbox; frame-ancestors 'self'")
 	return view{file: &sent{media: "text/html; charset=utf-8", body: []byte(deadLinks(row.HTML))}}, nil
 }
 

@@ -64,7 +64,9 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 	}
 	w := p.Words
 	told := map[coach.TaskKind]bool{}
-	if p.Newest != nil && !slices.ContainsFunc(p.Outcome.Tasks, func(t plan.Task) bool { return t.Key() == p.Newest.TaskKey }) {
+	if p.Newest != nil && !slices.ContainsFunc(p.Outcome.Tasks, func(t plan.Task) bool {
+		return t.Key() == p.Newest.TaskKey
+	}) {
 		d.Actions = nil // what the message asked for is settled
 	}
 	for _, t := range p.Outcome.Tasks {
@@ -76,7 +78,9 @@ func (s *Site) ownerData(r *http.Request) (d ownerData, err error) {
 		var all []*plan.Task
 		for i := range p.Outcome.Tasks { // one visit to the shelf, one task
 			same := &p.Outcome.Tasks[i]
-			if same.Kind == t.Kind && same.Target == t.Target && !slices.ContainsFunc(all, func(x *plan.Task) bool { return x.Run == same.Run }) {
+			if same.Kind == t.Kind && same.Target == t.Target && !slices.ContainsFunc(all, func(x *plan.Task) bool {
+				return x.Run == same.Run
+			}) {
 				all = append(all, same)
 			}
 		}
@@ -171,7 +175,8 @@ func (d *ownerData) task(t plan.Task) ownerTask {
 	if t.Kind == coach.SafetyStop {
 		rule = reminder.StopRule(rule, &d.Coach, []coach.SlideID{t.Slide}, d.Today)
 	}
-	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, When: w.T("by %s", t.Target), Why: t.Why.In(w), Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
+	o := ownerTask{Title: w.T(rule.Title), Shop: rule.Shop, When: w.T("by %s", t.Target), Why: t.Why.In(w),
+		Minutes: w.T("%[1]d to %[2]d minutes a slide", rule.Minutes[0], rule.Minutes[1])}
 	if t.Kind == coach.SafetyStop {
 		o.When = w.T("now")
 	} else if t.Target < d.Today {
@@ -202,7 +207,8 @@ func happened(w *wording.Words, c *coach.Coach) (out []happening) {
 		if v, word := valueWords[value]; word {
 			value = v.In(w)
 		}
-		out = append(out, happening{r.Day, w.T("%[1]s: %[2]s", readingWords[r.Kind], value), reminder.Place(w, c, r.Slide, r.Run)})
+		out = append(out, happening{r.Day, w.T("%[1]s: %[2]s", readingWords[r.Kind], value),
+			reminder.Place(w, c, r.Slide, r.Run)})
 	}
 	for _, e := range c.Events {
 		out = append(out, happening{e.Day, eventWords[e.Kind].In(w), reminder.Place(w, c, e.Slide, "")})
@@ -215,12 +221,16 @@ func happened(w *wording.Words, c *coach.Coach) (out []happening) {
 // the readings that are not numbers.
 var (
 	readingWords = map[coach.ReadingKind]wording.Text{
-		coach.BulbHeight: wording.Say("Height of the bulb"), coach.ClosedGap: wording.Say("Closed gap"), coach.ShoreA: wording.Say("Hardness, Shore A"), coach.CrackGrade: wording.Say("Cracks, 0 to 4"),
-		coach.LipThickness: wording.Say("Thickness of the lip"), coach.LiftedEdge: wording.Say("Edge that lifts"), coach.Flip: wording.Say("Places where the wiper stays rolled"), coach.PaperStrip: wording.Say("Paper strip"),
-		coach.Light: wording.Say("Light through the seal"), coach.HoseTest: wording.Say("Hose test"), coach.SoftFloor: wording.Say("Soft floor"),
+		coach.BulbHeight: wording.Say("Height of the bulb"), coach.ClosedGap: wording.Say("Closed gap"),
+		coach.ShoreA: wording.Say("Hardness, Shore A"), coach.CrackGrade: wording.Say("Cracks, 0 to 4"),
+		coach.LipThickness: wording.Say("Thickness of the lip"), coach.LiftedEdge: wording.Say("Edge that lifts"),
+		coach.Flip: wording.Say("Places where the wiper stays rolled"), coach.PaperStrip: wording.Say("Paper strip"),
+		coach.Light: wording.Say("Light through the seal"), coach.HoseTest: wording.Say("Hose test"),
+		coach.SoftFloor: wording.Say("Soft floor"),
 	}
 	eventWords = map[coach.EventKind]wording.Text{
-		coach.Hail: wording.Say("Hail"), coach.Storm: wording.Say("Storm"), coach.Freeze: wording.Say("Ice on a room"), coach.Flood: wording.Say("Flood"), coach.TopperWork: wording.Say("Work on the topper"),
+		coach.Hail: wording.Say("Hail"), coach.Storm: wording.Say("Storm"), coach.Freeze: wording.Say("Ice on a room"),
+		coach.Flood: wording.Say("Flood"), coach.TopperWork: wording.Say("Work on the topper"),
 	}
 	valueWords = map[string]wording.Text{
 		"slides": wording.Say("slides"), "holds": wording.Say("holds"), "no": wording.Say("no"), "yes": wording.Say("yes"),

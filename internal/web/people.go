@@ -41,7 +41,8 @@ func (s *Site) peopleView(r *http.Request, w access.Who, link, secret string) (v
 			return view{}, err
 		}
 	}
-	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles, access.Scopes, link, secret, cals, ends, s.Desk.Now().UnixMicro()}}, err
+	return view{page: "people", title: "People and keys", data: peopleData{p, w, w.Role.May(access.Manager), access.Roles,
+		access.Scopes, link, secret, cals, ends, s.Desk.Now().UnixMicro()}}, err
 }
 
 func (s *Site) invite(r *http.Request, w access.Who) (view, error) {
@@ -119,7 +120,8 @@ func (s *Site) changes(r *http.Request, w access.Who) (view, error) {
 }
 
 func (s *Site) makeCalendar(r *http.Request, w access.Who) (view, error) {
-	address, err := s.Desk.AddCalendar(r.Context(), w.Account, w.Email, r.FormValue("kind"), coach.ID(r.FormValue("of")), r.FormValue("name"))
+	address, err := s.Desk.AddCalendar(r.Context(), w.Account, w.Email, r.FormValue("kind"), coach.ID(r.FormValue("of")),
+		r.FormValue("name"))
 	if err != nil {
 		return view{}, err
 	}

@@ -82,7 +82,8 @@ func TestClosedDaysAreAsked(t *testing.T) {
 		t.Errorf("%v, agreed: %v", err, p.Pins)
 	}
 	// A shop that opens on Sundays is not asked.
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {days: [Sun, Mon]}")); err != nil ||
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml",
+		[]byte("workshop: {days: [Sun, Mon]}")); err != nil ||
 		bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
@@ -162,7 +163,8 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 		}
 	}
 	// Agreed by one press.
-	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, url.Values{"was": {day.String()}, "day": {day.String()}}); code != http.StatusSeeOther {
+	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names,
+		url.Values{"was": {day.String()}, "day": {day.String()}}); code != http.StatusSeeOther {
 		t.Fatalf("%d %s", code, body)
 	}
 	if s, visit := state(); s != cycle.Booked || visit != day.String() {
@@ -178,7 +180,8 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 		t.Error("the owner's calendar has not the day")
 	}
 	// What is agreed is not moved by a plan.
-	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, url.Values{"plan": {"1"}, "was": {day.String()}, "day": {"2026-03-18"}}); code != http.StatusConflict ||
+	if code, body, _ := x.send(c, "POST /coach/{coach}/pin", names, url.Values{"plan": {"1"}, "was": {day.String()},
+		"day": {"2026-03-18"}}); code != http.StatusConflict ||
 		!strings.Contains(body, "Call them first") {
 		t.Errorf("%d %s", code, body)
 	}
@@ -209,7 +212,8 @@ func TestOldDaysAreAgreed(t *testing.T) {
 		t.Errorf("%v %v %v", err, p.Pins, p.Planned)
 	}
 	// A file may plan a day, too.
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {pins: [{coach: zf-1, date: 2026-04-14, planned: yes}]}")); err != nil ||
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml",
+		[]byte("workshop: {pins: [{coach: zf-1, date: 2026-04-14, planned: yes}]}")); err != nil ||
 		bad.Err() != nil {
 		t.Fatal(err, bad)
 	}

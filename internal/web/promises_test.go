@@ -60,7 +60,8 @@ func TestLateFormsLiftNoHold(t *testing.T) {
 func TestEntriesOfOneDay(t *testing.T) {
 	x := newRig(t)
 	day := civil.Of(2026, 3, 2)
-	shop := coach.Reading{Day: day, Kind: coach.BulbHeight, Slide: "s", Run: "outer/top", Part: coach.Bulb, Value: 17, By: "shop"}
+	shop := coach.Reading{Day: day, Kind: coach.BulbHeight, Slide: "s", Run: "outer/top", Part: coach.Bulb, Value: 17,
+		By: "shop"}
 	owner := shop
 	owner.By, owner.Value = "owner", 18
 	x.record(shop, owner)
@@ -71,7 +72,9 @@ func TestEntriesOfOneDay(t *testing.T) {
 		t.Errorf("%v", rs)
 	}
 	for _, note := range []string{"first", "second", "first"} {
-		if err := x.desk.Record(t.Context(), "one", "m", "zf-1", desk.Records{Services: []coach.Service{{Day: day, Kind: coach.Inspect, Slide: "s", By: "shop", Note: note}}}); err != nil {
+		if err := x.desk.Record(t.Context(), "one", "m", "zf-1",
+			desk.Records{Services: []coach.Service{{Day: day, Kind: coach.Inspect, Slide: "s", By: "shop",
+				Note: note}}}); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -86,7 +89,8 @@ func TestImportKeepsAgreedDays(t *testing.T) {
 	if err := x.desk.Pin(t.Context(), "one", "m", "zf-1", desk.DayChange{Day: civil.Of(2026, 4, 1)}); err != nil {
 		t.Fatal(err)
 	}
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml", []byte("workshop: {hours: {push_on: 20}}")); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "", 0, "w.yaml",
+		[]byte("workshop: {hours: {push_on: 20}}")); err != nil || bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
 	p, err := x.desk.CoachPage(t.Context(), "one", "zf-1")
@@ -110,11 +114,15 @@ func TestTwoEventsOfOneDay(t *testing.T) {
 		t.Fatal(text)
 	}
 	text = strings.Replace(text, "    events:", "  events:", 1)
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
+		bad.Err() != nil {
 		t.Fatalf("%v %v\n%s", err, bad, text)
 	}
 	tools, _ := x.desk.ToolsFor(t.Context(), "one")
-	if _, _, err := cycle.Pass(t.Context(), x.db, tools, "one", civil.Of(2026, 3, 3), func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
+	if _, _, err := cycle.Pass(t.Context(), x.db, tools, "one", civil.Of(2026, 3, 3),
+		func(context.Context, *store.Tx, []reminder.Notice) error {
+			return nil
+		}); err != nil {
 		t.Error(err)
 	}
 }
@@ -138,7 +146,8 @@ func TestNoMailWithoutAReason(t *testing.T) {
 		t.Fatal(err)
 	}
 	text = strings.Replace(text, "email: "+marker+"@example.org", "email: new@example.org", 1)
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
+		bad.Err() != nil {
 		t.Fatal(err, bad)
 	}
 	if open() != 0 {
@@ -152,7 +161,8 @@ func TestFormsMeanWhatTheySay(t *testing.T) {
 	x := newRig(t)
 	c := x.as("technician@one.example.org")
 	names := map[string]string{"coach": "zf-1"}
-	form := url.Values{"slide": {"s"}, "new_slide": {"bed"}, "run": {"outer/top"}, "construction": {"push_on"}, "bulb": {"tpv"}, "carrier": {"none"}, "day": {"2026-03-01"}}
+	form := url.Values{"slide": {"s"}, "new_slide": {"bed"}, "run": {"outer/top"}, "construction": {"push_on"},
+		"bulb": {"tpv"}, "carrier": {"none"}, "day": {"2026-03-01"}}
 	if code, body, _ := x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusSeeOther {
 		t.Fatalf("%d %s", code, body)
 	}
@@ -166,7 +176,8 @@ func TestFormsMeanWhatTheySay(t *testing.T) {
 	}
 	form.Set("bulb", "granite")
 	form.Set("new_slide", "")
-	if code, body, _ := x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusUnprocessableEntity || !strings.Contains(body, `value="outer/top" checked`) {
+	if code, body, _ := x.send(c, "POST /coach/{coach}/fit", names, form); code != http.StatusUnprocessableEntity ||
+		!strings.Contains(body, `value="outer/top" checked`) {
 		t.Errorf("after a fault the edges are not ticked: %d", code)
 	}
 }
@@ -178,13 +189,17 @@ func TestOwnerPageAndTimes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text = strings.Replace(text, "    - run: outer/top\n", "    - {run: outer/fore, construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n    - run: outer/top\n", 1)
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+	text = strings.Replace(text, "    - run: outer/top\n",
+		"    - {run: outer/fore, construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: "+
+			"epdm_sponge}]}\n    - run: outer/top\n", 1)
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
+		bad.Err() != nil {
 		t.Fatalf("%v %v\n%s", err, bad, text)
 	}
 	look := func() string {
 		k := x.coach()
-		code, page, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		code, page, _ := x.send(http.DefaultClient, "GET /o/{token}",
+			map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
 		if code != http.StatusOK || strings.Contains(page, `href=""`) {
 			t.Errorf("%d %s", code, page)
 		}
@@ -195,7 +210,8 @@ func TestOwnerPageAndTimes(t *testing.T) {
 	}
 	x.record(coach.Reading{Day: civil.Of(2026, 3, 1), Kind: coach.Light, Slide: "s", Value: 1, By: "shop"})
 	look()
-	if _, page, _ := x.send(x.as("manager@one.example.org"), "GET /changes", nil, nil); !strings.Contains(page, " MST</td>") || strings.Contains(page, "UTC") {
+	if _, page, _ := x.send(x.as("manager@one.example.org"), "GET /changes", nil, nil); !strings.Contains(page,
+		" MST</td>") || strings.Contains(page, "UTC") {
 		t.Errorf("not the shop's time:\n%s", page)
 	}
 }
@@ -210,15 +226,18 @@ func TestOwnerPageLanguages(t *testing.T) {
 			t.Fatal(bad)
 		}
 	}
-	for _, r := range []coach.Reading{{Kind: coach.HoseTest, Value: 2}, {Kind: coach.BulbHeight, Run: "outer/top", Part: coach.Bulb, Value: 15}, {Kind: coach.Light, Value: 1}} {
+	for _, r := range []coach.Reading{{Kind: coach.HoseTest, Value: 2},
+		{Kind: coach.BulbHeight, Run: "outer/top", Part: coach.Bulb, Value: 15}, {Kind: coach.Light, Value: 1}} {
 		r.Day, r.Slide, r.By = civil.Of(2026, 3, 1), "s", "shop"
 		x.record(r)
 	}
 	for i, kind := range coach.ReadingKinds { // each kind has a word
-		x.record(coach.Reading{Day: civil.Of(2026, 2, 1+i), Slide: "s", By: "shop", Kind: kind, Value: 1, Run: "outer/top", Part: coach.Bulb})
+		x.record(coach.Reading{Day: civil.Of(2026, 2, 1+i), Slide: "s", By: "shop", Kind: kind, Value: 1, Run: "outer/top",
+			Part: coach.Bulb})
 	}
 	for lang, words := range map[string][]string{
-		"es": {"Luz a través del sello: sí", "Prueba con manguera: gotea", "extensión s (borde exterior de arriba)", "extensión s, vista desde fuera"},
+		"es": {"Luz a través del sello: sí", "Prueba con manguera: gotea", "extensión s (borde exterior de arriba)",
+			"extensión s, vista desde fuera"},
 		"fr": {"Lumière à travers le joint", "extension s (bord extérieur haut)", "vue de l&#39;extérieur"},
 	} {
 		text, version, err := x.desk.Text(t.Context(), "one", "zf-1")
@@ -228,13 +247,17 @@ func TestOwnerPageLanguages(t *testing.T) {
 		text = strings.Replace(text, "label: zebrafinch slide", "travel: 30 in", 1)
 		text = regexp.MustCompile(`\n *language: ..`).ReplaceAllString(text, "")
 		text = regexp.MustCompile(`(?m)^( *)- name: .*$`).ReplaceAllString(text, "$0\n$1  language: "+lang)
-		if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+		if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
+			bad.Err() != nil {
 			t.Fatalf("%v %v\n%s", err, bad, text)
 		}
 		k := x.coach()
-		_, page, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
-		_, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics", map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
-		if cal = strings.ReplaceAll(cal, "\r\n ", ""); strings.Contains(cal, "s/outer") || strings.Contains(cal, " slide") || strings.Contains(cal, "reading showed") || !strings.Contains(cal, "extens") {
+		_, page, _ := x.send(http.DefaultClient, "GET /o/{token}",
+			map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		_, cal, _ := x.send(http.DefaultClient, "GET /o/{token}/calendar.ics",
+			map[string]string{"token": x.desk.Signer.OwnerToken("one", &k)}, nil)
+		if cal = strings.ReplaceAll(cal, "\r\n ", ""); strings.Contains(cal, "s/outer") || strings.Contains(cal, " slide") ||
+			strings.Contains(cal, "reading showed") || !strings.Contains(cal, "extens") {
 			t.Errorf("%s: %s", lang, cal)
 		}
 		for _, w := range words {
@@ -242,7 +265,8 @@ func TestOwnerPageLanguages(t *testing.T) {
 				t.Errorf("%s: no %q in\n%s", lang, w, page)
 			}
 		}
-		for _, w := range []string{": :", "  : ", "outer", " edge", "Light", "light through", "yes", "on hold", " slide", "seen from"} {
+		for _, w := range []string{": :", "  : ", "outer", " edge", "Light", "light through", "yes", "on hold", " slide",
+			"seen from"} {
 			if strings.Contains(page, w) {
 				t.Errorf("%s: %q in\n%s", lang, w, page)
 			}

@@ -28,13 +28,16 @@ type editData struct {
 
 func (s *Site) editPage(r *http.Request, w access.Who) (view, error) {
 	text, version, err := s.Desk.Text(r.Context(), w.Account, coachID(r))
-	return view{page: "edit", title: "Edit " + string(coachID(r)), data: editData{Coach: coachID(r), Text: text, Version: version}}, err
+	return view{page: "edit", title: "Edit " + string(coachID(r)),
+		data: editData{Coach: coachID(r), Text: text, Version: version}}, err
 }
 
 func (s *Site) edit(r *http.Request, w access.Who) (view, error) {
-	d := editData{Coach: coachID(r), Text: strings.ReplaceAll(r.FormValue("text"), "\r\n", "\n"), Version: versionOf(r.FormValue("version"))}
+	d := editData{Coach: coachID(r), Text: strings.ReplaceAll(r.FormValue("text"), "\r\n", "\n"),
+		Version: versionOf(r.FormValue("version"))}
 	v := view{page: "edit", title: "Edit " + string(d.Coach), code: http.StatusUnprocessableEntity}
-	_, problems, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, d.Coach, max(d.Version, 1), string(d.Coach)+".yaml", []byte(d.Text))
+	_, problems, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, d.Coach, max(d.Version, 1),
+		string(d.Coach)+".yaml", []byte(d.Text))
 	if err != nil {
 		return again(err, v, func(t trouble) any { d.Fault = &t; return d })
 	}
@@ -58,9 +61,11 @@ func (s *Site) done(r *http.Request, w access.Who) (view, error) {
 	slide, run, _ := strings.Cut(r.FormValue("where"), "/")
 	kind := coach.TaskKind(r.FormValue("kind"))
 	if !slices.Contains(doneKinds, kind) {
-		return view{}, fault.New(fault.Invalid, "new parts are not written down here", "Use 'Record a fitting': it also gives the new parts their day.")
+		return view{}, fault.New(fault.Invalid, "new parts are not written down here",
+			"Use 'Record a fitting': it also gives the new parts their day.")
 	}
-	x := desk.Records{Services: []coach.Service{{Day: day, Kind: kind, Slide: coach.SlideID(slide), Run: run, By: "shop", Note: note(r, w)}}}
+	x := desk.Records{Services: []coach.Service{{Day: day, Kind: kind, Slide: coach.SlideID(slide), Run: run, By: "shop",
+		Note: note(r, w)}}}
 	if err := s.Desk.Record(r.Context(), w.Account, w.Email, coachID(r), x); err != nil {
 		return view{}, err
 	}
@@ -162,7 +167,8 @@ func (s *Site) moved(r *http.Request, w access.Who) (view, error) {
 	} else {
 		var err error
 		if since, err = civil.Parse(r.FormValue("since")); err != nil || place == "" {
-			return view{}, fault.New(fault.Invalid, "the place or its first day is missing", "Give the town, and the day as YYYY-MM-DD.")
+			return view{}, fault.New(fault.Invalid, "the place or its first day is missing",
+				"Give the town, and the day as YYYY-MM-DD.")
 		}
 	}
 	if err := s.Desk.AcceptMove(r.Context(), w.Account, w.Email, coachID(r), place, since); err != nil {
@@ -204,7 +210,8 @@ func (s *Site) attach(r *http.Request, w access.Who) (view, error) {
 		if err != nil {
 			return view{}, err
 		}
-		if err := s.Desk.Attach(r.Context(), w.Account, w.Email, coachID(r), desk.File{Slide: coach.SlideID(slide), Run: run, Name: h.Filename, Data: data}); err != nil {
+		if err := s.Desk.Attach(r.Context(), w.Account, w.Email, coachID(r), desk.File{Slide: coach.SlideID(slide), Run: run,
+			Name: h.Filename, Data: data}); err != nil {
 			return view{}, err
 		}
 	}
@@ -261,14 +268,16 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 	if k < 0 {
 		return view{}, fault.New(fault.NotFound, "there is no such slide on this coach", "Go back to the coach.")
 	}
-	d := walkData{Coach: p.Coach, Slide: p.Coach.Slides[k], Version: p.Version, Today: p.Today.String(), Fault: bad, Form: map[string]string{}}
+	d := walkData{Coach: p.Coach, Slide: p.Coach.Slides[k], Version: p.Version, Today: p.Today.String(), Fault: bad,
+		Form: map[string]string{}}
 	for _, c := range []string{"makers", "moving_room", "ladder", "soft_floor", "mains"} {
 		d.Cautions = append(d.Cautions, p.Rules.Cautions[c])
 	}
 	for _, run := range d.Slide.Runs {
 		x := walkRun{Key: run.Key(), Edge: edge("x/" + run.Key())[3:]}
 		for _, part := range run.Parts {
-			x.Bulb, x.Wiper, x.Glued = x.Bulb || part.Kind == coach.Bulb, x.Wiper || part.Kind == coach.Wiper, x.Glued || part.Kind == coach.Adhesive
+			x.Bulb, x.Wiper, x.Glued = x.Bulb || part.Kind == coach.Bulb, x.Wiper || part.Kind == coach.Wiper,
+				x.Glued || part.Kind == coach.Adhesive
 		}
 		for _, rd := range p.Coach.Readings {
 			if rd.Slide == d.Slide.ID && rd.Run == x.Key && rd.Kind == coach.BulbHeight {
@@ -291,10 +300,13 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	x, err := readRecords(r, w, coach.SlideID(r.PathValue("slide")))
 	if err == nil && len(x.Readings) == 0 {
-		err = fault.New(fault.Invalid, "nothing was looked at: the form has no reading", "Fill in what you saw; one answer is enough.")
+		err = fault.New(fault.Invalid, "nothing was looked at: the form has no reading",
+			"Fill in what you saw; one answer is enough.")
 	}
 	if err == nil {
-		x.Services = append(x.Services, coach.Service{Day: x.day, Kind: coach.Inspect, Slide: coach.SlideID(r.PathValue("slide")), By: "shop", Note: note(r, w)})
+		x.Services = append(x.Services,
+			coach.Service{Day: x.day, Kind: coach.Inspect, Slide: coach.SlideID(r.PathValue("slide")), By: "shop",
+				Note: note(r, w)})
 		err = s.Desk.Record(r.Context(), w.Account, w.Email, coachID(r), x.Records)
 	}
 	if err != nil {
@@ -331,7 +343,8 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 		if len(f) != 3 || value == "" {
 			continue
 		}
-		rd := coach.Reading{Day: x.day, Kind: coach.ReadingKind(f[0]), Slide: slide, Run: f[1], Part: coach.PartKind(f[2]), By: "shop", Note: note(r, w)}
+		rd := coach.Reading{Day: x.day, Kind: coach.ReadingKind(f[0]), Slide: slide, Run: f[1], Part: coach.PartKind(f[2]),
+			By: "shop", Note: note(r, w)}
 		if isLength(rd.Kind) {
 			value = unit.System(r.PostForm.Get("units")).Complete(value)
 		}
@@ -342,7 +355,8 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 		x.Readings = append(x.Readings, rd)
 	}
 	if len(bad) > 0 {
-		return x, fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named; nothing was stored and your form is as you left it.")
+		return x, fault.New(fault.Invalid, strings.Join(bad, "; "),
+			"Mend what is named; nothing was stored and your form is as you left it.")
 	}
 	return x, nil
 }
@@ -362,7 +376,8 @@ type turnData struct {
 // turnPage is the check of a rental between two guests: four looks a slide.
 func (s *Site) turnPage(r *http.Request, w access.Who) (view, error) {
 	p, err := s.Desk.CoachPage(r.Context(), w.Account, coachID(r))
-	return view{page: "turn", title: "Turnaround", data: turnData{Coach: p.Coach, Version: p.Version, Today: p.Today.String()}}, err
+	return view{page: "turn", title: "Turnaround", data: turnData{Coach: p.Coach, Version: p.Version,
+		Today: p.Today.String()}}, err
 }
 
 // turn stores the check: each look is a reading of the whole slide. A room whose floor
@@ -419,7 +434,8 @@ func (s *Site) newPage(*http.Request, access.Who) (view, error) {
 }
 
 func newView(form map[string]string, problems []string, bad *trouble) (view, error) {
-	v := view{page: "new", title: "A new coach", data: newData{form, coach.Classes, coach.Uses, coach.Shelters, coach.Roles, problems, bad}}
+	v := view{page: "new", title: "A new coach", data: newData{form, coach.Classes, coach.Uses, coach.Shelters,
+		coach.Roles, problems, bad}}
 	if len(problems) > 0 || bad != nil {
 		v.code = http.StatusUnprocessableEntity
 	}
@@ -435,7 +451,8 @@ func (s *Site) create(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	if taken, _, err := s.Desk.Text(r.Context(), w.Account, coach.ID(form["coach"])); err == nil && taken != "" {
-		return newView(form, []string{fmt.Sprintf("there is a coach %q already: choose another short name", form["coach"])}, nil)
+		return newView(form, []string{fmt.Sprintf("there is a coach %q already: choose another short name", form["coach"])},
+			nil)
 	}
 	id, problems, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, coach.ID(form["coach"]), 0, "form.yaml", text)
 	if err != nil {

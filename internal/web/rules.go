@@ -84,7 +84,8 @@ func (s *Site) tryRules(r *http.Request, w access.Who) (view, error) {
 }
 
 func (s *Site) keepRules(r *http.Request, w access.Who) (view, error) {
-	if err := s.Desk.AcceptRules(r.Context(), w.Account, w.Email, r.FormValue("base"), r.FormValue("text"), r.FormValue("note")); err != nil {
+	if err := s.Desk.AcceptRules(r.Context(), w.Account, w.Email, r.FormValue("base"), r.FormValue("text"),
+		r.FormValue("note")); err != nil {
 		return view{}, err
 	}
 	return goTo("/rules", "accepted")

@@ -23,11 +23,13 @@ func TestRepeatingStays(t *testing.T) {
 	before, after, _ := strings.Cut(text, "  stays:\n")
 	_, after, _ = strings.Cut(after, "  slides:\n")
 	text = before + "  stays:\n"
-	for _, s := range []string{`"Madison, WI", from: 2022-01-01, until: 2023-10-27`, `"Yuma, AZ", from: 2023-10-28, until: 2024-04-09`, `"Madison, WI", from: 2024-04-10, until: 2024-10-27`} {
+	for _, s := range []string{`"Madison, WI", from: 2022-01-01, until: 2023-10-27`,
+		`"Yuma, AZ", from: 2023-10-28, until: 2024-04-09`, `"Madison, WI", from: 2024-04-10, until: 2024-10-27`} {
 		text += "  - {place: " + s + ", shelter: open, rooms: in, cycles: 20/year}\n"
 	}
 	text += "  slides:\n" + after
-	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil || bad.Err() != nil {
+	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
+		bad.Err() != nil {
 		t.Fatalf("%v %v\n%s", err, bad, text)
 	}
 	tools, err := x.desk.ToolsFor(t.Context(), "one")
@@ -45,7 +47,8 @@ func TestRepeatingStays(t *testing.T) {
 		}
 	}
 	c := x.as("manager@one.example.org")
-	if _, page, _ := x.send(c, "GET /board", nil, nil); !strings.Contains(page, "Yuma, AZ") || strings.Contains(page, "Madison, WI") {
+	if _, page, _ := x.send(c, "GET /board", nil, nil); !strings.Contains(page, "Yuma, AZ") || strings.Contains(page,
+		"Madison, WI") {
 		t.Error("the board has it elsewhere")
 	}
 	code, page, _ := x.send(c, "GET /coach/{coach}", map[string]string{"coach": "zf-1"}, nil)

@@ -53,12 +53,15 @@ func newRig(t testing.TB) *rig {
 	}
 	tables := testkit.Tables(t)
 	tools := cycle.Tools{Engine: projection.NewEngine(r), Atlas: exposure.NewAtlas(tables), Domain: "example.org"}
-	d := &desk.Desk{DB: db, Now: db.Now, Domain: "example.org", Places: tables, Snooze: 21, Signer: &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"},
+	d := &desk.Desk{DB: db, Now: db.Now, Domain: "example.org", Places: tables, Snooze: 21,
+		Signer:   &desk.Signer{Key: make([]byte, 32), BaseURL: "https://x.example.org"},
 		ToolsFor: func(context.Context, coach.AccountID) (cycle.Tools, error) { return tools, nil }}
 	tools.Links = d.Signer
-	x := &rig{t: t, db: db, desk: d, site: &Site{Desk: d, Access: &access.Access{DB: db, Base: "https://x.example.org"}, Log: slog.New(slog.DiscardHandler)}}
+	x := &rig{t: t, db: db, desk: d, site: &Site{Desk: d, Access: &access.Access{DB: db, Base: "https://x.example.org"},
+		Log: slog.New(slog.DiscardHandler)}}
 	for _, id := range []coach.AccountID{"one", "two"} {
-		text := "shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver, email: " + string(id) + "@example.org}\n"
+		text := "shop: {name: Shop " + string(id) + ", postal: 1 Road, zone: America/Denver, email: " + string(id) +
+			"@example.org}\n"
 		if id == "one" {
 			text += strings.ReplaceAll(`
 coaches:
@@ -71,14 +74,18 @@ coaches:
     slides: [{slide: s, label: MARK slide, width: 11 ft, height: 76 in, runs: [{run: outer/top, construction: push_on, carrier: none, fitted: 2022-05-01, free_height: 20 mm, gaps: [13 mm], parts: [{part: bulb, material: epdm_sponge, lot: MARK-lot}, {part: wiper, material: epdm_dense}]}]}]
 `, "MARK", marker)
 		}
-		c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: tables}, nil, intake.File{Name: "x.yaml", Data: []byte(text)})
+		c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: tables}, nil,
+			intake.File{Name: "x.yaml", Data: []byte(text)})
 		if _, err := d.Import(t.Context(), id, c); err != nil {
 			t.Fatal(err)
 		}
 		if err := d.Start(t.Context(), id, "t"); err != nil {
 			t.Fatal(err)
 		}
-		if _, _, err := cycle.Pass(t.Context(), db, tools, id, civil.Of(2026, 3, 3), func(context.Context, *store.Tx, []reminder.Notice) error { return nil }); err != nil {
+		if _, _, err := cycle.Pass(t.Context(), db, tools, id, civil.Of(2026, 3, 3),
+			func(context.Context, *store.Tx, []reminder.Notice) error {
+				return nil
+			}); err != nil {
 			t.Fatal(err)
 		}
 		for _, role := range access.Roles {
@@ -105,7 +112,9 @@ func (x *rig) as(email string) *http.Client {
 	if err != nil {
 		x.t.Fatal(err)
 	}
-	return &http.Client{Transport: cookied{secret}, CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
+	return &http.Client{Transport: cookied{secret}, CheckRedirect: func(*http.Request, []*http.Request) error {
+		return http.ErrUseLastResponse
+	}}
 }
 
 type cookied struct{ secret string }
@@ -146,8 +155,12 @@ func (x *rig) send(c *http.Client, pattern string, names map[string]string, form
 }
 
 // forms fills every field that some route reads.
-var forms = url.Values{"day": {"2026-03-02"}, "kind": {"inspect"}, "where": {"s"}, "key": {"service|2026-03-02|inspect|s|"}, "text": {"coaches: []"}, "email": {"manager@one.example.org"}, "role": {"viewer"}, "name": {"n"},
-	"material": {"tpv"}, "scope": {"read"}, "days": {"3"}, "file": {"abc"}, "query": {"q=x"}, "run": {"outer/top"}, "construction": {"push_on"}, "bulb": {"tpv"}, "coach": {"zf-1"}, "slide": {"s"}, "bulb_height|outer/top|bulb": {"15 mm"}, "s|flip": {"defect"}}
+var forms = url.Values{"day": {"2026-03-02"}, "kind": {"inspect"}, "where": {"s"},
+	"key": {"service|2026-03-02|inspect|s|"}, "text": {"coaches: []"}, "email": {"manager@one.example.org"},
+	"role": {"viewer"}, "name": {"n"},
+	"material": {"tpv"}, "scope": {"read"}, "days": {"3"}, "file": {"abc"}, "query": {"q=x"}, "run": {"outer/top"},
+	"construction": {"push_on"}, "bulb": {"tpv"}, "coach": {"zf-1"}, "slide": {"s"},
+	"bulb_height|outer/top|bulb": {"15 mm"}, "s|flip": {"defect"}}
 
 // Every route is tried by a manager of another account with the names of the first:
 // nothing of it is seen, nothing of it changes. The table is the site's own list, so a
@@ -172,7 +185,8 @@ func TestAccountsAreWalls(t *testing.T) {
 		if code >= 500 || strings.Contains(body, marker) {
 			t.Errorf("%s: %d, and the other account's words: %t", r.pattern, code, strings.Contains(body, marker))
 		}
-		if strings.Contains(r.pattern, "{coach}") && code != http.StatusNotFound && code != http.StatusBadRequest && code != http.StatusUnprocessableEntity {
+		if strings.Contains(r.pattern, "{coach}") && code != http.StatusNotFound && code != http.StatusBadRequest &&
+			code != http.StatusUnprocessableEntity {
 			t.Errorf("%s on another account's coach: %d", r.pattern, code)
 		}
 	}
@@ -180,7 +194,8 @@ func TestAccountsAreWalls(t *testing.T) {
 		t.Errorf("the other account changed:\n%s\n%s", before, after)
 	}
 	// And its own people see it.
-	if _, body, _ := x.send(x.as("viewer@one.example.org"), "GET /coach/{coach}", names, nil); !strings.Contains(body, marker) {
+	if _, body, _ := x.send(x.as("viewer@one.example.org"), "GET /coach/{coach}", names, nil); !strings.Contains(body,
+		marker) {
 		t.Error("its own viewer does not see the coach")
 	}
 }
@@ -191,7 +206,8 @@ func TestRoles(t *testing.T) {
 	x := newRig(t)
 	names := x.names()
 	ended := x.as("manager@one.example.org")
-	if code, _, to := x.send(ended, "POST /leave", nil, url.Values{}); code != http.StatusSeeOther || to != "/enter?done=left" {
+	if code, _, to := x.send(ended, "POST /leave", nil, url.Values{}); code != http.StatusSeeOther ||
+		to != "/enter?done=left" {
 		t.Errorf("leaving: %d %s", code, to)
 	}
 	nobody := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
@@ -207,7 +223,8 @@ func TestRoles(t *testing.T) {
 		}
 		for name, c := range map[string]*http.Client{"nobody": nobody, "ended": ended} {
 			code, body, to := x.send(c, r.pattern, names, form)
-			if post && code != http.StatusForbidden || !post && (code != http.StatusSeeOther || !strings.HasPrefix(to, "/enter?to=")) || strings.Contains(body, marker) {
+			if post && code != http.StatusForbidden || !post &&
+				(code != http.StatusSeeOther || !strings.HasPrefix(to, "/enter?to=")) || strings.Contains(body, marker) {
 				t.Errorf("%s by %s: %d to %q", r.pattern, name, code, to)
 			}
 		}
@@ -244,7 +261,8 @@ func TestOwnerLinks(t *testing.T) {
 	if code != http.StatusOK || !strings.Contains(body, marker+" coach") {
 		t.Errorf("its own page: %d", code)
 	}
-	if code, body, _ = x.send(http.DefaultClient, "GET /o/{token}/card", map[string]string{"token": token}, nil); code != http.StatusOK || !strings.Contains(body, "<svg class=\"code\"") {
+	if code, body, _ = x.send(http.DefaultClient, "GET /o/{token}/card", map[string]string{"token": token},
+		nil); code != http.StatusOK || !strings.Contains(body, "<svg class=\"code\"") {
 		t.Errorf("the card: %d", code)
 	}
 	for i := range token {
@@ -252,7 +270,8 @@ func TestOwnerLinks(t *testing.T) {
 		if bad == token {
 			continue
 		}
-		if code, body, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": bad}, nil); code != http.StatusNotFound || strings.Contains(body, marker) {
+		if code, body, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": bad},
+			nil); code != http.StatusNotFound || strings.Contains(body, marker) {
 			t.Fatalf("%s: %d", bad, code)
 		}
 	}
@@ -264,7 +283,8 @@ func TestOwnerLinks(t *testing.T) {
 	}); err != nil {
 		t.Fatal(err)
 	}
-	if code, _, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": token}, nil); code != http.StatusNotFound {
+	if code, _, _ := x.send(http.DefaultClient, "GET /o/{token}", map[string]string{"token": token},
+		nil); code != http.StatusNotFound {
 		t.Errorf("the former owner's link: %d", code)
 	}
 }
@@ -275,7 +295,8 @@ func (x *rig) names() map[string]string {
 	if err != nil || len(rows) == 0 {
 		x.t.Fatalf("account one has no notice: %v", err)
 	}
-	return map[string]string{"coach": "zf-1", "slide": "s", "file": "abc", "notice": rows[0].LinkID[:12], "list": "parts.csv", "token": "x"}
+	return map[string]string{"coach": "zf-1", "slide": "s", "file": "abc", "notice": rows[0].LinkID[:12],
+		"list": "parts.csv", "token": "x"}
 }
 
 // state sums up what an account holds.
@@ -283,7 +304,8 @@ func (x *rig) state(id coach.AccountID) string {
 	x.t.Helper()
 	var out strings.Builder
 	err := x.db.View(context.Background(), func(tx *store.Tx) error {
-		for _, table := range []string{"coach", "service", "reading", "notice", "member", "api_token", "audit", "attachment", "rules", "saved_view", "one_time"} {
+		for _, table := range []string{"coach", "service", "reading", "notice", "member", "api_token", "audit", "attachment",
+			"rules", "saved_view", "one_time"} {
 			var n int
 			if err := tx.Get(&n, tx.Rebind("SELECT COUNT(*) FROM "+table+" WHERE account_id = ?"), id); err != nil {
 				return err

@@ -54,7 +54,8 @@ func parse() map[string]*template.Template {
 		if name == "layout" || name == "parts" {
 			continue
 		}
-		out[name] = template.Must(template.New("layout.html").Funcs(funcs).ParseFS(files, "templates/layout.html", "templates/parts.html", "templates/"+n.Name()))
+		out[name] = template.Must(template.New("layout.html").Funcs(funcs).ParseFS(files, "templates/layout.html",
+			"templates/parts.html", "templates/"+n.Name()))
 	}
 	return out
 }
@@ -150,13 +151,15 @@ func (s *Site) routes() []route {
 	v, t, m := access.Viewer, access.Technician, access.Manager
 	return []route{
 		{"GET /{$}", "", s.front, nil},
-		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"GET /enter/oidc", "", s.oidc, nil}, {"GET /enter/oidc/back", "", s.oidcBack, nil}, {"POST /leave", v, nil, s.leave},
+		{"GET /enter", "", s.enterPage, nil}, {"POST /enter", "", s.enter, nil}, {"GET /enter/oidc", "", s.oidc, nil},
+		{"GET /enter/oidc/back", "", s.oidcBack, nil}, {"POST /leave", v, nil, s.leave},
 		{"GET /first/{token}", "", s.firstPage, nil}, {"POST /first/{token}", "", s.first, nil},
 		{"GET /join/{token}", "", s.joinPage, nil}, {"POST /join/{token}", "", s.join, nil},
 		{"GET /forgot", "", s.forgotPage, nil}, {"POST /forgot", "", s.forgot, nil},
 		{"GET /reset/{token}", "", s.resetPage, nil}, {"POST /reset/{token}", "", s.reset, nil},
 		{"GET /a/{token}", "", s.ask, nil}, {"POST /a/{token}", "", s.answer, nil},
-		{"GET /o/{token}", "", s.owner, nil}, {"GET /o/{token}/card", "", s.card, nil}, {"GET /o/{token}/calendar.ics", "", s.ownerCalendar, nil}, {"GET /cal/{token}", "", s.calendar, nil},
+		{"GET /o/{token}", "", s.owner, nil}, {"GET /o/{token}/card", "", s.card, nil},
+		{"GET /o/{token}/calendar.ics", "", s.ownerCalendar, nil}, {"GET /cal/{token}", "", s.calendar, nil},
 		{"GET /board", v, nil, s.board}, {"POST /board/views", v, nil, s.saveView},
 		{"GET /units", v, nil, s.units},
 		{"GET /coach/{coach}", v, nil, s.coach}, {"GET /coach/{coach}/why", v, nil, s.why},
@@ -178,10 +181,14 @@ func (s *Site) routes() []route {
 		{"GET /notices", v, nil, s.notices}, {"GET /notices/{notice}", v, nil, s.notice},
 		{"GET /notices/{notice}/html", v, nil, s.noticeHTML},
 		{"POST /notices/{notice}/release", m, nil, s.release}, {"POST /notices/{notice}/withdraw", m, nil, s.takeBack},
-		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept}, {"POST /experience/anew", m, nil, s.workOut},
+		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept},
+		{"POST /experience/anew", m, nil, s.workOut},
 		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
-		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite}, {"POST /people/uninvite", m, nil, s.uninvite}, {"POST /people/role", m, nil, s.role}, {"POST /people/remove", m, nil, s.remove},
-		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/password", v, nil, s.password}, {"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
+		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite},
+		{"POST /people/uninvite", m, nil, s.uninvite}, {"POST /people/role", m, nil, s.role},
+		{"POST /people/remove", m, nil, s.remove},
+		{"POST /people/sessions", v, nil, s.endSession}, {"POST /people/password", v, nil, s.password},
+		{"POST /people/keys", m, nil, s.makeKey}, {"POST /people/keys/end", m, nil, s.endKey},
 		{"POST /people/endpoints", m, nil, s.addEndpoint}, {"POST /people/endpoints/{endpoint}", m, nil, s.changeEndpoint},
 		{"POST /people/calendars", m, nil, s.makeCalendar}, {"POST /people/calendars/end", m, nil, s.endCalendar},
 		{"GET /changes", m, nil, s.changes},
@@ -218,7 +225,8 @@ func (s *Site) Ops() http.Handler {
 func (s *Site) static(mux *http.ServeMux) {
 	served := http.FileServerFS(files)
 	nowhere := s.page(func(*http.Request) (view, error) {
-		return view{}, fault.New(fault.NotFound, "there is no such page here", "Check the address, or use the link in your newest message.")
+		return view{}, fault.New(fault.NotFound, "there is no such page here",
+			"Check the address, or use the link in your newest message.")
 	})
 	mux.HandleFunc("GET /static/", func(w http.ResponseWriter, r *http.Request) {
 		if strings.HasSuffix(r.URL.Path, "/") { // a folder would be listed
@@ -238,7 +246,9 @@ func (s *Site) static(mux *http.ServeMux) {
 
 // member lets somebody in who is signed in with at least a role; others are sent to
 // sign in first, or told that they may not.
-func (s *Site) member(needs access.Role, h func(*http.Request, access.Who) (view, error)) func(*http.Request) (view, error) {
+func (s *Site) member(
+	needs access.Role, h func(*http.Request, access.Who) (view, error),
+) func(*http.Request) (view, error) {
 	return func(r *http.Request) (view, error) {
 		who, err := s.who(r)
 		if err != nil {
@@ -248,7 +258,8 @@ func (s *Site) member(needs access.Role, h func(*http.Request, access.Who) (view
 			return view{}, err
 		}
 		if !who.Role.May(needs) {
-			return view{}, fault.New(fault.Denied, "this is for a "+string(needs), "Ask a manager of the account; you are signed in as a "+string(who.Role)+".")
+			return view{}, fault.New(fault.Denied, "this is for a "+string(needs),
+				"Ask a manager of the account; you are signed in as a "+string(who.Role)+".")
 		}
 		return h(r, who)
 	}
@@ -265,7 +276,10 @@ func (s *Site) lookUp(r *http.Request) (access.Who, error) {
 // turns failures into a page that says what to do.
 func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
-		r = r.WithContext(context.WithValue(r.Context(), exchangeKey{}, &exchange{w, sync.OnceValues(func() (access.Who, error) { return s.lookUp(r) })}))
+		r = r.WithContext(context.WithValue(r.Context(), exchangeKey{},
+			&exchange{w, sync.OnceValues(func() (access.Who, error) {
+				return s.lookUp(r)
+			})}))
 		err := readable(r)
 		var v view
 		if err == nil {
@@ -287,7 +301,8 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 			v.file.write(w, r)
 			return
 		}
-		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data, Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: s.unitsOf(r), Zone: time.UTC}
+		l := layout{Words: v.words, Title: v.title, Page: v.page, Version: buildinfo.Version(), Stamp: stamp, Data: v.data,
+			Done: doneWords[r.URL.Query().Get("done")], Path: r.URL.RequestURI(), Units: s.unitsOf(r), Zone: time.UTC}
 		if who, e := s.who(r); e == nil && v.words == nil && !v.bare {
 			l.Who = &who
 			if a, _, err := s.Desk.Shop(r.Context(), who.Account); err == nil {
@@ -308,7 +323,8 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 
 // readable refuses forms with what no database takes as text.
 func readable(r *http.Request) error {
-	if r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"), "application/x-www-form-urlencoded") {
+	if r.Method != http.MethodPost || !strings.HasPrefix(r.Header.Get("Content-Type"),
+		"application/x-www-form-urlencoded") {
 		return nil
 	}
 	if err := r.ParseForm(); err != nil {
@@ -392,7 +408,8 @@ func (s *Site) units(r *http.Request, _ access.Who) (view, error) {
 // ours keeps redirects on this site.
 func ours(path string) string {
 	u, err := url.Parse(path)
-	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(path, "//") || strings.Contains(path, "\\") {
+	if err != nil || u.IsAbs() || u.Host != "" || !strings.HasPrefix(u.Path, "/") || strings.HasPrefix(path, "//") ||
+		strings.Contains(path, "\\") {
 		return "/board"
 	}
 	return path
@@ -400,7 +417,8 @@ func ours(path string) string {
 
 // cookie sets a cookie on the response of a request.
 func (s *Site) cookie(r *http.Request, name, value string, keep time.Duration) {
-	c := &http.Cookie{Name: s.own(name), Value: value, Path: "/", HttpOnly: true, Secure: s.Secure, SameSite: http.SameSiteLaxMode, MaxAge: int(keep.Seconds())}
+	c := &http.Cookie{Name: s.own(name), Value: value, Path: "/", HttpOnly: true, Secure: s.Secure,
+		SameSite: http.SameSiteLaxMode, MaxAge: int(keep.Seconds())}
 	if keep <= 0 {
 		c.MaxAge = -1
 	}

@@ -16,22 +16,35 @@ import (
 
 // doneWords are what a page says after something was done.
 var doneWords = map[string]string{
-	"saved": "Saved.", "misfit": "Saved. A bulb does not fit its gap.", "recorded": "Written down; the dates are new.", "undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.", "unpinned": "The day is cancelled; the plan is being made anew.",
-	"planned": "The plan keeps that day. Nobody was told of it: press \"Agreed with the owner\" once they have said yes.",
-	"moved":   "The new place is saved; the dates follow it.",
-	"called":  "Saved. They are off the list.", "by-phone": "No message is sent. The call stays on the list until you have reached them.", "stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
-	"started": "Started. The messages leave at each person's next sending hours.", "rested": "Withdrawn. They come again after the day you gave.",
-	"joined": "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.", "role": "The role is changed.", "removed": "Removed.", "ended": "Ended.", "password": "Your password is changed. Your other sessions have ended.",
-	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.", "accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.", "imported": "Imported.", "tested": "A test event is on its way.",
+	"saved": "Saved.", "misfit": "Saved. A bulb does not fit its gap.", "recorded": "Written down; the dates are new.",
+	"undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.",
+	"unpinned": "The day is cancelled; the plan is being made anew.",
+	"planned": "The plan keeps that day. Nobody was told of it: " +
+		"press \"Agreed with the owner\" once they have said yes.",
+	"moved":     "The new place is saved; the dates follow it.",
+	"called":    "Saved. They are off the list.",
+	"by-phone":  "No message is sent. The call stays on the list until you have reached them.",
+	"stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
+	"started": "Started. The messages leave at each person's next sending hours.",
+	"rested":  "Withdrawn. They come again after the day you gave.",
+	"joined":  "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.",
+	"role": "The role is changed.", "removed": "Removed.", "ended": "Ended.",
+	"password": "Your password is changed. Your other sessions have ended.",
+	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.",
+	"accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.",
+	"imported": "Imported.", "tested": "A test event is on its way.",
 }
 
 // stateNames are the states of a coach as people read them.
-var stateNames = map[string]string{desk.OnHold: "on hold", desk.Overdue: "overdue", desk.Due: "due", desk.Booked: "booked", desk.Fine: "in order", desk.Undated: "no place known"}
+var stateNames = map[string]string{desk.OnHold: "on hold", desk.Overdue: "overdue", desk.Due: "due",
+	desk.Booked: "booked", desk.Fine: "in order", desk.Undated: "no place known"}
 
 // taskNames are tasks as things.
 var taskNames = map[coach.TaskKind]string{
-	coach.Clean: "cleaning", coach.Lubricate: "clean and condition", coach.Exercise: "run the rooms", coach.Inspect: "inspection", coach.WaterTest: "hose test", coach.ReplaceBulb: "new bulb",
-	coach.ReplaceSeal: "new seal", coach.Rebond: "re-bonding", coach.Refit: "seal does not fit", coach.SafetyStop: "safety stop", coach.Warranted: "look before the warranty ends", coach.BookedVisit: "agreed visit",
+	coach.Clean: "cleaning", coach.Lubricate: "clean and condition", coach.Exercise: "run the rooms",
+	coach.Inspect: "inspection", coach.WaterTest: "hose test", coach.ReplaceBulb: "new bulb",
+	coach.ReplaceSeal: "new seal", coach.Rebond: "re-bonding", coach.Refit: "seal does not fit",
+	coach.SafetyStop: "safety stop", coach.Warranted: "look before the warranty ends", coach.BookedVisit: "agreed visit",
 }
 
 func taskName(k any) string {
@@ -46,7 +59,8 @@ func taskName(k any) string {
 func plain(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "_", " ") }
 
 var funcs = template.FuncMap{
-	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "join": strings.Join, "anchor": anchor, "kinds": kinds, "far": far,
+	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "join": strings.Join,
+	"anchor": anchor, "kinds": kinds, "far": far,
 	"query":     func(s string) template.URL { return template.URL(s) }, // of a kept view: url.Values has escaped it
 	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
 	"size":      func(l unit.Length, u unit.System) string { return l.Format(u) },

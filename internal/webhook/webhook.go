@@ -34,13 +34,29 @@ type Kind struct{ Kind, Tells, Data string }
 
 // Kinds are the events there are; the API publishes them.
 var Kinds = []Kind{
-	{"notice.made", "a notice is due and waits for its hours", "notice person task run target not_before subject why"}, {"notice.sent", "a mail server took it", "notice person task words"},
-	{"notice.failed", "it was given up", "notice person task words"}, {"notice.bounced", "it came back", "notice person words address_dead"}, {"notice.opted_out", "the person wants no more", "person complaint"}, {"notice.opted_in", "the person wants reminders again", "answer person task run notice"},
-	{"task.done", "somebody says that it is done", "task run slide day by answer person notice"}, {"task.declined", "not now", "task run until by answer person notice"}, {"visit.asked", "somebody wants an appointment", "answer person task run notice"},
-	{"reading.recorded", "a measurement", "kind value day slide run part by"}, {"entry.taken_back", "a record was removed", "entry"}, {"forecast.moved", "a likely date moved by a month or more", "run part was early likely late because life_used"},
-	{"visit.proposed", "the plan has a day for a coach, or another one than it had (was); nothing is agreed by that", "day was from until tasks hours book_by at agreed"}, {"visit.booked", "a day is agreed", "day time"}, {"visit.moved", "the agreed day is another one", "day time was"},
-	{"visit.cancelled", "the agreed day is off", "day"}, {"part.needed", "a profile has to be ordered", "profile month mm order_by"}, {"hold.set", "a room must not be moved: what holds it, where, and why", "task run why"}, {"hold.cleared", "it may be moved again", "task run"},
-	{"coach.saved", "its record was changed", "by"}, {"coach.transferred", "it was sold", "answer person task run notice"}, {"coach.transfer_undone", "its owner says that it was not sold after all", "answer person task run notice"}, {"coach.moved", "it stands elsewhere", "answer person task run notice"}, {"lot.notice", "somebody is told about a lot", "campaign lot person notice"},
+	{"notice.made", "a notice is due and waits for its hours", "notice person task run target not_before subject why"},
+	{"notice.sent", "a mail server took it", "notice person task words"},
+	{"notice.failed", "it was given up", "notice person task words"},
+	{"notice.bounced", "it came back", "notice person words address_dead"},
+	{"notice.opted_out", "the person wants no more", "person complaint"},
+	{"notice.opted_in", "the person wants reminders again", "answer person task run notice"},
+	{"task.done", "somebody says that it is done", "task run slide day by answer person notice"},
+	{"task.declined", "not now", "task run until by answer person notice"},
+	{"visit.asked", "somebody wants an appointment", "answer person task run notice"},
+	{"reading.recorded", "a measurement", "kind value day slide run part by"},
+	{"entry.taken_back", "a record was removed", "entry"}, {"forecast.moved", "a likely date moved by a month or more",
+		"run part was early likely late because life_used"},
+	{"visit.proposed", "the plan has a day for a coach, or another one than it had (was); nothing is agreed by that",
+		"day was from until tasks hours book_by at agreed"}, {"visit.booked", "a day is agreed", "day time"},
+	{"visit.moved", "the agreed day is another one", "day time was"},
+	{"visit.cancelled", "the agreed day is off", "day"},
+	{"part.needed", "a profile has to be ordered", "profile month mm order_by"},
+	{"hold.set", "a room must not be moved: what holds it, where, and why", "task run why"},
+	{"hold.cleared", "it may be moved again", "task run"},
+	{"coach.saved", "its record was changed", "by"}, {"coach.transferred", "it was sold", "answer person task run notice"},
+	{"coach.transfer_undone", "its owner says that it was not sold after all", "answer person task run notice"},
+	{"coach.moved", "it stands elsewhere", "answer person task run notice"},
+	{"lot.notice", "somebody is told about a lot", "campaign lot person notice"},
 	{"test", "somebody pressed the test button", "endpoint by"},
 }
 
@@ -61,7 +77,9 @@ func Envelope(source string, id coach.AccountID, e store.Event) ([]byte, error) 
 		ContentType string          `json:"datacontenttype"`
 		Sequence    string          `json:"sequence"`
 		Data        json.RawMessage `json:"data"`
-	}{"1.0", e.ID, source + "/accounts/" + string(id), Prefix + e.Kind, subject, time.UnixMicro(e.MadeAt).UTC().Format(time.RFC3339Nano), "application/json", fmt.Sprintf("%016d", e.Seq), json.RawMessage(e.Data)})
+	}{"1.0", e.ID, source + "/accounts/" + string(id), Prefix + e.Kind, subject,
+		time.UnixMicro(e.MadeAt).UTC().Format(time.RFC3339Nano), "application/json", fmt.Sprintf("%016d", e.Seq),
+		json.RawMessage(e.Data)})
 }
 
 // The prefixes of keys, as Standard Webhooks writes them.
@@ -133,4 +151,5 @@ func Sign(keys []string, id string, at time.Time, body []byte) string {
 // waits is the schedule of Standard Webhooks: the time after each failed attempt (from
 // memory of its recommended example, and as services that follow it publish the first
 // seven).
-var waits = []time.Duration{5 * time.Second, 5 * time.Minute, 30 * time.Minute, 2 * time.Hour, 5 * time.Hour, 10 * time.Hour, 14 * time.Hour, 20 * time.Hour, 24 * time.Hour}
+var waits = []time.Duration{5 * time.Second, 5 * time.Minute, 30 * time.Minute, 2 * time.Hour, 5 * time.Hour,
+	10 * time.Hour, 14 * time.Hour, 20 * time.Hour, 24 * time.Hour}

@@ -33,7 +33,8 @@ var many = flag.Int("events", 3000, "how many events TestSlowFlappingDead sends 
 // "sign function works"), and their own verification of what we sign.
 func TestSignatures(t *testing.T) {
 	at := time.Unix(1614265330, 0)
-	got := webhook.Sign([]string{"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}, "msg_p5jXN8AQM9LWM0D4loKWxJek", at, []byte(`{"test": 2432232314}`))
+	got := webhook.Sign([]string{"whsec_MfKQ9r8GKYqrTwjUPD8ILPZIo2LaLaSw"}, "msg_p5jXN8AQM9LWM0D4loKWxJek", at,
+		[]byte(`{"test": 2432232314}`))
 	if got != "v1,g0hM9SsE+OTPJTGt/tmIKtSyZlE3uFJELVlNIOLJ1OE=" {
 		t.Errorf("the published vector: %s", got)
 	}
@@ -118,7 +119,8 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, req *http.Request) {
 		Subject     string `json:"subject"`
 		Sequence    string `json:"sequence"`
 	}
-	if e2 := json.Unmarshal(body, &e); err != nil || e2 != nil || e.SpecVersion != "1.0" || e.ID != req.Header.Get("webhook-id") || e.Source == "" || !strings.HasPrefix(e.Type, "sealmanac.") {
+	if e2 := json.Unmarshal(body, &e); err != nil || e2 != nil || e.SpecVersion != "1.0" ||
+		e.ID != req.Header.Get("webhook-id") || e.Source == "" || !strings.HasPrefix(e.Type, "sealmanac.") {
 		r.bad = append(r.bad, fmt.Sprintf("%v %v %s", err, e2, body))
 	}
 	if r.seen[e.ID]++; r.seen[e.ID] == 1 {
@@ -177,7 +179,8 @@ func (b *bed) endpoint(id, address, kinds string) string {
 	key := webhook.NewKey(false)
 	keys, _ := json.Marshal([]string{key})
 	if err := b.db.Update(b.t.Context(), func(tx *store.Tx) error {
-		return tx.AddEndpoint(b.t.Context(), store.Endpoint{Account: "a", ID: id, URL: address, Kinds: kinds, Keys: string(keys), State: "live", MadeBy: "m"})
+		return tx.AddEndpoint(b.t.Context(), store.Endpoint{Account: "a", ID: id, URL: address, Kinds: kinds,
+			Keys: string(keys), State: "live", MadeBy: "m"})
 	}); err != nil {
 		b.t.Fatal(err)
 	}
@@ -188,9 +191,12 @@ func (b *bed) happen(n int) {
 	b.t.Helper()
 	var hs []store.Happened
 	for i := range n {
-		hs = append(hs, store.Happened{Kind: "task.done", Coach: coach.ID(fmt.Sprint("c", i%7)), Data: map[string]any{"n": i}})
+		hs = append(hs, store.Happened{Kind: "task.done", Coach: coach.ID(fmt.Sprint("c", i%7)),
+			Data: map[string]any{"n": i}})
 	}
-	if err := b.db.Update(b.t.Context(), func(tx *store.Tx) error { return tx.AddEvents(b.t.Context(), "a", hs...) }); err != nil {
+	if err := b.db.Update(b.t.Context(), func(tx *store.Tx) error {
+		return tx.AddEvents(b.t.Context(), "a", hs...)
+	}); err != nil {
 		b.t.Fatal(err)
 	}
 }
@@ -198,7 +204,8 @@ func (b *bed) happen(n int) {
 // run starts a sender that reaches the test's own receivers only.
 func (b *bed) run(allow ...string) (stop func()) {
 	ctx, cancel := context.WithCancel(context.Background())
-	s := &webhook.Sender{DB: b.db, Client: httpkit.Guarded(allow, 10*time.Second), Source: "https://x.example.org", Log: slog.New(slog.DiscardHandler), Look: 10 * time.Millisecond,
+	s := &webhook.Sender{DB: b.db, Client: httpkit.Guarded(allow, 10*time.Second), Source: "https://x.example.org",
+		Log: slog.New(slog.DiscardHandler), Look: 10 * time.Millisecond,
 		Tell: func(context.Context, *store.Tx, store.Endpoint) error { b.told.Add(1); return nil }}
 	done := make(chan struct{})
 	go func() { defer close(done); s.Run(ctx) }()
@@ -307,7 +314,9 @@ func TestPauseAndCatchUp(t *testing.T) {
 		alive.Store(true)
 		e := b.get("e")
 		e.State, e.Tries, e.NextAt = "live", 0, 0
-		if err := b.db.Update(t.Context(), func(tx *store.Tx) error { return tx.ChangeEndpoint(t.Context(), e) }); err != nil {
+		if err := b.db.Update(t.Context(), func(tx *store.Tx) error {
+			return tx.ChangeEndpoint(t.Context(), e)
+		}); err != nil {
 			t.Fatal(err)
 		}
 		b.until("caught up", time.Minute, func() bool { k, _, _ := r.state(); return k == 3 })
@@ -329,11 +338,13 @@ func TestAnswers(t *testing.T) {
 		moved := httptest.NewServer(http.RedirectHandler(other.URL, http.StatusTemporaryRedirect))
 		t.Cleanup(moved.Close)
 		picky := newReceiver(t, nil)
-		gone.key, later.key, picky.key = b.endpoint("gone", gone.URL, ""), b.endpoint("later", later.URL, ""), b.endpoint("picky", picky.URL, "hold.set")
+		gone.key, later.key, picky.key = b.endpoint("gone", gone.URL, ""), b.endpoint("later", later.URL, ""),
+			b.endpoint("picky", picky.URL, "hold.set")
 		b.endpoint("moved", moved.URL, "")
 		b.happen(2)
 		if err := b.db.Update(t.Context(), func(tx *store.Tx) error {
-			return tx.AddEvents(t.Context(), "a", store.Happened{Kind: "hold.set", Coach: "c1", Data: map[string]any{}}, store.Happened{Kind: "test", Data: map[string]any{"endpoint": "picky"}})
+			return tx.AddEvents(t.Context(), "a", store.Happened{Kind: "hold.set", Coach: "c1", Data: map[string]any{}},
+				store.Happened{Kind: "test", Data: map[string]any{"endpoint": "picky"}})
 		}); err != nil {
 			t.Fatal(err)
 		}

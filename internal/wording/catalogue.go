@@ -81,7 +81,8 @@ func (c *Catalogue) Add(language string, po []byte) (trouble []string) {
 			continue
 		}
 		if want, got := verbs(id), verbs(s); !slices.Equal(want, got) {
-			trouble = append(trouble, fmt.Sprintf("%s: %q has the values %s, its translation has %s", language, id, said(want), said(got)))
+			trouble = append(trouble, fmt.Sprintf("%s: %q has the values %s, its translation has %s", language, id, said(want),
+				said(got)))
 			continue
 		}
 		w.phrases[id] = s
@@ -154,7 +155,8 @@ func Phrases(po []byte) (out []string) {
 // what a language has filled in.
 func Template(w *Words, language string, phrases []string) string {
 	var b strings.Builder
-	fmt.Fprintf(&b, "msgid \"\"\nmsgstr \"\"\n\"Language: %s\\n\"\n\"Content-Type: text/plain; charset=UTF-8\\n\"\n", language)
+	fmt.Fprintf(&b, "msgid \"\"\nmsgstr \"\"\n\"Language: %s\\n\"\n\"Content-Type: text/plain; charset=UTF-8\\n\"\n",
+		language)
 	for _, id := range phrases {
 		own := ""
 		if w.Has(id) {

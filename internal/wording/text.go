@@ -74,7 +74,8 @@ type Date struct{ Day }
 // DayMonth is a day of which the year is not said.
 type DayMonth struct{ Day }
 
-var monthNames = [13]Text{{}, Say("January"), Say("February"), Say("March"), Say("April"), Say("May"), Say("June"), Say("July"), Say("August"), Say("September"), Say("October"), Say("November"), Say("December")}
+var monthNames = [13]Text{{}, Say("January"), Say("February"), Say("March"), Say("April"), Say("May"), Say("June"),
+	Say("July"), Say("August"), Say("September"), Say("October"), Say("November"), Say("December")}
 
 var dayNames = [7]Text{Say("Sun"), Say("Mon"), Say("Tue"), Say("Wed"), Say("Thu"), Say("Fri"), Say("Sat")}
 

@@ -46,7 +46,8 @@ func TestWords(t *testing.T) {
 	}{
 		{"a day inside a phrase", "by Tue 3 March 2026", "antes del Tue 3 de marzo de 2026", wording.Say("by %s", day)},
 		{"values in another order", "a before b", "b después de a", wording.Say("%[1]s before %[2]s", "a", "b")},
-		{"a text inside a text", "by 80 % set", "antes del 80 % de deformación", wording.Say("by %s", wording.Say("80 % set"))},
+		{"a text inside a text", "by 80 % set", "antes del 80 % de deformación",
+			wording.Say("by %s", wording.Say("80 % set"))},
 		{"a month", "March 2026", "marzo 2026", wording.Say("%s", wording.Month{Day: day})},
 		{"a day without its year", "3 March", "3 marzo", wording.Say("%s", wording.DayMonth{Day: day})},
 		{"two sentences", "by x y", "antes del x y", wording.Say("by %s", "x").And("y")},
@@ -59,7 +60,8 @@ func TestWords(t *testing.T) {
 			}
 		})
 	}
-	if c.In("de").Lang() != "en" || c.In("").Lang() != "en" || es.Lang() != "es" || !slices.Equal(c.Languages(), []string{"en", "es"}) {
+	if c.In("de").Lang() != "en" || c.In("").Lang() != "en" || es.Lang() != "es" || !slices.Equal(c.Languages(),
+		[]string{"en", "es"}) {
 		t.Error("languages: English is the last resort")
 	}
 	// A shop's own file changes what it says and keeps the rest.

@@ -22,7 +22,8 @@ type Key struct {
 
 // signed are the header fields that a signature covers. List-Unsubscribe and
 // List-Unsubscribe-Post have to be (RFC 8058, section 4).
-var signed = []string{"From", "Reply-To", "Subject", "Date", "To", "Message-ID", "MIME-Version", "Content-Type", "Auto-Submitted", "List-Unsubscribe", "List-Unsubscribe-Post"}
+var signed = []string{"From", "Reply-To", "Subject", "Date", "To", "Message-ID", "MIME-Version", "Content-Type",
+	"Auto-Submitted", "List-Unsubscribe", "List-Unsubscribe-Post"}
 
 // leastBits is the shortest RSA key that is taken (RFC 8301).
 const leastBits = 1024
@@ -64,7 +65,8 @@ func (k Key) Record() (name, text string) {
 	case *rsa.PublicKey:
 		public, _ = x509.MarshalPKIXPublicKey(p) // an RSA key always marshals
 	}
-	return k.Selector + "._domainkey." + k.Domain, "v=DKIM1; k=" + kind + "; p=" + base64.StdEncoding.EncodeToString(public)
+	return k.Selector + "._domainkey." + k.Domain,
+		"v=DKIM1; k=" + kind + "; p=" + base64.StdEncoding.EncodeToString(public)
 }
 
 // sign puts a signature over a message before it. The fields are signed once more
@@ -72,7 +74,9 @@ func (k Key) Record() (name, text string) {
 func (k Key) sign(msg []byte) ([]byte, error) {
 	keys := append([]string{"From", "Subject"}, signed...)
 	var out bytes.Buffer
-	err := dkim.Sign(&out, bytes.NewReader(msg), &dkim.SignOptions{Domain: k.Domain, Selector: k.Selector, Signer: k.signer, Hash: crypto.SHA256,
-		HeaderCanonicalization: dkim.CanonicalizationRelaxed, BodyCanonicalization: dkim.CanonicalizationRelaxed, HeaderKeys: keys})
+	err := dkim.Sign(&out, bytes.NewReader(msg), &dkim.SignOptions{Domain: k.Domain, Selector: k.Selector,
+		Signer: k.signer, Hash: crypto.SHA256,
+		HeaderCanonicalization: dkim.CanonicalizationRelaxed, BodyCanonicalization: dkim.CanonicalizationRelaxed,
+		HeaderKeys: keys})
 	return out.Bytes(), err
 }

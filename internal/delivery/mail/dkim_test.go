@@ -101,11 +101,14 @@ func TestSignaturesVerify(t *testing.T) {
 		return string(out)
 	}
 	got := verify(raw)
-	if strings.Count(got, "pass shop.example.org") != 2 || strings.Count(got, "list-unsubscribe,") != 2 || strings.Count(got, "list-unsubscribe-post") != 2 {
+	if strings.Count(got, "pass shop.example.org") != 2 || strings.Count(got, "list-unsubscribe,") != 2 ||
+		strings.Count(got, "list-unsubscribe-post") != 2 {
 		t.Errorf("the verifier says:\n%s", got)
 	}
-	for _, change := range [][2]string{{"line two", "line too"}, {"List-Unsubscribe=One-Click", "List-Unsubscribe=One-Clack"}, {"From: ", "From: x"}} {
-		if bad := bytes.Replace(raw, []byte(change[0]), []byte(change[1]), 1); bytes.Equal(bad, raw) || strings.Contains(verify(bad), "pass") {
+	for _, change := range [][2]string{{"line two", "line too"},
+		{"List-Unsubscribe=One-Click", "List-Unsubscribe=One-Clack"}, {"From: ", "From: x"}} {
+		if bad := bytes.Replace(raw, []byte(change[0]), []byte(change[1]), 1); bytes.Equal(bad, raw) ||
+			strings.Contains(verify(bad), "pass") {
 			t.Errorf("%q for %q was not noticed", change[1], change[0])
 		}
 	}
@@ -123,7 +126,8 @@ func TestRFC8463Example(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if name, text := k.Record(); name != "brisbane._domainkey.football.example.com" || text != "v=DKIM1; k=ed25519; p=11qYAYKxCrfVS/7TyWQHOg7hcvPapiMlrwIaaPcHURo=" {
+	if name, text := k.Record(); name != "brisbane._domainkey.football.example.com" ||
+		text != "v=DKIM1; k=ed25519; p=11qYAYKxCrfVS/7TyWQHOg7hcvPapiMlrwIaaPcHURo=" {
 		t.Errorf("%s %s", name, text)
 	}
 	msg := strings.ReplaceAll(`DKIM-Signature: v=1; a=ed25519-sha256; c=relaxed/relaxed;
@@ -145,13 +149,14 @@ We lost the game.  Are you hungry yet?
 
 Joe.
 `, "\n", "\r\n")
-	vs, err := dkim.VerifyWithOptions(strings.NewReader(msg), &dkim.VerifyOptions{LookupTXT: func(name string) ([]string, error) {
-		n, text := k.Record()
-		if name != n {
-			return nil, fmt.Errorf("asked for %s", name)
-		}
-		return []string{text}, nil
-	}})
+	vs, err := dkim.VerifyWithOptions(strings.NewReader(msg),
+		&dkim.VerifyOptions{LookupTXT: func(name string) ([]string, error) {
+			n, text := k.Record()
+			if name != n {
+				return nil, fmt.Errorf("asked for %s", name)
+			}
+			return []string{text}, nil
+		}})
 	if err != nil || len(vs) != 1 || vs[0].Err != nil {
 		t.Errorf("%+v %v", vs, err)
 	}
@@ -165,7 +170,8 @@ func TestParseKeyRefuses(t *testing.T) {
 	if _, err := ParseKey("d", "s", pemOf(t, short)); err != nil {
 		t.Error(err)
 	}
-	for name, text := range map[string]string{"empty": "", "words": "not a key", "a public thing": "-----BEGIN PUBLIC KEY-----\nAAAA\n-----END PUBLIC KEY-----\n"} {
+	for name, text := range map[string]string{"empty": "", "words": "not a key",
+		"a public thing": "-----BEGIN PUBLIC KEY-----\nAAAA\n-----END PUBLIC KEY-----\n"} {
 		if _, err := ParseKey("d", "s", []byte(text)); err == nil || strings.Contains(err.Error(), "AAAA") {
 			t.Errorf("%s: %v", name, err)
 		}

@@ -62,7 +62,8 @@ func scripted(t *testing.T, answers map[string]string) string {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { _ = l.Close() })
-	usual := map[string]string{"greeting": "220 here", "EHLO": "250 here", "MAIL": "250 ok", "RCPT": "250 ok", "DATA": "354 go on", ".": "250 2.0.0 taken", "RSET": "250 ok", "QUIT": "221 bye"}
+	usual := map[string]string{"greeting": "220 here", "EHLO": "250 here", "MAIL": "250 ok", "RCPT": "250 ok",
+		"DATA": "354 go on", ".": "250 2.0.0 taken", "RSET": "250 ok", "QUIT": "221 bye"}
 	reply := func(c net.Conn, word string) bool {
 		text, ok := answers[word]
 		if !ok {

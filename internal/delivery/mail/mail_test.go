@@ -27,8 +27,10 @@ func certificate(t *testing.T) (server, client *tls.Config) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	tmpl := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour),
-		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true, KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign}
+	tmpl := &x509.Certificate{SerialNumber: big.NewInt(1), NotBefore: time.Now().Add(-time.Hour),
+		NotAfter:    time.Now().Add(time.Hour),
+		IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)}, IsCA: true, BasicConstraintsValid: true,
+		KeyUsage: x509.KeyUsageDigitalSignature | x509.KeyUsageCertSign}
 	der, err := x509.CreateCertificate(rand.Reader, tmpl, tmpl, &key.PublicKey, key)
 	if err != nil {
 		t.Fatal(err)
@@ -39,7 +41,8 @@ func certificate(t *testing.T) (server, client *tls.Config) {
 	}
 	pool := x509.NewCertPool()
 	pool.AddCert(cert)
-	return &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}}, &tls.Config{RootCAs: pool}
+	return &tls.Config{Certificates: []tls.Certificate{{Certificate: [][]byte{der}, PrivateKey: key}}},
+		&tls.Config{RootCAs: pool}
 }
 
 func start(t *testing.T, opt mailbox.Options) *mailbox.Mailbox {
@@ -53,12 +56,15 @@ func start(t *testing.T, opt mailbox.Options) *mailbox.Mailbox {
 }
 
 func relay(addr string, s Security) *Relay {
-	return &Relay{Addr: addr, Security: s, Hello: "shop.example.org", From: "seals@shop.example.org", Timeout: 5 * time.Second, Now: time.Now}
+	return &Relay{Addr: addr, Security: s, Hello: "shop.example.org", From: "seals@shop.example.org",
+		Timeout: 5 * time.Second, Now: time.Now}
 }
 
 func notice() *reminder.Notice {
-	return &reminder.Notice{Person: "ilse@example.org", PersonName: "Ilse Grün", From: "Juniper Flat Seal Works", ReplyTo: "desk@juniperflat.example.org",
-		Subject: "Ilses Wohnwagen – Dichtungen pflegen bis 3. März", Text: "Grüße,\nline two\n.starts with a dot\n" + strings.Repeat("long ", 300) + "\n", HTML: "<p>Grüße</p>",
+	return &reminder.Notice{Person: "ilse@example.org", PersonName: "Ilse Grün", From: "Juniper Flat Seal Works",
+		ReplyTo: "desk@juniperflat.example.org",
+		Subject: "Ilses Wohnwagen – Dichtungen pflegen bis 3. März", Text: "Grüße,\nline two\n.starts with a dot\n" +
+			strings.Repeat("long ", 300) + "\n", HTML: "<p>Grüße</p>",
 		StopLink: "https://shop.example.org/a/x", MessageID: "<0123abcd@shop.example.org>"}
 }
 
@@ -95,13 +101,15 @@ func TestSend(t *testing.T) {
 			if m.TLS != (c.security != None) || (c.opt.Users != nil) != (m.User == "shop") {
 				t.Errorf("TLS %v, user %q", m.TLS, m.User)
 			}
-			if strings.ReplaceAll(m.Text, "\r\n", "\n") != n.Text || m.HTML != n.HTML || m.Subject != n.Subject || m.To != n.Person || m.From != r.From {
+			if strings.ReplaceAll(m.Text, "\r\n", "\n") != n.Text || m.HTML != n.HTML || m.Subject != n.Subject ||
+				m.To != n.Person || m.From != r.From {
 				t.Errorf("the message changed on the way: %+v", m)
 			}
 			if id, _ := m.Header.MessageID(); "<"+id+">" != n.MessageID {
 				t.Errorf("Message-ID %q", id)
 			}
-			if m.Header.Get("List-Unsubscribe-Post") != "List-Unsubscribe=One-Click" || m.Header.Get("List-Unsubscribe") != "<"+n.StopLink+">" {
+			if m.Header.Get("List-Unsubscribe-Post") != "List-Unsubscribe=One-Click" ||
+				m.Header.Get("List-Unsubscribe") != "<"+n.StopLink+">" {
 				t.Errorf("unsubscribe headers: %q %q", m.Header.Get("List-Unsubscribe"), m.Header.Get("List-Unsubscribe-Post"))
 			}
 			if err := r.Check(t.Context()); err != nil {
@@ -129,11 +137,15 @@ func TestVerdicts(t *testing.T) {
 		{"wrong password", mailbox.Options{TLS: server, Users: map[string]string{"shop": "x"}}, func(r *Relay) {
 			r.Security, r.TLS, r.Username, r.Password = StartTLS, client, "shop", "y"
 		}, delivery.Ours},
-		{"login wanted, none given", mailbox.Options{TLS: server, Users: map[string]string{"shop": "x"}}, func(r *Relay) { r.Security, r.TLS = StartTLS, client }, delivery.Ours},
+		{"login wanted, none given", mailbox.Options{TLS: server, Users: map[string]string{"shop": "x"}}, func(r *Relay) {
+			r.Security, r.TLS = StartTLS, client
+		}, delivery.Ours},
 		{"no STARTTLS offered", mailbox.Options{}, func(r *Relay) { r.Security = StartTLS }, delivery.Ours},
 		{"unknown certificate", mailbox.Options{TLS: server}, func(r *Relay) { r.Security = StartTLS }, delivery.Ours},
 		{"nobody listens", mailbox.Options{}, func(r *Relay) { r.Addr = "127.0.0.1:1" }, delivery.Later},
-		{"slow server", mailbox.Options{Delay: 2 * time.Second}, func(r *Relay) { r.Timeout = 300 * time.Millisecond }, delivery.Later},
+		{"slow server", mailbox.Options{Delay: 2 * time.Second}, func(r *Relay) {
+			r.Timeout = 300 * time.Millisecond
+		}, delivery.Later},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			box := start(t, c.opt)

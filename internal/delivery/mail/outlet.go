@@ -54,7 +54,8 @@ func (o *Outlet) Send(ctx context.Context, n *reminder.Notice) (reply string, er
 	defer leave()
 	for i, r := range o.Relays {
 		reply, err = r.Send(ctx, n)
-		if _, unreached := errors.AsType[*delivery.UnreachedError](err); !unreached || i == len(o.Relays)-1 || ctx.Err() != nil {
+		if _, unreached := errors.AsType[*delivery.UnreachedError](err); !unreached || i == len(o.Relays)-1 ||
+			ctx.Err() != nil {
 			return reply, err
 		}
 	}

@@ -80,7 +80,8 @@ func (r *Relay) Send(ctx context.Context, n *reminder.Notice) (reply string, err
 		}
 	}
 	from := r.From
-	if r.Return != nil && n.LinkID != "" && !strings.HasPrefix(n.TaskKey, "shop|") { // what the shop's machines answer must not come back in
+	// what the shop's machines answer must not come back in
+	if r.Return != nil && n.LinkID != "" && !strings.HasPrefix(n.TaskKey, "shop|") {
 		from = r.Return(n.LinkID)
 	}
 	l, err := r.begin(ctx, from, !ascii(from) || !ascii(n.Person))
@@ -110,7 +111,8 @@ func (r *Relay) begin(ctx context.Context, from string, utf8 bool) (*line, error
 		}
 		if offered, _ := l.Extension("SMTPUTF8"); utf8 && !offered {
 			r.keep(l, false)
-			return nil, &delivery.UnreachedError{Err: &smtp.SMTPError{Code: 553, EnhancedCode: smtp.EnhancedCode{5, 6, 7}, Message: "our mail server does not take addresses beyond ASCII (RFC 6531)"}}
+			return nil, &delivery.UnreachedError{Err: &smtp.SMTPError{Code: 553, EnhancedCode: smtp.EnhancedCode{5, 6, 7},
+				Message: "our mail server does not take addresses beyond ASCII (RFC 6531)"}}
 		}
 		if err = l.Mail(from, &smtp.MailOptions{UTF8: utf8}); err == nil {
 			return l, nil
@@ -209,7 +211,8 @@ func ascii(s string) bool {
 func (r *Relay) Check(ctx context.Context) error {
 	c, err := r.connect(ctx)
 	if err != nil {
-		return &fault.Error{Kind: fault.Unavailable, Msg: fmt.Sprintf("the mail server %s cannot be used", r.Addr), Hint: "Check mail.address, mail.tls, mail.username and mail.password_file.", Err: err}
+		return &fault.Error{Kind: fault.Unavailable, Msg: fmt.Sprintf("the mail server %s cannot be used", r.Addr),
+			Hint: "Check mail.address, mail.tls, mail.username and mail.password_file.", Err: err}
 	}
 	return c.Quit()
 }

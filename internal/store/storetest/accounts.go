@@ -116,7 +116,8 @@ func answersMarkNotices(t *testing.T, open func() *store.DB) {
 	n := notice("k", noon)
 	add(t, db, n)
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		a := reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later, Day: civil.Of(2026, 6, 3), Until: civil.Of(2026, 6, 24)}
+		a := reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later, Day: civil.Of(2026, 6, 3),
+			Until: civil.Of(2026, 6, 24)}
 		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, a); err != nil {
 			return err
 		}
@@ -150,7 +151,8 @@ func outcomeIsReplaced(t *testing.T, open func() *store.DB) {
 	task := plan.Task{Kind: coach.Inspect, Run: "galley", Target: on, Anchor: on}
 	for range 2 {
 		update(t, db, func(ctx context.Context, tx *store.Tx) error {
-			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", []projection.Forecast{f}, []plan.Task{task}, []reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
+			err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", []projection.Forecast{f}, []plan.Task{task},
+				[]reminder.Suppressed{{Coach: sample.ID, Person: "a", TaskKey: "x", Reason: reminder.NotYet}})
 			if err != nil {
 				return err
 			}
@@ -244,7 +246,8 @@ func impatientGivesUp(t *testing.T, open func() *store.DB) {
 	defer end()
 	bounded := store.Impatient(t.Context(), 100*time.Millisecond)
 	for name, ctx := range map[string]context.Context{"bounded": bounded, "its request ended": ended} {
-		if err := stop(ctx); fault.KindOf(err) != fault.Unavailable || fault.SentenceOf(err) == "" || fault.HintOf(err) == "" {
+		if err := stop(ctx); fault.KindOf(err) != fault.Unavailable || fault.SentenceOf(err) == "" ||
+			fault.HintOf(err) == "" {
 			t.Errorf("%s: %v", name, err)
 		}
 	}

@@ -97,7 +97,8 @@ func leastLives(t *testing.T, open func() *store.DB) {
 				return err
 			}
 			for _, on := range []civil.Date{was, was.Add(c.days)} {
-				if _, err := tx.ExecContext(ctx, `DELETE FROM coach WHERE coach_id = 'life' AND '`+on.String()+`' = '`+was.String()+`'`); err != nil {
+				if _, err := tx.ExecContext(ctx,
+					`DELETE FROM coach WHERE coach_id = 'life' AND '`+on.String()+`' = '`+was.String()+`'`); err != nil {
 					return err
 				}
 				fitted(on)
@@ -126,7 +127,8 @@ func revivedIsUnanswered(t *testing.T, open func() *store.DB) {
 	n := notice("n", noon)
 	add(t, db, n)
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later, Day: civil.Of(2026, 6, 2)}); err != nil {
+		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, n.Person, reminder.Answer{TaskKey: n.TaskKey, Kind: reminder.Later,
+			Day: civil.Of(2026, 6, 2)}); err != nil {
 			return err
 		}
 		_, err := tx.WithdrawOne(ctx, shop.ID, "n")
@@ -150,8 +152,10 @@ func callReasons(t *testing.T, open func() *store.DB) {
 	seed(t, db)
 	for _, r := range reminder.Reasons {
 		update(t, db, func(ctx context.Context, tx *store.Tx) error {
-			s := []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "inspect|galley|2025-05-01", Reason: r}}
-			task := []plan.Task{{Kind: coach.Inspect, Slide: "galley", Run: "galley", Anchor: civil.Of(2025, 5, 1), Target: civil.Of(2026, 6, 1)}}
+			s := []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "inspect|galley|2025-05-01",
+				Reason: r}}
+			task := []plan.Task{{Kind: coach.Inspect, Slide: "galley", Run: "galley", Anchor: civil.Of(2025, 5, 1),
+				Target: civil.Of(2026, 6, 1)}}
 			if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, civil.Of(2026, 6, 2), "v", nil, task, s); err != nil {
 				return err
 			}

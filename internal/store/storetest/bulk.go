@@ -20,7 +20,8 @@ func fleet(n int, change func(i int, c *coach.Coach)) (out []coach.Coach) {
 		c.ID, c.Label, c.External = coach.ID(fmt.Sprintf("f-%03d", i)), awkward[i%len(awkward)], awkward[(i+1)%len(awkward)]
 		c.Slides = slices.Clone(c.Slides)
 		c.Slides[0].Runs = slices.Clone(c.Slides[0].Runs)
-		c.Slides[0].Runs[0].Parts = []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: civil.Of(2024, 2, 29), Lot: "L7"}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: civil.Of(2024, 2, 29), Lot: coach.UnknownLot}}
+		c.Slides[0].Runs[0].Parts = []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: civil.Of(2024, 2, 29),
+			Lot: "L7"}, {Kind: coach.Wiper, Material: coach.EPDMDense, Fitted: civil.Of(2024, 2, 29), Lot: coach.UnknownLot}}
 		change(i, &c)
 		out = append(out, c)
 	}
@@ -92,7 +93,8 @@ func bulk(t *testing.T, open func() *store.DB) {
 	}
 	save(bs[:1])
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		for lot, want := range map[string]int{"L7": 699, "L8": 1, "L9": 1, coach.UnknownLot: 699} { // the first coach of all has one of L7
+		// the first coach of all has one of L7
+		for lot, want := range map[string]int{"L7": 699, "L8": 1, "L9": 1, coach.UnknownLot: 699} {
 			if ps, err := tx.PartsOfLot(ctx, shop.ID, lot); err != nil || len(ps) != want {
 				t.Errorf("%d parts of lot %s, want %d; %v", len(ps), lot, want, err)
 			}

@@ -123,7 +123,8 @@ func in(t *testing.T, db *store.DB, key string, state reminder.State) {
 		lease = new(noon.Add(time.Hour).UnixMicro())
 	}
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		_, err := tx.ExecContext(ctx, tx.Rebind(`UPDATE notice SET state = ?, lease_end = ? WHERE notice_key = ?`), state, lease, key)
+		_, err := tx.ExecContext(ctx, tx.Rebind(`UPDATE notice SET state = ?, lease_end = ? WHERE notice_key = ?`), state,
+			lease, key)
 		return err
 	})
 }
@@ -174,7 +175,8 @@ func furtherDanger(t *testing.T, open func() *store.DB) {
 		add(t, db, n)
 		in(t, db, string(s), s)
 	}
-	others := []string{"safety_stop|galley-2|2026-06-02", "safety_stop|bed|2026-06-02", "safety_stopped|galley|2026-06-02", "inspect|galley|2026-06-02"}
+	others := []string{"safety_stop|galley-2|2026-06-02", "safety_stop|bed|2026-06-02", "safety_stopped|galley|2026-06-02",
+		"inspect|galley|2026-06-02"}
 	calls := []struct {
 		coach   coach.ID
 		key     string
@@ -226,7 +228,9 @@ func furtherDanger(t *testing.T, open func() *store.DB) {
 		if n, m := len(left[sample.ID]), len(left["other"]); n != len(calls)-2 || m != 1 {
 			t.Errorf("%d and %d calls are left, want %d and 1", n, m, len(calls)-2)
 		}
-		if slices.ContainsFunc(left[sample.ID], func(x reminder.Call) bool { return x.TaskKey == key && x.Outcome == reminder.CallReached }) {
+		if slices.ContainsFunc(left[sample.ID], func(x reminder.Call) bool {
+			return x.TaskKey == key && x.Outcome == reminder.CallReached
+		}) {
 			t.Error("people count as reached about the further danger")
 		}
 		return err
@@ -286,7 +290,8 @@ func sendingDays(t *testing.T, open func() *store.DB) {
 			before civil.Date
 			most   int
 			want   []int
-		}{{day + 1, 10, []int{3, 3, 2}}, {day, 10, []int{3, 2}}, {day - 1, 10, []int{2}}, {day, 1, []int{3}}, {day - 4, 10, nil}} {
+		}{{day + 1, 10, []int{3, 3, 2}}, {day, 10, []int{3, 2}}, {day - 1, 10, []int{2}}, {day, 1, []int{3}},
+			{day - 4, 10, nil}} {
 			got, err := tx.SendingDays(ctx, shop.ID, c.before, c.most)
 			if err != nil {
 				return err

@@ -78,7 +78,8 @@ func keyLeaseEnds(t *testing.T, open func() *store.DB) {
 	if second == 0 || second == first {
 		t.Fatalf("after the lease: %d, the first was %d", second, first)
 	}
-	a := store.KeptAnswer{Asked: "asked", Status: 201, Body: "{}", MediaType: "application/json", ETag: `"1"`, Location: "/x"}
+	a := store.KeptAnswer{Asked: "asked", Status: 201, Body: "{}", MediaType: "application/json", ETag: `"1"`,
+		Location: "/x"}
 	finish := func(claim int64) (ok bool) {
 		t.Helper()
 		update(t, db, func(ctx context.Context, tx *store.Tx) (err error) {

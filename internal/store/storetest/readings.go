@@ -17,7 +17,8 @@ func readingsOfTwoParts(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)
 	crack := func(part coach.PartKind, value float64) coach.Reading {
-		return coach.Reading{Day: civil.Of(2026, 3, 3), Kind: coach.CrackGrade, Slide: "galley", Run: "outer/top", Part: part, Value: value, By: "shop"}
+		return coach.Reading{Day: civil.Of(2026, 3, 3), Kind: coach.CrackGrade, Slide: "galley", Run: "outer/top", Part: part,
+			Value: value, By: "shop"}
 	}
 	record := func(rs ...coach.Reading) {
 		t.Helper()
@@ -64,7 +65,8 @@ func dangerOutlivesItsDay(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)
 	hose := func(part coach.PartKind, value float64) coach.Reading {
-		return coach.Reading{Day: civil.Of(2026, 3, 3), Kind: coach.HoseTest, Slide: "galley", Run: "outer/top", Part: part, Value: value, By: "shop"}
+		return coach.Reading{Day: civil.Of(2026, 3, 3), Kind: coach.HoseTest, Slide: "galley", Run: "outer/top", Part: part,
+			Value: value, By: "shop"}
 	}
 	for _, rs := range [][]coach.Reading{{hose("", 3), hose(coach.Bulb, 0)}, {hose(coach.Bulb, 3), hose("", 0)}} {
 		update(t, db, func(ctx context.Context, tx *store.Tx) error {

@@ -19,7 +19,8 @@ func reportsAreTakenBack(t *testing.T, open func() *store.DB) {
 		cs, err := tx.Coaches(ctx, shop.ID)
 		must(t, err)
 		id := cs[0].ID
-		for kind, day := range map[reminder.AnswerKind]civil.Date{reminder.Sold: civil.Of(2026, 3, 3), reminder.Moved: civil.Of(2026, 3, 1)} {
+		for kind, day := range map[reminder.AnswerKind]civil.Date{reminder.Sold: civil.Of(2026, 3, 3),
+			reminder.Moved: civil.Of(2026, 3, 1)} {
 			_, err := tx.AddReport(ctx, shop.ID, id, kind, "ann@example.org", day, "Tucson, AZ")
 			must(t, err)
 		}
@@ -39,11 +40,13 @@ func reportsAreTakenBack(t *testing.T, open func() *store.DB) {
 		if rs, err = tx.Reports(ctx, shop.ID, id); err != nil || len(rs) != 1 || rs[0].Kind != "moved" {
 			t.Errorf("%+v %v", rs, err)
 		}
-		w := &coach.Workshop{Pins: []coach.Pin{{Coach: id, Day: civil.Of(2026, 4, 1), Planned: true}, {Coach: id, Day: civil.Of(2026, 5, 1)}}}
+		w := &coach.Workshop{Pins: []coach.Pin{{Coach: id, Day: civil.Of(2026, 4, 1), Planned: true},
+			{Coach: id, Day: civil.Of(2026, 5, 1)}}}
 		must(t, tx.SaveWorkshop(ctx, shop.ID, w))
 		got, err := tx.Workshop(ctx, shop.ID)
 		must(t, err)
-		if len(got.Pins) != 2 || !got.Pins[0].Planned || len(got.Agreed()) != 1 || got.Agreed()[0].Day != civil.Of(2026, 5, 1) {
+		if len(got.Pins) != 2 || !got.Pins[0].Planned || len(got.Agreed()) != 1 || got.Agreed()[0].Day != civil.Of(2026, 5,
+			1) {
 			t.Errorf("%+v", got.Pins)
 		}
 		return nil

@@ -20,8 +20,11 @@ import (
 func seasonRoundTrip(t *testing.T, open func() *store.DB) {
 	db := open()
 	seed(t, db)
-	w := &coach.Workshop{Hours: map[coach.Skill]float64{coach.RoomOut: 8}, Travel: -1, Pins: []coach.Pin{{Coach: "a", Day: civil.Of(2026, 3, 3)}}}
-	vs := []season.Visit{{Coach: "a", Day: civil.Of(2026, 3, 3), Tasks: []plan.Task{{Kind: coach.Inspect, Run: "s", Anchor: civil.Of(2025, 1, 1), Mark: "again"}}, Low: .3, High: 1. / 3}}
+	w := &coach.Workshop{Hours: map[coach.Skill]float64{coach.RoomOut: 8}, Travel: -1,
+		Pins: []coach.Pin{{Coach: "a", Day: civil.Of(2026, 3, 3)}}}
+	vs := []season.Visit{{Coach: "a", Day: civil.Of(2026, 3, 3),
+		Tasks: []plan.Task{{Kind: coach.Inspect, Run: "s", Anchor: civil.Of(2025, 1, 1), Mark: "again"}}, Low: .3,
+		High: 1. / 3}}
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		if got, err := tx.Workshop(ctx, shop.ID); got != nil || err != nil {
 			t.Errorf("workshop before one was said: %+v %v", got, err)
@@ -31,9 +34,12 @@ func seasonRoundTrip(t *testing.T, open func() *store.DB) {
 		cs, err := tx.Coaches(ctx, shop.ID)
 		must(t, err)
 		id := cs[0].ID
-		must(t, tx.SaveBookings(ctx, shop.ID, id, "one", []coach.Booking{{From: civil.Of(2026, 3, 3), Until: civil.Of(2026, 3, 9)}}))
-		must(t, tx.SaveBookings(ctx, shop.ID, id, "two", []coach.Booking{{From: civil.Of(2026, 2, 3), Until: civil.Of(2026, 2, 9)}}))
-		must(t, tx.SaveBookings(ctx, shop.ID, id, "one", []coach.Booking{{From: civil.Of(2026, 4, 3), Until: civil.Of(2026, 4, 9)}}))
+		must(t, tx.SaveBookings(ctx, shop.ID, id, "one",
+			[]coach.Booking{{From: civil.Of(2026, 3, 3), Until: civil.Of(2026, 3, 9)}}))
+		must(t, tx.SaveBookings(ctx, shop.ID, id, "two",
+			[]coach.Booking{{From: civil.Of(2026, 2, 3), Until: civil.Of(2026, 2, 9)}}))
+		must(t, tx.SaveBookings(ctx, shop.ID, id, "one",
+			[]coach.Booking{{From: civil.Of(2026, 4, 3), Until: civil.Of(2026, 4, 9)}}))
 		if err := tx.SaveBookings(ctx, "other", id, "one", nil); fault.KindOf(err) != fault.NotFound {
 			t.Errorf("bookings through the wall: %v", err)
 		}

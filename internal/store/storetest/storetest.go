@@ -93,20 +93,27 @@ func update(t *testing.T, db *store.DB, f func(context.Context, *store.Tx) error
 	must(t, db.Update(t.Context(), func(tx *store.Tx) error { return f(t.Context(), tx) }))
 }
 
-var shop = coach.Account{ID: "main", Name: "A Shop", Postal: "1 Road", Email: "a@example.org", Phone: "555-0100", Zone: "America/Denver"}
+var shop = coach.Account{ID: "main", Name: "A Shop", Postal: "1 Road", Email: "a@example.org", Phone: "555-0100",
+	Zone: "America/Denver"}
 
 func temp(c float64) *unit.Celsius { v := unit.Celsius(c); return &v }
 
 var sample = coach.Coach{
 	ID: "wren-02", Label: "Ana's coach", Class: coach.ClassA, VIN: "11111111111111111", Use: coach.Weekend,
-	People: []coach.Person{{Name: "Ana", Email: "ana@example.org", Role: coach.Owner, Zone: "America/Denver", Units: unit.Metric, Language: "es", Consents: []coach.Consent{{Channel: coach.ByMail, Day: civil.Of(2024, 2, 29), How: "form"}}}},
+	People: []coach.Person{{Name: "Ana", Email: "ana@example.org", Role: coach.Owner, Zone: "America/Denver",
+		Units: unit.Metric, Language: "es",
+		Consents: []coach.Consent{{Channel: coach.ByMail, Day: civil.Of(2024, 2, 29), How: "form"}}}},
 	Season: civil.Season{Opens: civil.MonthDay{Month: 4, Day: 1}, Closes: civil.MonthDay{Month: 10, Day: 1}},
-	Stays: []coach.Stay{{Site: coach.Site{Name: "Yuma, AZ", Lat: 32.7, Lon: -114.6, Elev: 43, Zone: "America/Phoenix", Tmax: []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, Tmin: make([]float64, 12)},
+	Stays: []coach.Stay{{Site: coach.Site{Name: "Yuma, AZ", Lat: 32.7, Lon: -114.6, Elev: 43, Zone: "America/Phoenix",
+		Tmax: []float64{1, 2, 3, 4, 5, 6, 7, 8, 9, 10, 11, 12}, Tmin: make([]float64, 12)},
 		From: civil.Of(2024, 2, 29), Shelter: coach.Open, Rooms: coach.RoomsOut, Cycles: 0.25, Coastal: true, Heading: -1}},
-	Slides: []coach.Slide{{ID: "galley", Wall: coach.Left, Width: 3657.6, Height: 2000, Travel: 900, Topper: true, Runs: []coach.Run{{
-		Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: civil.Of(2024, 2, 29), FreeHeight: 19.05, Gaps: []unit.Length{12, 12.5}, InstallTemp: temp(8), Carrier: coach.Steel,
-		Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: civil.Of(2025, 2, 28), Lot: "L7", HotSet: &coach.HotSet{Set: .35, Hours: 22, Temp: 70}}},
-	}}}},
+	Slides: []coach.Slide{{ID: "galley", Wall: coach.Left, Width: 3657.6, Height: 2000, Travel: 900, Topper: true,
+		Runs: []coach.Run{{
+			Position: coach.Outer, Side: coach.Top, Construction: coach.Track, Fitted: civil.Of(2024, 2, 29), FreeHeight: 19.05,
+			Gaps: []unit.Length{12, 12.5}, InstallTemp: temp(8), Carrier: coach.Steel,
+			Parts: []coach.Part{{Kind: coach.Bulb, Material: coach.EPDMSponge, Fitted: civil.Of(2025, 2, 28), Lot: "L7",
+				HotSet: &coach.HotSet{Set: .35, Hours: 22, Temp: 70}}},
+		}}}},
 	Services: []coach.Service{{Day: civil.Of(2025, 5, 1), Kind: coach.Lubricate, By: "shop"}},
 }
 
@@ -122,8 +129,10 @@ func seed(t *testing.T, db *store.DB) {
 }
 
 func notice(key string, at time.Time) reminder.Notice {
-	return reminder.Notice{Key: key, Account: shop.ID, Coach: sample.ID, Person: "ana@example.org", Task: coach.Lubricate, TaskKey: "lubricate|galley/outer/top|2025-05-01",
-		Covers: []string{"k#0"}, Target: civil.Of(2026, 6, 10), NotBefore: at, MessageID: "<" + key + "@example.org>", LinkID: key, Subject: "Grüße – ça va", Text: "t", HTML: "h"}
+	return reminder.Notice{Key: key, Account: shop.ID, Coach: sample.ID, Person: "ana@example.org", Task: coach.Lubricate,
+		TaskKey: "lubricate|galley/outer/top|2025-05-01",
+		Covers:  []string{"k#0"}, Target: civil.Of(2026, 6, 10), NotBefore: at, MessageID: "<" + key + "@example.org>",
+		LinkID: key, Subject: "Grüße – ça va", Text: "t", HTML: "h"}
 }
 
 func add(t *testing.T, db *store.DB, ns ...reminder.Notice) int {
@@ -207,7 +216,8 @@ func lostLeaseIsReclaimed(t *testing.T, open func() *store.DB) {
 		want  bool
 	}{{0, true}, {59 * time.Second, false}, {61 * time.Second, true}} {
 		clock = noon.Add(step.after)
-		if n, ok := claim(t, db, "k"); ok != step.want || (ok && (n.Subject != "Grüße – ça va" || !n.NotBefore.Equal(noon) || len(n.Covers) != 1)) {
+		if n, ok := claim(t, db, "k"); ok != step.want ||
+			(ok && (n.Subject != "Grüße – ça va" || !n.NotBefore.Equal(noon) || len(n.Covers) != 1)) {
 			t.Errorf("after %v: %v %+v", step.after, ok, n)
 		}
 	}
@@ -228,7 +238,9 @@ func settleNeedsClaim(t *testing.T, open func() *store.DB) {
 	seed(t, db)
 	add(t, db, notice("k", noon))
 	settle := func(try int, s reminder.State) error {
-		return db.Update(t.Context(), func(tx *store.Tx) error { return tx.Settle(t.Context(), shop.ID, "k", try, s, "250 ok", 0) })
+		return db.Update(t.Context(), func(tx *store.Tx) error {
+			return tx.Settle(t.Context(), shop.ID, "k", try, s, "250 ok", 0)
+		})
 	}
 	refused := func(what string, err error) {
 		if fault.KindOf(err) != fault.Conflict || !errors.Is(err, reminder.ErrSettled) {
@@ -357,10 +369,13 @@ func requests(t *testing.T, open func() *store.DB) {
 	on := civil.Of(2026, 6, 2)
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
 		due := plan.Task{Kind: coach.Inspect, Slide: "galley", Run: "galley", Anchor: on}
-		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org", reminder.Answer{TaskKey: due.Key(), Kind: reminder.Book, Day: on}); err != nil {
+		if err := tx.AddAnswer(ctx, shop.ID, sample.ID, "ana@example.org",
+			reminder.Answer{TaskKey: due.Key(), Kind: reminder.Book, Day: on}); err != nil {
 			return err
 		}
-		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", nil, []plan.Task{due}, []reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c", Reason: reminder.CallList}}); err != nil {
+		if err := tx.SaveOutcome(ctx, shop.ID, sample.ID, on, "v1", nil, []plan.Task{due},
+			[]reminder.Suppressed{{Coach: sample.ID, Person: "ana@example.org", TaskKey: "c",
+				Reason: reminder.CallList}}); err != nil {
 			return err
 		}
 		got, err := tx.Requests(ctx, shop.ID, on-30)

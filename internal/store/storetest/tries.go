@@ -37,7 +37,8 @@ func takenOverSettlesNothing(t *testing.T, open func() *store.DB) {
 				t.Errorf("the late worker: %v", err)
 			}
 			update(t, db, func(ctx context.Context, tx *store.Tx) error {
-				if r, err := tx.NoticeByKey(ctx, shop.ID, string(s)); err != nil || r.State != string(reminder.Sending) || r.Reply != "" || r.LeaseEnd == nil {
+				if r, err := tx.NoticeByKey(ctx, shop.ID, string(s)); err != nil || r.State != string(reminder.Sending) ||
+					r.Reply != "" || r.LeaseEnd == nil {
 					t.Errorf("the successor's try is %+v: %v", r, err)
 				}
 				return tx.Settle(ctx, shop.ID, string(s), 2, s, "words", 0)
