@@ -83,13 +83,14 @@ func (s *Sender) Run(ctx context.Context) {
 func (s *Sender) serve(ctx context.Context, e store.Endpoint) error {
 	var mine int64
 	renew := func() (ok bool, err error) {
+		seen := e
 		err = s.DB.Update(ctx, func(tx *store.Tx) error {
-			until := tx.Now().Add(lease).UnixMicro()
-			if ok, err = tx.LeaseEndpoint(ctx, e, until); err != nil || !ok {
+			mine = tx.Now().Add(lease).UnixMicro()
+			if ok, err = tx.LeaseEndpoint(ctx, seen, mine); err != nil || !ok {
 				return err
 			}
-			mine = until
-			e, err = tx.EndpointByID(ctx, coach.AccountID(e.Account), e.ID) // somebody may have sent since it was looked at
+			// Somebody may have sent since it was looked at.
+			e, err = tx.EndpointByID(ctx, coach.AccountID(seen.Account), seen.ID)
 			return err
 		})
 		return ok, err
@@ -222,7 +223,9 @@ func clip(s string) string {
 // settle writes down where an endpoint stands and when it is looked at next.
 func (s *Sender) settle(ctx context.Context, e store.Endpoint, mine int64, f *failure, cause error) error {
 	ctx = context.WithoutCancel(ctx) // what was taken is written down, also at the end
+	before := e
 	err := s.DB.Update(ctx, func(tx *store.Tx) error {
+		e := before // the transaction may run again, and a failed attempt counts once
 		e.LeaseEnd, e.State = 0, "live"
 		if f == nil {
 			e.Trouble = ""

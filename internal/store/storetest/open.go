@@ -1,6 +1,7 @@
 package storetest
 
 import (
+	"os"
 	"path/filepath"
 	"testing"
 	"time"
@@ -22,7 +23,9 @@ func Fresh(t testing.TB, kind string) *store.DB {
 	} else {
 		db, err = store.OpenSQLite(filepath.Join(t.TempDir(), "x.db"))
 	}
-	return Migrated(t, db, err)
+	db = Migrated(t, db, err)
+	db.LoseFirst = os.Getenv("SEALMANAC_TEST_LOSE") != ""
+	return db
 }
 
 // Migrated returns a database that was just opened, migrated and closed when the test
