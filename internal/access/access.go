@@ -22,6 +22,7 @@ import (
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/httpkit"
 	"sealmanac/internal/store"
 )
 
@@ -87,7 +88,7 @@ type Access struct {
 	notes  sync.WaitGroup
 	Key    []byte // seals what known browsers keep; nil: none is known
 
-	tries tries
+	tries httpkit.Limits
 }
 
 var (

@@ -596,29 +596,3 @@ func TestUseOfKeysIsNoted(t *testing.T) {
 		}
 	})
 }
-
-// Strangers with many addresses fill no memory, make the limits forget nobody, and keep
-// newcomers out of nothing.
-func TestLimitsHold(t *testing.T) {
-	var l tries
-	for l.allow("victim", 10) {
-	}
-	for i := range 20_000 {
-		l.allow(fmt.Sprint("stranger ", i), 10)
-	}
-	if l.allow("victim", 10) {
-		t.Error("the victim's tries are back")
-	}
-	refused := 0
-	for i := range 1000 {
-		if !l.allow(fmt.Sprint("newcomer ", i), 10) {
-			refused++
-		}
-	}
-	if refused > 1 { // the slot of the victim
-		t.Errorf("%d of 1000 newcomers are refused", refused)
-	}
-	if len(l.held) != slots {
-		t.Errorf("%d are held in mind", len(l.held))
-	}
-}

@@ -138,7 +138,7 @@ func (a *Access) Forgot(ctx context.Context, email, host string) error {
 	if len(email) > 254 {
 		return nil
 	}
-	if !a.tries.allow("forgot|"+network(host), 20) || !a.tries.allow("mail|"+email, 3) {
+	if !a.allow("forgot|"+network(host), 20) || !a.allow("mail|"+email, 3) {
 		return errOften
 	}
 	return a.DB.Update(ctx, func(tx *store.Tx) error {
@@ -193,7 +193,7 @@ func (a *Access) Reset(ctx context.Context, secret, password string) (email stri
 // ChangePassword gives who is there a new password, if the present one is right, and
 // ends all their other sessions.
 func (a *Access) ChangePassword(ctx context.Context, w Who, present, password string) error {
-	if !a.tries.allow("change|"+w.Email, perPair) {
+	if !a.allow("change|"+w.Email, perPair) {
 		return errOften
 	}
 	var m store.Member

@@ -5,10 +5,8 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"encoding/base64"
-	"hash/maphash"
 	"net/netip"
 	"strings"
-	"sync"
 	"time"
 )
 
@@ -23,40 +21,10 @@ const (
 	refill    = 10 * time.Minute
 )
 
-// slots bounds what is held in mind. Who shares a slot shares its tries; the seed is
-// random, so that nobody can aim at the slot of another.
-const slots = 1 << 16
-
-// tries counts attempts by key. The zero value is ready to use.
-type tries struct {
-	mu   sync.Mutex
-	seed maphash.Seed
-	held []slot
-}
-
-// slot tells which share of its tries a key has used up, and when it last tried.
-type slot struct {
-	used float64
-	at   time.Time
-}
-
-// allow lets so many tries through at once, and then as many in ten minutes.
-func (t *tries) allow(key string, most int) bool {
-	t.mu.Lock()
-	defer t.mu.Unlock()
-	if t.held == nil {
-		t.seed, t.held = maphash.MakeSeed(), make([]slot, slots)
-	}
-	s := &t.held[maphash.String(t.seed, key)%slots]
-	now := time.Now()
-	s.used = max(0, s.used-float64(now.Sub(s.at))/float64(refill))
-	s.at = now
-	const rounding = 1e-9
-	if s.used+1/float64(most) > 1+rounding {
-		return false
-	}
-	s.used += 1 / float64(most)
-	return true
+// allow counts a try of a key that has so many at once.
+func (a *Access) allow(key string, most int) bool {
+	_, ok := a.tries.Allow(key, most, refill, time.Now())
+	return ok
 }
 
 // network returns the part of a host's address by which it is counted: one IPv6 network
@@ -101,9 +69,9 @@ func (a *Access) seal(email, id string) string {
 // mayTry reports whether somebody may try a member's password now.
 func (a *Access) mayTry(email, host, kept string) bool {
 	if id := a.knows(email, kept); id != "" {
-		return a.tries.allow("browser|"+id, perKnown)
+		return a.allow("browser|"+id, perKnown)
 	}
 	host = network(host)
-	return a.tries.allow("host|"+host, perHost) && a.tries.allow("pair|"+host+"|"+email, perPair) &&
-		a.tries.allow("member|"+email, perMember)
+	return a.allow("host|"+host, perHost) && a.allow("pair|"+host+"|"+email, perPair) &&
+		a.allow("member|"+email, perMember)
 }

@@ -15,14 +15,12 @@ import (
 	"reflect"
 	"strconv"
 	"strings"
-	"sync"
 	"time"
 	"unicode/utf8"
 
 	"github.com/danielgtaylor/huma/v2"
 	"github.com/danielgtaylor/huma/v2/adapters/humago"
 	"github.com/rs/cors"
-	"golang.org/x/time/rate"
 
 	"sealmanac/internal/access"
 	"sealmanac/internal/buildinfo"
@@ -57,8 +55,7 @@ type API struct {
 	// stand still, as the demo's does.
 	Pace func() time.Time
 
-	mu     sync.Mutex
-	limits map[string]*rate.Limiter
+	limits httpkit.Limits
 }
 
 type whoKey struct{}
@@ -222,22 +219,11 @@ func (a *API) Document() *huma.OpenAPI {
 // pace counts a request against its key and says so in the headers of
 // draft-ietf-httpapi-ratelimit-headers.
 func (a *API) pace(w http.ResponseWriter, key string) bool {
-	a.mu.Lock()
-	defer a.mu.Unlock()
-	if a.limits == nil || len(a.limits) > 10_000 {
-		a.limits = map[string]*rate.Limiter{}
-	}
-	l := a.limits[key]
-	if l == nil {
-		l = rate.NewLimiter(perMinute/60.0, perMinute)
-		a.limits[key] = l
-	}
 	now := time.Now()
 	if a.Pace != nil {
 		now = a.Pace()
 	}
-	ok := l.AllowN(now, 1)
-	left := max(0, int(l.TokensAt(now)))
+	left, ok := a.limits.Allow(key, perMinute, time.Minute, now)
 	w.Header().Set("RateLimit-Policy", fmt.Sprintf(`"key";q=%d;w=60`, perMinute))
 	w.Header().Set("RateLimit", fmt.Sprintf(`"key";r=%d;t=%d`, left, 1))
 	if !ok {

@@ -180,7 +180,10 @@ func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error)
 	most, bounded := patience(ctx)
 	for try := 0; ; try++ {
 		lose := db.LoseFirst && opts == nil && try == 0
-		if err = db.once(ctx, opts, lose, f); err == nil || try == 4 || !lostRace(err) || bounded && time.Since(begun) > most {
+		if err = db.once(ctx, opts, lose, f); err == nil || try == 4 || !lostRace(err) {
+			return err
+		}
+		if bounded && time.Since(begun) > most {
 			return err
 		}
 		select {
