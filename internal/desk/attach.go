@@ -1,19 +1,12 @@
 package desk
 
 import (
-	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"fmt"
-	"image"
-	"image/color"
-	_ "image/gif" // read, kept as JPEG
-	_ "image/png" // read, kept as JPEG
 	"net/http"
 	"strings"
-
-	"github.com/disintegration/imaging"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -83,65 +76,6 @@ func (d *Desk) Attach(ctx context.Context, id coach.AccountID, by string, c coac
 		}
 		return tx.AddAudit(ctx, id, by, "attached", string(c), a.Name)
 	})
-}
-
-// shrinking lets one picture be worked on at a time: a large one takes a quarter of a
-// gigabyte, and several at once would take more than the program may have.
-var shrinking = make(chan struct{}, 1)
-
-// decoded returns how many bytes a picture takes in memory.
-func decoded(c image.Config) int64 {
-	each := int64(4)
-	switch c.ColorModel {
-	case color.RGBA64Model, color.NRGBA64Model:
-		each = 8
-	case color.Gray16Model:
-		each = 2
-	case color.GrayModel:
-		each = 1
-	}
-	return int64(c.Width) * int64(c.Height) * each
-}
-
-// shrink returns a picture and its small version as JPEG. Writing it anew leaves
-// behind place, time and camera.
-func shrink(ctx context.Context, data []byte) (body, thumb []byte, err error) {
-	bad := func(err error) error {
-		return &fault.Error{Kind: fault.Invalid, Msg: "the picture cannot be read", Hint: "Send JPEG, PNG or GIF.", Err: err}
-	}
-	conf, _, err := image.DecodeConfig(bytes.NewReader(data))
-	if err != nil {
-		return nil, nil, bad(err)
-	}
-	if int64(conf.Width)*int64(conf.Height) > mostPixels {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels", conf.Width, conf.Height),
-			"Send one of up to 24 million pixels.")
-	}
-	if decoded(conf) > mostDecoded {
-		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("the picture has %d x %d pixels of 16 bits a color", conf.Width,
-			conf.Height),
-			"Save it with 8 bits a color, or send a smaller one.")
-	}
-	select {
-	case shrinking <- struct{}{}:
-		defer func() { <-shrinking }()
-	case <-ctx.Done():
-		return nil, nil, &fault.Error{Kind: fault.Unavailable, Msg: "other pictures are being read",
-			Hint: "Send it again in a minute.", Err: ctx.Err()}
-	}
-	img, err := imaging.Decode(bytes.NewReader(data), imaging.AutoOrientation(true))
-	if err != nil {
-		return nil, nil, bad(err)
-	}
-	for side, into := range map[int]*[]byte{longSide: &body, thumbSide: &thumb} {
-		var b bytes.Buffer
-		if err := imaging.Encode(&b, imaging.Fit(img, side, side, imaging.Lanczos), imaging.JPEG,
-			imaging.JPEGQuality(82)); err != nil {
-			return nil, nil, err
-		}
-		*into = b.Bytes()
-	}
-	return body, thumb, nil
 }
 
 var errNoPicture = fault.New(fault.NotFound, "there is no such picture or paper", "Go back to the coach.")
