@@ -160,10 +160,12 @@ func allowAll(t testing.TB, db *store.DB, id coach.AccountID, day civil.Date) {
 	}
 }
 
-// settle waits until the wanted number of notices is made and none is open.
+// settle waits until the wanted number of notices is made and none is open, as long as
+// something moves: how fast is the business of the machine.
 func (r *rig) settle(want int, patience time.Duration) {
 	r.t.Helper()
-	for end := time.Now().Add(patience); ; time.Sleep(300 * time.Millisecond) {
+	wasMade, wasOpen, moved := 0, 0, time.Now()
+	for ; ; time.Sleep(300 * time.Millisecond) {
 		made, open := 0, 0
 		r.db(func(db *store.DB) {
 			_ = db.View(context.Background(), func(tx *store.Tx) error {
@@ -179,9 +181,12 @@ func (r *rig) settle(want int, patience time.Duration) {
 		if made >= want && open == 0 {
 			return
 		}
-		if time.Now().After(end) {
+		if made != wasMade || open != wasOpen {
+			wasMade, wasOpen, moved = made, open, time.Now()
+		}
+		if time.Since(moved) > patience {
 			b, _ := os.ReadFile(r.log.Name())
-			r.t.Fatalf("after %v %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made, want, open,
+			r.t.Fatalf("nothing moved for %v: %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made, want, open,
 				b[max(0, len(b)-4000):])
 		}
 	}
@@ -303,9 +308,13 @@ func TestReplicas(t *testing.T) {
 // arrived waits until so many messages have arrived.
 func (r *rig) arrived(n int) {
 	r.t.Helper()
-	for end := time.Now().Add(2 * time.Minute); len(r.box.Messages()) < n; time.Sleep(20 * time.Millisecond) {
-		if time.Now().After(end) {
-			r.t.Fatalf("%d of %d messages arrived in two minutes", len(r.box.Messages()), n)
+	was, moved := 0, time.Now()
+	for ; was < n; time.Sleep(20 * time.Millisecond) {
+		if now := len(r.box.Messages()); now != was {
+			was, moved = now, time.Now()
+		}
+		if time.Since(moved) > 2*time.Minute {
+			r.t.Fatalf("%d of %d messages arrived, and none for two minutes", was, n)
 		}
 	}
 }
