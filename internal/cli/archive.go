@@ -31,9 +31,11 @@ func (c *archiveCmd) Run(e *env) (err error) {
 			_ = os.Remove(c.File) // half an archive is none
 		}
 	}()
-	err = withDesk(e, func(d *desk.Desk) error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
+	err = withDesk(e, func(d *desk.Desk) error {
+		return e.watch("Writing the archive", func() error { return d.Archive(e.ctx, coach.AccountID(c.Account), f) })
+	})
 	if err == nil {
-		fmt.Fprintf(e.out, "account %q is in %s; members, keys, passwords and the links in its mails are not.\n", c.Account,
+		fmt.Fprintf(e.out, "Account %q is in %s. Members, keys, passwords and the links in its mails are not.\n", c.Account,
 			c.File)
 	}
 	return err
@@ -42,7 +44,7 @@ func (c *archiveCmd) Run(e *env) (err error) {
 type restoreCmd struct {
 	File    string `arg:"" help:"Archive to read." type:"existingfile"`
 	Account string `default:"main" help:"Account to make; it must not exist yet."`
-	Quiet   bool   `help:"Let no reminder leave from it until 'sealmanac wake': for a copy to look at."`
+	Quiet   bool   `help:"Send no reminders from it until 'sealmanac unpause': for a copy to look at."`
 }
 
 // Run makes an account from an archive.
@@ -65,41 +67,43 @@ func (c *restoreCmd) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet)
+		return e.watch("Restoring the account", func() error {
+			return d.Restore(e.ctx, coach.AccountID(c.Account), f, st.Size(), c.Quiet)
+		})
 	})
 	if err == nil {
-		waiting := "Reminders that waited in it now leave from here as well: stop the old account first.\n"
+		waiting := "Reminders that waited in it are now sent from here too: pause the old account first.\n"
 		if c.Quiet {
-			waiting = "It is quiet: no reminder leaves until 'sealmanac wake --account " + c.Account + "'.\n"
+			waiting = "It is paused: no reminders are sent until 'sealmanac unpause --account " + c.Account + "'.\n"
 		}
-		fmt.Fprintf(e.out, "account %q is as it was archived. Dates follow with the next pass.\n%s"+
+		fmt.Fprintf(e.out, "Account %q is restored. The next pass computes its dates.\n%s"+
 			"The links in mails sent before the archive lead to the old account, not to this one.\n"+
-			"Nobody can sign in to it yet: 'sealmanac first --account %s' prints the link for its first member.\n", c.Account,
+			"Nobody can sign in to it yet: 'sealmanac setup-link --account %s' prints the link for its first member.\n", c.Account,
 			waiting, c.Account)
 	}
 	return err
 }
 
-type hushCmd struct {
+type pauseCmd struct {
 	Account string `default:"main" help:"Account to pause."`
 }
 
 // Run keeps an account's reminders back.
-func (c *hushCmd) Run(e *env) error {
+func (c *pauseCmd) Run(e *env) error {
 	err := withDesk(e, func(d *desk.Desk) error { return d.Pause(e.ctx, coach.AccountID(c.Account), "operator") })
 	if err == nil {
-		fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'. Mails to members "+
-			"still leave.\n", c.Account, c.Account)
+		fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'. Mails to members "+
+			"are still sent.\n", c.Account, c.Account)
 	}
 	return err
 }
 
-type wakeCmd struct {
+type unpauseCmd struct {
 	Account string `default:"main" help:"Account to start."`
 }
 
 // Run lets an account's reminders go again.
-func (c *wakeCmd) Run(e *env) error {
+func (c *unpauseCmd) Run(e *env) error {
 	return withDesk(e, func(d *desk.Desk) error {
 		was, err := d.Sending(e.ctx, coach.AccountID(c.Account))
 		if err != nil {

@@ -45,7 +45,7 @@ func TestArchiveCommands(t *testing.T) {
 		t.Fatalf("a failed archive left its file: %v", err)
 	}
 	says(t, 0, "stored", "import", "demo")
-	says(t, 0, `account "main" is in `+file, "archive", file)
+	says(t, 0, `Account "main" is in `+file, "archive", file)
 	says(t, 2, "the archive cannot be written", "archive", file)
 	says(t, 2, "the archive cannot be written", "archive", filepath.Join(dir, "no", "such.zip"))
 	st, err := os.Stat(file)
@@ -61,7 +61,7 @@ func TestArchiveCommands(t *testing.T) {
 	for _, kind := range storetest.Kinds {
 		t.Run(kind, func(t *testing.T) {
 			onStore(t, kind)
-			says(t, 0, "It is quiet: no reminder leaves until 'sealmanac wake --account copy'", "restore", file, "--account",
+			says(t, 0, "It is paused: no reminders are sent until 'sealmanac unpause --account copy'", "restore", file, "--account",
 				"copy", "--quiet")
 			again := filepath.Join(t.TempDir(), "copy.zip")
 			says(t, 0, "is in", "archive", again, "--account", "copy")
@@ -72,14 +72,14 @@ func TestArchiveCommands(t *testing.T) {
 			if second, err := os.ReadFile(again); err != nil || !bytes.Equal(first, second) {
 				t.Errorf("the archive of the copy is another one: %v", err)
 			}
-			says(t, 0, "sends reminders", "wake", "--account", "copy")
-			says(t, 0, `Account "copy" is paused`, "hush", "--account", "copy")
-			says(t, 2, `there is no account "other"`, "hush", "--account", "other")
-			says(t, 2, `there is no account "other"`, "wake", "--account", "other")
+			says(t, 0, "sends reminders", "unpause", "--account", "copy")
+			says(t, 0, `Account "copy" is paused`, "pause", "--account", "copy")
+			says(t, 2, `there is no account "other"`, "pause", "--account", "other")
+			says(t, 2, `there is no account "other"`, "unpause", "--account", "other")
 		})
 	}
 	onStore(t, "sqlite")
-	says(t, 0, "Reminders that waited in it now leave from here as well", "restore", file)
+	says(t, 0, "Reminders that waited in it are now sent from here too", "restore", file)
 	half := filepath.Join(dir, "half.zip")
 	whole, err := os.ReadFile(file)
 	if err == nil {
@@ -95,7 +95,7 @@ func TestArchiveCommands(t *testing.T) {
 func TestRestoreMakesLinks(t *testing.T) {
 	onStore(t, "sqlite")
 	t.Setenv("SEALMANAC_WEB_PUBLIC_URL", "https://seals.example.org")
-	says(t, 0, "as it was archived", "restore", testkit.File(t, "archive/format-1.zip"), "--account", "copy")
+	says(t, 0, "is restored", "restore", testkit.File(t, "archive/format-1.zip"), "--account", "copy")
 	out := says(t, 0, "", "preview", "waits", "--account", "copy")
 	if !strings.Contains(out, "https://seals.example.org/a/") || strings.Contains(out, "x.example.org/a/") {
 		t.Errorf("%s", out)
@@ -110,11 +110,11 @@ func TestFirstCommand(t *testing.T) {
 	for _, kind := range storetest.Kinds {
 		t.Run(kind, func(t *testing.T) {
 			onStore(t, kind)
-			says(t, 2, `there is no account "main"`, "first")
+			says(t, 2, `there is no account "main"`, "setup-link")
 			says(t, 0, "stored", "import", "demo")
-			says(t, 0, "http://127.0.0.1:8080/first/", "first")
+			says(t, 0, "http://127.0.0.1:8080/first/", "setup-link")
 			t.Setenv("SEALMANAC_WEB_PUBLIC_URL", "https://seals.example.org")
-			out := says(t, 0, `first member of account "main"`, "first") // the newest link holds
+			out := says(t, 0, `first member of account "main"`, "setup-link") // the newest link holds
 			m := firstLink.FindStringSubmatch(out)
 			if m == nil || !strings.Contains(m[0], "seals.example.org") {
 				t.Fatalf("no link in %q", out)
@@ -131,8 +131,8 @@ func TestFirstCommand(t *testing.T) {
 				"four words of mine"); err != nil {
 				t.Fatal(err)
 			}
-			says(t, 1, "has members already", "first")
-			says(t, 2, `there is no account "other"`, "first", "--account", "other")
+			says(t, 1, "has members already", "setup-link")
+			says(t, 2, `there is no account "other"`, "setup-link", "--account", "other")
 		})
 	}
 }

@@ -5,7 +5,6 @@ import (
 	"context"
 	"fmt"
 	"os"
-	"text/tabwriter"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/daemon"
@@ -16,8 +15,8 @@ import (
 )
 
 type campaignCmd struct {
-	Start campaignStart `cmd:"" help:"Write to everybody whose coach carries a lot. Their reminders being stopped does not stop this."`
-	List  campaignList  `cmd:"" help:"List the campaigns with their progress and who is to be rung."`
+	Start campaignStart `cmd:"" help:"Write to everybody whose coach has parts of a lot, also to people who stopped reminders."`
+	List  campaignList  `cmd:"" help:"List the campaigns with their progress and who is still to be called."`
 }
 
 type campaignStart struct {
@@ -110,7 +109,7 @@ func (c *campaignList) Run(e *env) error {
 			fmt.Fprintln(e.out, "No campaign was started yet. 'sealmanac campaign start' does.")
 			return nil
 		}
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t := newTable(e.out)
 		fmt.Fprintln(t, "campaign\tlot\tcoaches\twritten to\ttaken\twaiting\tfailed\tanswered\tnobody to write to")
 		for _, p := range ps {
 			fmt.Fprintf(t, "%s\t%s\t%d\t%d\t%d\t%d\t%d\t%d\t%d\n", p.ID, p.Lot, p.Coaches, p.Told, p.Accepted, p.Waiting,

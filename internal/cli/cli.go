@@ -30,40 +30,42 @@ import (
 const (
 	exitOK      = 0
 	exitFailed  = 1 // it did not work
-	exitInvalid = 2 // what was given is wrong: mend it and try again
+	exitInvalid = 2 // what was given is wrong: correct it and try again
 )
 
 type commands struct {
 	Config string `help:"Configuration file; without it the defaults and SEALMANAC_* variables hold." env:"SEALMANAC_CONFIG"`
 	Rules  string `help:"Rulebook to use instead of the built-in one." type:"path"`
 
-	Demo       demoCmd       `cmd:"" help:"Run the whole job on invented coaches with a built-in mailbox."`
-	Import     importCmd     `cmd:"" help:"Read coach files or part lists into the store, all or nothing."`
-	Forecast   forecastCmd   `cmd:"" help:"Date every part and task of a coach file; needs no store."`
-	Explain    explainCmd    `cmd:"" help:"Show the chain of reasons behind one part's dates."`
-	Plan       planCmd       `cmd:"" help:"Plan the season of a coach file or folder: visits, bay weeks, parts, cutting list; needs no store."`
-	Sheet      sheetCmd      `cmd:"" help:"Print the job sheet of a coach's next visit."`
-	Lot        lotCmd        `cmd:"" help:"List the coaches that carry a lot, or parts fitted between two days, with their people."`
-	Campaign   campaignCmd   `cmd:"" help:"Notices about a lot: to everybody whose coach carries it."`
-	Rehearse   rehearseCmd   `cmd:"" help:"Play days ahead: which notices would go to whom and why. Nothing is sent."`
-	Serve      serveCmd      `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, metrics."`
-	Migrate    migrateCmd    `cmd:"" help:"Bring the store's schema forward."`
-	Experience experienceCmd `cmd:"" help:"Compare the account's own renewals with its rules, and accept what they propose."`
-	Queue      queueCmd      `cmd:"" help:"Look at the notices: list, release, withdraw."`
-	Preview    previewCmd    `cmd:"" help:"Show a notice as it would look, or send it to yourself."`
-	Requests   requestsCmd   `cmd:"" help:"List what people wait for: bookings asked for and the call list."`
-	Resume     resumeCmd     `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
-	First      firstCmd      `cmd:"" help:"Print the link that makes an account's first member."`
-	Archive    archiveCmd    `cmd:"" help:"Write an account, pictures and history included, into a ZIP file."`
-	Restore    restoreCmd    `cmd:"" help:"Make an account from such a file."`
-	Hush       hushCmd       `cmd:"" help:"Pause an account: no reminder of it leaves until it is started."`
-	Wake       wakeCmd       `cmd:"" help:"Start an account that is paused, as every new one is."`
-	Held       heldCmd       `cmd:"" help:"Messages that wait for a decision: list, release, withdraw."`
-	Words      wordsCmd      `cmd:"" help:"List the languages of messages, or print one's phrases as a PO file to edit."`
-	Check      checkCmd      `cmd:"" help:"Check configuration, rulebook, database and mail server."`
-	Climate    climateCmd    `cmd:"" help:"Show the typical months of a place: temperature, sun, UV, effective temperature."`
-	Learn      learnCmd      `cmd:"" help:"Learn lives from a CSV of failures and survivors: Kaplan-Meier, Weibull, lognormal, log-rank."`
-	Version    versionCmd    `cmd:"" help:"Print the version."`
+	Demo         demoCmd         `cmd:"" help:"Run the whole job on invented coaches with a built-in mailbox."`
+	Import       importCmd       `cmd:"" help:"Read coach files or lists into the store, all or nothing."`
+	Forecast     forecastCmd     `cmd:"" help:"Date every part and task of a coach file. Needs no store."`
+	Explain      explainCmd      `cmd:"" help:"Show the chain of reasons behind one part's dates."`
+	Plan         planCmd         `cmd:"" help:"Plan a season: visits, bay weeks, parts to order, cutting list."`
+	Sheet        sheetCmd        `cmd:"" help:"Print the job sheet of a coach's next visit."`
+	Lot          lotCmd          `cmd:"" help:"List the coaches with parts of a lot, or fitted between two days."`
+	Campaign     campaignCmd     `cmd:"" help:"Write to everybody whose coach has parts of a lot."`
+	Rehearse     rehearseCmd     `cmd:"" help:"Play days ahead: who would get which message, and why. Sends nothing."`
+	Serve        serveCmd        `cmd:"" help:"Run the daemon: nightly passes, delivery, pages, API, metrics."`
+	Migrate      migrateCmd      `cmd:"" help:"Bring the store's schema up to date."`
+	Lifetimes    lifetimesCmd    `cmd:"" help:"Compare how long an account's own parts lasted with its rules."`
+	Queue        queueCmd        `cmd:"" help:"List messages; release or withdraw one."`
+	Preview      previewCmd      `cmd:"" help:"Show a message as it would look, or send it to yourself."`
+	Calls        callsCmd        `cmd:"" help:"List the people who wait for a call or an answer."`
+	Resubscribe  resubscribeCmd  `cmd:"" help:"Switch the reminders of a person who stopped them on again."`
+	SetupLink    setupLinkCmd    `cmd:"" help:"Print the link that makes an account's first member."`
+	Archive      archiveCmd      `cmd:"" help:"Write an account with pictures and history into a ZIP file."`
+	Restore      restoreCmd      `cmd:"" help:"Make an account from an archive."`
+	Pause        pauseCmd        `cmd:"" help:"Pause an account: it sends no reminders until it is unpaused."`
+	Unpause      unpauseCmd      `cmd:"" help:"Let an account send reminders. Every new account begins paused."`
+	Held         heldCmd         `cmd:"" help:"Messages that wait for a decision: list, release, withdraw."`
+	Translations translationsCmd `cmd:"" help:"List the languages of messages, or print one as a PO file to edit."`
+	Check        checkCmd        `cmd:"" help:"Check configuration, rulebook, database and mail server."`
+	Climate      climateCmd      `cmd:"" help:"Show the typical months of a place: temperature, sun, UV."`
+	Survival     survivalCmd     `cmd:"" help:"Fit lifetimes to a CSV of failures and survivors."`
+	Completion   completionCmd   `cmd:"" help:"Print the completion script of a shell."`
+	Help         helpCmd         `cmd:"" help:"Show how a command is used, with an example."`
+	Version      versionCmd      `cmd:"" help:"Print the version."`
 }
 
 // env is what commands run in.
@@ -73,6 +75,7 @@ type env struct {
 	out, err io.Writer
 	top      *commands
 	now      func() time.Time
+	wait     func(time.Duration) <-chan time.Time // nil: time.After
 }
 
 // Main runs one command and returns the exit code.
@@ -89,23 +92,32 @@ func Run(ctx context.Context, args []string, in io.Reader, out, errOut io.Writer
 	p, err := kong.New(&c, kong.Name("sealmanac"),
 		kong.Description("An almanac for slide-out seals: dates their wear, plans the work ahead of the season, reminds "+
 			"the people."),
-		kong.Writers(out, errOut), kong.Exit(func(n int) { code = n }), kong.ConfigureHelp(kong.HelpOptions{Compact: true}))
+		kong.Writers(out, errOut), kong.Exit(func(n int) { code = n }), kong.Help(printHelp),
+		kong.ConfigureHelp(kong.HelpOptions{Compact: true, WrapUpperBound: columns}))
 	if err != nil {
 		fmt.Fprintln(errOut, "sealmanac:", err)
 		return exitFailed
 	}
-	if len(args) == 1 && (args[0] == "help" || args[0] == "--version") {
-		args = []string{map[string]string{"help": "--help", "--version": "version"}[args[0]]}
+	if len(args) == 1 && args[0] == "--version" {
+		args = []string{"version"}
 	}
-	k, err := p.Parse(args)
+	if len(args) > 1 && args[0] == "complete" && args[1] == "--" {
+		complete(p.Model, args[2:], out)
+		return exitOK
+	}
+	k, err := p.Parse(modern(asked(args), errOut))
 	if code >= 0 {
 		return code // help was asked for
 	}
 	if err != nil {
-		fmt.Fprintf(errOut, "sealmanac: %v\nRun 'sealmanac --help' for what there is.\n", err)
+		fmt.Fprintf(errOut, "sealmanac: %v\nRun 'sealmanac help' for the list of commands.\n", err)
 		return exitInvalid
 	}
-	err = k.Run(&env{ctx: ctx, in: in, out: out, err: errOut, top: &c, now: time.Now})
+	lines := &wrapped{to: out}
+	err = k.Run(&env{ctx: ctx, in: in, out: lines, err: errOut, top: &c, now: time.Now})
+	if flushErr := lines.Flush(); err == nil {
+		err = flushErr
+	}
 	return report(errOut, err)
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"math"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"sealmanac/internal/climate"
@@ -118,7 +117,7 @@ func (c *climateCmd) print(e *env, r climateReport) error {
 		r.Station.Km, r.Station.Dz, r.Method)
 	fmt.Fprintf(e.out, "Face: %s; effective temperature of a dark dry surface in full view, activation energy %g "+
 		"kJ/mol.\n\n", r.Face, c.Ea)
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', tabwriter.AlignRight)
+	t := newTable(e.out)
 	fmt.Fprintln(t, "month\tTmax °C\tTmin °C\tglobal MJ/m²d\tface MJ/m²d\tUV MJ/m²d\teffective °C\t")
 	for m, v := range r.Months {
 		fmt.Fprintf(t, "%s\t%.1f\t%.1f\t%.1f\t%.1f\t%.2f\t%.1f\t\n", time.Month(m + 1).String()[:3], float64(v.Tmax),

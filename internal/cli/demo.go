@@ -7,7 +7,6 @@ import (
 	"os"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/cycle"
@@ -66,12 +65,12 @@ func (c *demoCmd) Run(e *env) (err error) {
 	return nil
 }
 
-// printDemoForecast prints, for each slide, the part that comes to need renewal
+// printDemoForecast prints, for each slide, the part that needs replacement
 // first.
 func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
 	fmt.Fprintf(e.out, "The first need on each slide, as of %s:\n\n", demo.Day.Long())
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "coach\tfirst part to need renewal\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
+	t := newTable(e.out)
+	fmt.Fprintln(t, "coach\tfirst part to replace\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
 	slides := map[coach.ID][]coach.Slide{}
 	for i := range coaches {
 		slides[coaches[i].ID] = coaches[i].Slides
@@ -89,11 +88,12 @@ func printDemoForecast(e *env, coaches []coach.Coach, res cycle.Result) {
 			switch {
 			case first == nil:
 			case !first.Hold.IsZero():
-				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\ton hold: wrong size\n", o.Coach, first.Run, first.Part, first.Material,
+				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t\twrong size\n", o.Coach, first.Run, first.Part, first.Material,
 					first.Fitted)
 			default:
 				fmt.Fprintf(t, "%s\t%s/%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", o.Coach, first.Run, first.Part, first.Material,
-					first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late, governing(first))
+					first.Fitted, percent(first.LifeUsed), first.Early, first.Likely, first.Late,
+					strings.ReplaceAll(governing(first), "_", " "))
 			}
 		}
 	}
@@ -105,8 +105,8 @@ func printDemoNotices(e *env, rows []demo.Row) {
 		return cmp.Or(strings.Compare(a.Coach, b.Coach), strings.Compare(a.Person, b.Person))
 	})
 	fmt.Fprintf(e.out, "\nMails of the day:\n\n")
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "coach\tto\tsubject\tstate\tserver's words")
+	t := newTable(e.out)
+	fmt.Fprintln(t, "coach\tto\tsubject\tstate\tanswer of the mail server")
 	for _, r := range rows {
 		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\n", r.Coach, r.Person, r.Subject, r.State, r.Reply)
 	}

@@ -8,7 +8,6 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/config"
 	"sealmanac/internal/civil"
@@ -56,9 +55,11 @@ func (r reading) read(e *env, today civil.Date, names ...string) (intake.Content
 	}
 	// A day in the past dates the forecast; it does not make later fittings wrong.
 	c := intake.Read(intake.Options{Today: max(today, e.on(day{})), Places: tables, ConfirmOld: r.ConfirmOld}, m, files...)
+	said := []string{}
 	for _, w := range c.Problems.Warnings() {
-		fmt.Fprintln(e.err, "note:", w)
+		said = append(said, fmt.Sprint(w))
 	}
+	notes(e.err, said)
 	return c, daemon.Tools(rules, tables, "localhost"), c.Problems.Err()
 }
 
@@ -226,7 +227,7 @@ func seasonText(s plan.Setting) string {
 }
 
 func printJSON(w io.Writer, v any) error {
-	enc := json.NewEncoder(w)
+	enc := json.NewEncoder(raw(w))
 	enc.SetEscapeHTML(false)
 	enc.SetIndent("", "  ")
 	return enc.Encode(v)
@@ -242,14 +243,14 @@ func printForecast(w io.Writer, r forecastReport) error {
 		}
 		fmt.Fprintf(w, " (band %s, season %s)\n", c.Band, c.Season)
 		for _, h := range c.Holds {
-			fmt.Fprintf(w, "  ON HOLD: slide %s, %s read on %s; its other tasks are silent until that is settled\n", h.Slide,
+			fmt.Fprintf(w, "  SAFETY STOP: slide %s, %s seen on %s. Its other tasks wait until the shop clears it\n", h.Slide,
 				strings.ReplaceAll(string(h.Reading), "_", " "), h.Since)
 		}
-		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		t := newTable(w)
 		fmt.Fprintln(t, "  run\tpart\tmaterial\tfitted\tused\tearly\tlikely\tlate\tby")
 		for _, p := range c.Parts {
 			if p.Hold != "" {
-				fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t\ton hold\t\t\tmisfit\n", p.Run, p.Part, p.Material, p.Fitted)
+				fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t\twrong size\t\t\tfit\n", p.Run, p.Part, p.Material, p.Fitted)
 				continue
 			}
 			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\t%s\n", p.Run, p.Part, p.Material, p.Fitted,
@@ -258,7 +259,7 @@ func printForecast(w io.Writer, r forecastReport) error {
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		t = tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		t = newTable(w)
 		fmt.Fprintln(t, "  task\trun\tearliest\ttarget\tlatest\t")
 		for _, k := range c.Tasks {
 			state := ""

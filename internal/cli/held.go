@@ -2,7 +2,6 @@ package cli
 
 import (
 	"fmt"
-	"text/tabwriter"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/desk"
@@ -12,8 +11,8 @@ import (
 
 type heldCmd struct {
 	List     heldList     `cmd:"" default:"withargs" help:"Show how many messages wait for a decision, and why."`
-	Release  heldRelease  `cmd:"" help:"Let the messages of an unusual day leave."`
-	Withdraw heldWithdraw `cmd:"" help:"Withdraw held messages; their work rests until a day."`
+	Release  heldRelease  `cmd:"" help:"Send the messages of an unusual day."`
+	Withdraw heldWithdraw `cmd:"" help:"Withdraw held messages. Their tasks are put off until a day."`
 }
 
 type heldList struct {
@@ -38,14 +37,14 @@ func (c *heldList) Run(e *env) error {
 			return printJSON(e.out, map[string]any{"paused": s.Paused, "held": append([]store.Held{}, s.Held...)})
 		}
 		if s.Paused {
-			fmt.Fprintf(e.out, "Account %q is paused: no reminder leaves until 'sealmanac wake --account %s'.\n", c.Account,
+			fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'.\n", c.Account,
 				c.Account)
 		}
 		if len(s.Held) == 0 {
 			fmt.Fprintln(e.out, "No message waits for a decision.")
 			return nil
 		}
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t := newTable(e.out)
 		fmt.Fprintln(t, "why\tmessages\tpeople\tmost to one person\tsince")
 		for _, h := range s.Held {
 			fmt.Fprintf(t, "%s\t%d\t%d\t%d, to %s\t%s\n", heldWords[h.Hold], h.Messages, h.People, h.Most, h.ToOne, h.Since)
@@ -77,7 +76,7 @@ type heldWithdraw struct {
 	Account string `default:"main" help:"Account to work in."`
 	Import  string `help:"Only those of one import, as 'sealmanac held' names it." placeholder:"TIME"`
 	Paused  bool   `help:"Those of a paused account, instead of those of an unusual day."`
-	Until   day    `required:"" help:"The day until which their work rests, YYYY-MM-DD." placeholder:"DATE"`
+	Until   day    `required:"" help:"Put their tasks off until this day, YYYY-MM-DD." placeholder:"DATE"`
 }
 
 // Run withdraws held messages.
@@ -91,7 +90,7 @@ func (c *heldWithdraw) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s withdrawn. Their work rests until %s.\n", count(n, "message is", "messages are"), c.Until.Date)
+		fmt.Fprintf(e.out, "%s withdrawn. Their tasks are put off until %s.\n", count(n, "message is", "messages are"), c.Until.Date)
 		return nil
 	})
 }

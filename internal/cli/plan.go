@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"sealmanac/internal/civil"
@@ -49,7 +48,12 @@ func (c *planCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	p, problems, err := c.plan(e, last)
+	var p season.Plan
+	var problems []string
+	err = e.watch("Planning", func() (err error) {
+		p, problems, err = c.plan(e, last)
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -143,9 +147,7 @@ func (r reading) readAside(e *env, on civil.Date, name string) (intake.Content, 
 // readOn reads what a forecast needs; what it can go on without is noted.
 func (r reading) readOn(e *env, on civil.Date, name string) (intake.Content, cycle.Tools, error) {
 	content, tools, asides, err := r.readAside(e, on, name)
-	for _, s := range asides {
-		fmt.Fprintln(e.err, "note:", s)
-	}
+	notes(e.err, asides)
 	return content, tools, err
 }
 
@@ -215,18 +217,19 @@ func printPlan(w io.Writer, p season.Plan, weeks int) error {
 	for _, h := range p.Holds {
 		note := ""
 		if h.Let {
-			note = " It must not be let."
+			note = " It must not be rented out."
 		}
-		fmt.Fprintf(w, "\nON HOLD: %s, slide %s.%s %s\n", h.Coach, h.Slide, note, h.Why)
+		fmt.Fprintf(w, "\nSAFETY STOP: %s, slide %s.%s %s\n", h.Coach, h.Slide, note, h.Why)
 	}
-	for _, s := range p.Problems {
-		fmt.Fprintf(w, "\nnote: %s\n", s)
+	if len(p.Problems) > 0 {
+		fmt.Fprintln(w)
+		notes(w, p.Problems)
 	}
 	fmt.Fprintf(w, "\nVisits\n\n")
 	if len(p.Visits)+len(p.Elsewhere) == 0 {
 		fmt.Fprintln(w, "  nothing is due at the shop in these weeks")
 	}
-	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	t := newTable(w)
 	for _, v := range slices.Concat(p.Visits, p.Elsewhere) {
 		where := ""
 		if v.Partner != "" {
@@ -282,7 +285,7 @@ func kinds(ts []plan.Task) string {
 
 func printBays(w io.Writer, p season.Plan) {
 	fmt.Fprintf(w, "\nHow full the weeks are: the scarcest skill's hours (20 marks are 100 %%)\n\n")
-	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	t := newTable(w)
 	fmt.Fprintln(t, "  week\tall on their best day\t\tlevelled\t\tof its")
 	for _, b := range p.Bays {
 		if b.Before.Sum() > 0 || b.Load.Sum() > 0 {
@@ -311,7 +314,7 @@ func printShortages(w io.Writer, p season.Plan) {
 	}
 	if len(p.Late) > 0 {
 		fmt.Fprintf(w, "\nLate\n\n")
-		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+		t := newTable(w)
 		for _, g := range lateGroups(p.Late) {
 			day := cmp.Or(g[0].Day.String(), "no day")
 			fmt.Fprintf(t, "  %s\tcomes %s\tlatest %s\t%s\t%s\n", g[0].Coach, day, g[0].Task.Latest, kinds(tasksLate(g)),
@@ -355,7 +358,7 @@ func tasksLate(g []season.Late) (out []plan.Task) {
 }
 
 func printStores(w io.Writer, p season.Plan) error {
-	t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+	t := newTable(w)
 	if len(p.Parts) > 0 {
 		fmt.Fprintf(w, "\nParts\n\n")
 		fmt.Fprintln(t, "  month\tprofile\tfeet expected\tenough in 9 of 10\ton the shelf\tto order\torder by")
@@ -375,7 +378,7 @@ func printStores(w io.Writer, p season.Plan) error {
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		fmt.Fprintln(w, "\n  Each part counts with the chance that it comes to need renewal by then; the cutting list "+
+		fmt.Fprintln(w, "\n  Each part counts with the chance that it needs replacement by then; the cutting list "+
 			"below takes\n  every planned piece whole.")
 		if hidden > 0 {
 			fmt.Fprintf(w, "  %s of a month in which most likely nothing is wanted are left out.\n",

@@ -6,7 +6,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"sealmanac/config"
@@ -20,15 +19,15 @@ import (
 )
 
 type queueCmd struct {
-	List     queueList     `cmd:"" help:"List notices: those that may still leave, or of one state, or what was kept back and why."`
-	Release  queueRelease  `cmd:"" help:"Let a notice go now; one that was given up or withdrawn is tried anew."`
-	Withdraw queueWithdraw `cmd:"" help:"Take back a notice that has not left."`
+	List     queueList     `cmd:"" help:"List messages: those that may still be mailed, those in one state, or what was held back and why."`
+	Release  queueRelease  `cmd:"" help:"Send a message now. One that failed or was withdrawn is tried again."`
+	Withdraw queueWithdraw `cmd:"" help:"Withdraw a message that was not mailed yet."`
 }
 
 type queueList struct {
 	Account    string `default:"main" help:"Account to look at."`
 	State      string `default:"open" enum:"open,queued,sending,retry,accepted,given_up,withdrawn" help:"Which: open, queued, sending, retry, accepted, given_up or withdrawn."`
-	Suppressed bool   `help:"Instead, what the last pass kept back, by reason."`
+	Suppressed bool   `help:"Show what the last pass held back instead, by reason."`
 	Most       int    `default:"200" help:"At most so many."`
 	JSON       bool   `help:"Print JSON."`
 }
@@ -71,8 +70,8 @@ func (c *queueList) Run(e *env) error {
 			fmt.Fprintf(e.out, "No notice is %s.\n", strings.ReplaceAll(c.State, "_", " "))
 			return nil
 		}
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-		fmt.Fprintln(t, "number\tstate\tnot before (UTC)\ttries\tto\tsubject\tserver's words")
+		t := newTable(e.out)
+		fmt.Fprintln(t, "number\tstate\tnot before (UTC)\ttries\tto\tsubject\tanswer of the mail server")
 		for _, q := range out {
 			fmt.Fprintf(t, "%s\t%s\t%s\t%d\t%s\t%s\t%s\n", q.Number, q.State, q.NotBefore.Format("2006-01-02 15:04"), q.Tries,
 				q.Person, q.Subject, q.Reply)
@@ -104,7 +103,7 @@ func (c *queueList) suppressed(e *env, d *desk.Desk) error {
 	for _, r := range reasons {
 		fmt.Fprintf(e.out, "%-15s %6d  %s\n", r, count[r], reasonWords[reminder.Reason(r)])
 	}
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	t := newTable(e.out)
 	fmt.Fprintln(t, "\nreason\tcoach\tperson\ttask")
 	for _, r := range rows[:min(len(rows), c.Most)] {
 		f := append(strings.Split(r.TaskKey, "|"), "")
@@ -139,7 +138,7 @@ func (c *queueWithdraw) Run(e *env) error {
 	return withDesk(e, func(d *desk.Desk) error {
 		r, err := d.TakeBack(e.ctx, coach.AccountID(c.Account), c.Notice)
 		if err == nil {
-			fmt.Fprintf(e.out, "%s to %s is taken back.\n", r.Subject, r.Person)
+			fmt.Fprintf(e.out, "%s to %s is withdrawn.\n", r.Subject, r.Person)
 		}
 		return err
 	})
@@ -149,7 +148,7 @@ type previewCmd struct {
 	Notice   string `arg:"" help:"The number that queue list shows, or the Message-ID."`
 	To       string `help:"Send it to this address instead of its own, marked as a preview; without it, it is printed." placeholder:"ADDRESS"`
 	HTML     bool   `help:"Print the HTML part."`
-	Language string `help:"Write it anew in another language, such as es or fr; without links." placeholder:"TAG"`
+	Language string `help:"Write it in another language, such as es or fr, without links." placeholder:"TAG"`
 	Account  string `default:"main" help:"Account to look at."`
 }
 
@@ -172,10 +171,10 @@ func (c *previewCmd) Run(e *env) error {
 		}
 		if c.To == "" {
 			if c.HTML {
-				fmt.Fprint(e.out, n.HTML)
+				fmt.Fprint(raw(e.out), n.HTML)
 				return nil
 			}
-			fmt.Fprintf(e.out, "To: %s <%s>\nFrom: %s\nSubject: %s\n\n%s", n.PersonName, n.Person, n.From, n.Subject, n.Text)
+			fmt.Fprintf(raw(e.out), "To: %s <%s>\nFrom: %s\nSubject: %s\n\n%s", n.PersonName, n.Person, n.From, n.Subject, n.Text)
 			return nil
 		}
 		return c.send(e, &n)
@@ -202,13 +201,13 @@ func (c *previewCmd) again(e *env, d *desk.Desk, n reminder.Notice) (reminder.No
 	return d.InLanguage(e.ctx, coach.AccountID(c.Account), daemon.Tools(rules, tables, cfg.Domain()), &n, c.Language)
 }
 
-type wordsCmd struct {
+type translationsCmd struct {
 	Language string `arg:"" optional:"" help:"Language tag, such as es; without it, the languages are listed."`
 }
 
 // Run prints a language's catalogue, to be edited and put into the folder that the
 // configuration names as words:.
-func (c *wordsCmd) Run(e *env) error {
+func (c *translationsCmd) Run(e *env) error {
 	cfg, err := e.settings()
 	if err != nil {
 		return err
@@ -230,7 +229,7 @@ func (c *wordsCmd) Run(e *env) error {
 		}
 		return nil
 	}
-	fmt.Fprint(e.out, wording.Template(words.In(c.Language), c.Language, phrases))
+	fmt.Fprint(raw(e.out), wording.Template(words.In(c.Language), c.Language, phrases))
 	return nil
 }
 

@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -84,7 +83,12 @@ func (c *rehearseCmd) Run(e *env) error {
 	for _, k := range content.Coaches {
 		snap.Members = append(snap.Members, cycle.Member{Coach: k})
 	}
-	return c.print(e, c.From.Date, cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume)))
+	var found cycle.Rehearsal
+	_ = e.watch("Playing the days", func() error { // nothing in it fails
+		found = cycle.Rehearse(tools, snap, c.Until.Date, cycle.Assume(c.Assume))
+		return nil
+	})
+	return c.print(e, c.From.Date, found)
 }
 
 // stored plays an account of the store; nothing is written.
@@ -109,8 +113,13 @@ func (c *rehearseCmd) stored(e *env) error {
 		}); err != nil {
 			return err
 		}
-		from, found, err := (&desk.Desk{DB: db, Now: e.now}).Rehearse(e.ctx, id, daemon.Tools(own, tables, cfg.Domain()),
-			c.Until.Date, cycle.Assume(c.Assume))
+		var from civil.Date
+		var found cycle.Rehearsal
+		err := e.watch("Playing the days", func() (err error) {
+			from, found, err = (&desk.Desk{DB: db, Now: e.now}).Rehearse(e.ctx, id, daemon.Tools(own, tables, cfg.Domain()),
+				c.Until.Date, cycle.Assume(c.Assume))
+			return err
+		})
 		if err != nil {
 			return err
 		}
@@ -143,17 +152,17 @@ func (c *rehearseCmd) print(e *env, from civil.Date, found cycle.Rehearsal) erro
 func printRehearsal(e *env, r rehearsal) error {
 	fmt.Fprintf(e.out, "%d notices from %s to %s, if people do: %s. Nothing was sent.\n\n", len(r.Notices), r.From,
 		r.Until, r.Assume)
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "made\tsent from\tto\tcoach\tsubject\trung\ttarget")
+	t := newTable(e.out)
+	fmt.Fprintln(t, "sent from\tto\tcoach\tsubject\tstep\ttarget")
 	for _, n := range r.Notices {
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", n.Day, n.Sends, n.Person, n.Coach, n.Subject, n.Rung, n.Target)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\t%s\t%s\n", n.Sends, n.Person, n.Coach, n.Subject, n.Rung, n.Target)
 	}
 	if err := t.Flush(); err != nil {
 		return err
 	}
 	if len(r.CallList) > 0 {
 		fmt.Fprintf(e.out, "\nThe shop would have to call:\n")
-		t = tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t = newTable(e.out)
 		fmt.Fprintln(t, "  from\tperson\tphone\tcoach\twhy\tabout")
 		for _, c := range r.CallList {
 			about := strings.TrimSpace(strings.ReplaceAll(c.Task, "_", " ") + " " + c.Run)
@@ -164,7 +173,7 @@ func printRehearsal(e *env, r rehearsal) error {
 			return err
 		}
 	}
-	fmt.Fprintln(e.out, "\nKept back, by reason (one count a day, task and person):")
+	fmt.Fprintln(e.out, "\nHeld back, by reason (counted for each day, task and person):")
 	keys := make([]string, 0, len(r.Suppressed))
 	for k := range r.Suppressed {
 		keys = append(keys, k)
@@ -179,7 +188,7 @@ func printRehearsal(e *env, r rehearsal) error {
 }
 
 var reasonWords = map[reminder.Reason]string{
-	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung",
+	reminder.NotYet: "no reminder step applies yet", reminder.AlreadyTold: "already told on this reminder step",
 	reminder.Merged:  "inside another message of the day",
 	reminder.TooSoon: "too soon after the last message", reminder.YearFull: "this year's messages are used up",
 	reminder.Snoozed:     "the person asked for later",

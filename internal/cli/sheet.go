@@ -5,7 +5,6 @@ import (
 	"maps"
 	"slices"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -32,9 +31,7 @@ func (c *sheetCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	for _, s := range asides {
-		fmt.Fprintln(e.err, "note:", s)
-	}
+	notes(e.err, asides)
 	k := slices.IndexFunc(content.Coaches, func(x coach.Coach) bool { return string(x.ID) == c.Coach })
 	if k < 0 {
 		var names []string
@@ -52,7 +49,7 @@ func (c *sheetCmd) Run(e *env) error {
 	}
 	s := season.SheetOf(tools.Engine.Rules, &content.Coaches[k], v, c.Units)
 	if c.HTML {
-		fmt.Fprint(e.out, s.HTML())
+		fmt.Fprint(raw(e.out), s.HTML())
 		return nil
 	}
 	fmt.Fprint(e.out, s.Text())
@@ -118,9 +115,7 @@ func (c *lotCmd) Run(e *env) error {
 	if err != nil {
 		return err
 	}
-	for _, s := range asides {
-		fmt.Fprintln(e.err, "note:", s)
-	}
+	notes(e.err, asides)
 	found := []lotReport{}
 	n := 0
 	for i := range content.Coaches {
@@ -144,7 +139,7 @@ func (c *lotCmd) Run(e *env) error {
 			"Lots in these files: "+lotsOf(content.Coaches))
 	}
 	fmt.Fprintf(e.out, "%s with %s\n\n", count(len(found), "coach", "coaches"), count(n, "part", "parts"))
-	t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+	t := newTable(e.out)
 	for _, r := range found {
 		var who []string
 		for _, p := range r.People {

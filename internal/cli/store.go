@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"text/tabwriter"
 	"time"
 
 	"sealmanac/internal/climate"
@@ -18,6 +17,7 @@ import (
 	"sealmanac/internal/daemon"
 	"sealmanac/internal/desk"
 	"sealmanac/internal/fault"
+	"sealmanac/internal/intake"
 	"sealmanac/internal/reminder"
 	"sealmanac/internal/rulebook"
 	"sealmanac/internal/settings"
@@ -41,7 +41,11 @@ func (c *importCmd) Run(e *env) error {
 		}
 		files = append(files, fs...)
 	}
-	content, _, err := c.read(e, e.on(day{}), files...)
+	var content intake.Content
+	err := e.watch("Reading "+count(len(files), "file", "files"), func() (err error) {
+		content, _, err = c.read(e, e.on(day{}), files...)
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -66,8 +70,10 @@ func (c *importCmd) Run(e *env) error {
 		var o desk.Outlook
 		known := false
 		err := forTrial(e, cfg, func(db *store.DB) (err error) {
-			o, known, err = on(db).TryImport(e.ctx, id, content)
-			return err
+			return e.watch("Trying "+what, func() (err error) {
+				o, known, err = on(db).TryImport(e.ctx, id, content)
+				return err
+			})
 		})
 		if err != nil {
 			return err
@@ -81,7 +87,11 @@ func (c *importCmd) Run(e *env) error {
 		return nil
 	}
 	return withStore(e, cfg, func(db *store.DB) error {
-		o, err := on(db).Import(e.ctx, id, content)
+		var o desk.Outlook
+		err := e.watch("Storing "+what, func() (err error) {
+			o, err = on(db).Import(e.ctx, id, content)
+			return err
+		})
 		if err != nil {
 			return err
 		}
@@ -115,7 +125,7 @@ func (c *importCmd) outlook(e *env, o desk.Outlook) {
 		fmt.Fprintf(e.out, "The most to one person: %d, to %s.\n", o.Most, o.ToOne)
 	}
 	if o.Paused {
-		fmt.Fprintf(e.out, "The account is paused: nothing leaves until 'sealmanac wake --account %s', or until a manager "+
+		fmt.Fprintf(e.out, "The account is paused: it sends nothing until 'sealmanac unpause --account %s', or until a manager "+
 			"starts it on the board.\n", c.Account)
 	} else if reminder.Unusual(o.Messages, o.Most, nil) {
 		fmt.Fprintln(e.out, "That is far more than usual for one day: unless such days are common here, the messages wait "+
@@ -216,7 +226,7 @@ func withStore(e *env, cfg settings.Config, f func(*store.DB) error) (err error)
 			err = e
 		}
 	}()
-	if err := db.Migrate(e.ctx); err != nil {
+	if err := e.watch("Bringing the schema up to date", func() error { return db.Migrate(e.ctx) }); err != nil {
 		return err
 	}
 	return f(db)
@@ -327,7 +337,7 @@ func (checkCmd) Run(e *env) error {
 		}
 		say("mail server", daemon.Relay(cfg).Check(ctx), fine)
 	case cfgErr != nil:
-		fmt.Fprintf(e.out, "--    %-14s not tried: mend the configuration first\n", "mail server")
+		fmt.Fprintf(e.out, "--    %-14s not tried: correct the configuration first\n", "mail server")
 	default:
 		say("mail server", fault.New(fault.Invalid, "no mail server is configured", "Set mail.address and mail.from."), "")
 	}
@@ -407,13 +417,13 @@ func sayDoubled(ctx context.Context, out io.Writer, cfg settings.Config) {
 // mostDoubled is how many of them are listed.
 const mostDoubled = 20
 
-type requestsCmd struct {
+type callsCmd struct {
 	Account string `default:"main" help:"Account to look at."`
 	JSON    bool   `help:"Print JSON."`
 }
 
 // Run lists what people wait for.
-func (c *requestsCmd) Run(e *env) error {
+func (c *callsCmd) Run(e *env) error {
 	cfg, err := e.settings()
 	if err != nil {
 		return err
@@ -430,10 +440,10 @@ func (c *requestsCmd) Run(e *env) error {
 			return printJSON(e.out, rs)
 		}
 		if len(rs) == 0 {
-			fmt.Fprintln(e.out, "Nobody waits: no bookings were asked for in 90 days, and nobody is on the call list.")
+			fmt.Fprintln(e.out, "Nobody waits: no appointments were requested in 90 days, and nobody is on the call list.")
 			return nil
 		}
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t := newTable(e.out)
 		fmt.Fprintln(t, "what\tperson\tphone\tcoach\tabout\tasked on")
 		for _, r := range rs {
 			what := map[string]string{"book": "book them in", "confirm": "confirm: they say it is done",
@@ -453,13 +463,13 @@ func (c *requestsCmd) Run(e *env) error {
 	})
 }
 
-type resumeCmd struct {
+type resubscribeCmd struct {
 	Person  string `arg:"" help:"Their e-mail address."`
 	Account string `default:"main" help:"Account to change."`
 }
 
 // Run switches a person's reminders on again.
-func (c *resumeCmd) Run(e *env) error {
+func (c *resubscribeCmd) Run(e *env) error {
 	cfg, err := e.settings()
 	if err != nil {
 		return err

@@ -4,7 +4,6 @@ import (
 	"errors"
 	"fmt"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/climate"
@@ -153,7 +152,7 @@ func (c *forecastCmd) compare(e *env, content intake.Content, tools cycle.Tools,
 	fmt.Fprintf(e.out, "From %s on, with %s:\n", on, strings.Join(c.WhatIf, ", "))
 	for _, k := range r.Coaches {
 		fmt.Fprintf(e.out, "\n%s\n", k.Coach)
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t := newTable(e.out)
 		fmt.Fprintln(t, "  run\tpart\tlikely\twould be\tyears gained\tthen by")
 		for _, p := range k.Parts {
 			fmt.Fprintf(t, "  %s\t%s\t%s\t%s\t%+.1f\t%s\n", p.Run, p.Part, p.Likely, p.If, float64(p.Gained), p.By)

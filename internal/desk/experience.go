@@ -171,7 +171,7 @@ func (d *Desk) AcceptExperience(
 		switch {
 		case p.Material != m:
 			return fault.New(fault.NotFound, fmt.Sprintf("this account has no parts of %s to learn from", m),
-				"See 'sealmanac experience' for what there is.")
+				"See 'sealmanac lifetimes' for what there is.")
 		case p.Refused != "":
 			return fault.New(fault.Conflict, fmt.Sprintf("nothing is proposed for %s: %s", m, p.Refused),
 				"Wait for more renewals, or edit the rulebook by hand.")

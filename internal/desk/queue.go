@@ -91,12 +91,12 @@ func (d *Desk) Release(ctx context.Context, id coach.AccountID, word string) (st
 		}
 		if words, ok := bad[row.Person]; ok {
 			return fault.New(fault.Conflict, row.Person+" does not work: "+words,
-				"Run 'sealmanac resume' for it when it works again.")
+				"Run 'sealmanac resubscribe' for it when it works again.")
 		}
 		if n := (&reminder.Notice{TaskKey: row.TaskKey}); outs[row.Person] && !n.IsLot() && !strings.HasPrefix(row.TaskKey,
 			"shop|") {
 			return fault.New(fault.Conflict, row.Person+" has stopped the reminders",
-				"They can be switched on again with 'sealmanac resume', if that is what the person wants.")
+				"They can be switched on again with 'sealmanac resubscribe', if that is what the person wants.")
 		}
 		n, ok, err := tx.Release(ctx, id, row.Key)
 		switch {

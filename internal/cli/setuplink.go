@@ -10,12 +10,12 @@ import (
 	"sealmanac/internal/store"
 )
 
-type firstCmd struct {
+type setupLinkCmd struct {
 	Account string `default:"main" help:"Account that nobody can sign in to yet."`
 }
 
 // Run prints the link that makes an account's first member.
-func (c *firstCmd) Run(e *env) error {
+func (c *setupLinkCmd) Run(e *env) error {
 	cfg, err := e.settings()
 	if err != nil {
 		return err

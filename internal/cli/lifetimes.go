@@ -2,7 +2,6 @@ package cli
 
 import (
 	"fmt"
-	"text/tabwriter"
 
 	"sealmanac/internal/coach"
 	"sealmanac/internal/daemon"
@@ -11,7 +10,7 @@ import (
 	"sealmanac/internal/store"
 )
 
-type experienceCmd struct {
+type lifetimesCmd struct {
 	Account string `default:"main" help:"Account to look at."`
 	Accept  string `help:"Accept the proposal for a material: the account's rulebook gets a new version." placeholder:"MATERIAL"`
 	By      string `help:"Who accepts it; required with --accept."`
@@ -19,7 +18,7 @@ type experienceCmd struct {
 }
 
 // Run compares the account's own lives with its rules.
-func (c *experienceCmd) Run(e *env) error {
+func (c *lifetimesCmd) Run(e *env) error {
 	if c.Accept != "" && c.By == "" {
 		return fault.New(fault.Invalid, "a change of the rules needs a name", "Add --by NAME.")
 	}
@@ -87,22 +86,22 @@ func experienceReport(l desk.Learned) any {
 }
 
 func printExperience(e *env, l desk.Learned) error {
-	fmt.Fprintf(e.out, "Own lives against rulebook %s\n", l.Rulebook)
+	fmt.Fprintf(e.out, "Own lifetimes beside rulebook %s\n", l.Rulebook)
 	if len(l.Proposals) == 0 {
-		fmt.Fprintln(e.out, "\nNo part has a life to learn from yet. Renewals are recorded when a part's date moves on in "+
-			"an import.")
+		fmt.Fprintln(e.out, "\nNo part has a lifetime to learn from yet. A replacement is recorded when an import brings a "+
+			"later fitting date of a part.")
 	}
 	for _, p := range l.Proposals {
-		fmt.Fprintf(e.out, "\n%s: %s, %d renewed\n", p.Material, count(p.Parts, "part", "parts"), p.Renewed)
+		fmt.Fprintf(e.out, "\n%s: %s, %d replaced\n", p.Material, count(p.Parts, "part", "parts"), p.Renewed)
 		if p.Ratio.Value > 0 {
-			fmt.Fprintf(e.out, "  they live %.2f times what the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value, p.Ratio.Low,
+			fmt.Fprintf(e.out, "  they last %.2f times as long as the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value, p.Ratio.Low,
 				p.Ratio.High)
 		}
 		if p.Refused != "" {
 			fmt.Fprintf(e.out, "  nothing is proposed: %s\n", p.Refused)
 			continue
 		}
-		t := tabwriter.NewWriter(e.out, 2, 0, 2, ' ', 0)
+		t := newTable(e.out)
 		fmt.Fprintf(t, "  figure\tnow\tproposed, as %s\n", p.Version)
 		for _, c := range p.Changes {
 			fmt.Fprintf(t, "  %s\t%s\t%s\n", c.Path, c.Before, c.After)
@@ -110,7 +109,7 @@ func printExperience(e *env, l desk.Learned) error {
 		if err := t.Flush(); err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "  accept it with: sealmanac experience --accept %s --by NAME\n", p.Material)
+		fmt.Fprintf(e.out, "  accept it with: sealmanac lifetimes --accept %s --by NAME\n", p.Material)
 	}
 	return nil
 }

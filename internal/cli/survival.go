@@ -9,13 +9,12 @@ import (
 	"slices"
 	"strconv"
 	"strings"
-	"text/tabwriter"
 
 	"sealmanac/internal/fault"
 	"sealmanac/internal/survival"
 )
 
-type learnCmd struct {
+type survivalCmd struct {
 	File string `arg:"" help:"CSV with the columns time, event (1 failed, 0 still in service) and any others."`
 	By   string `help:"Column to group by." placeholder:"COLUMN"`
 	JSON bool   `help:"Print JSON."`
@@ -64,7 +63,7 @@ type (
 )
 
 // Run learns from lives.
-func (c *learnCmd) Run(e *env) error {
+func (c *survivalCmd) Run(e *env) error {
 	src, err := os.ReadFile(c.File)
 	if err != nil {
 		return &fault.Error{Kind: fault.Invalid, Msg: "the file cannot be read",
@@ -173,7 +172,7 @@ func printLearn(w io.Writer, r learnReport) error {
 		if g.Refused != "" {
 			fmt.Fprintf(w, "  no fit: %s\n", g.Refused)
 		} else {
-			t := tabwriter.NewWriter(w, 2, 0, 2, ' ', 0)
+			t := newTable(w)
 			fmt.Fprintf(t, "  Weibull\tshape %.4g (%.4g to %.4g)\tscale %.4g (%.4g to %.4g)\tlog likelihood %.3f\n",
 				g.Weibull.Shape, g.Weibull.ShapeCI[0], g.Weibull.ShapeCI[1], g.Weibull.Scale, g.Weibull.ScaleCI[0],
 				g.Weibull.ScaleCI[1], g.Weibull.LogLik)
@@ -185,7 +184,7 @@ func printLearn(w io.Writer, r learnReport) error {
 			}
 			fmt.Fprintf(w, "  a tenth have failed by %.4g (%.4g to %.4g); intervals are 95 %%\n", *g.B10, g.B10CI[0], g.B10CI[1])
 		}
-		t := tabwriter.NewWriter(w, 2, 0, 2, ' ', tabwriter.AlignRight)
+		t := newTable(w)
 		fmt.Fprintln(t, "  time\tsurvival\tse\t")
 		for _, s := range g.KM {
 			fmt.Fprintf(t, "  %.4g\t%.4f\t%.4f\t\n", s.Time, s.Survival, s.SE)
