@@ -152,7 +152,7 @@ func noops(b *testing.B, c settings.Config, n int, poll time.Duration) time.Dura
 	until(b, func() bool {
 		left := 1
 		err := db.View(b.Context(), func(tx *store.Tx) error {
-			return tx.GetContext(b.Context(), &left, `SELECT COUNT(*) FROM river_job WHERE kind = 'noop' AND state <> 'completed'`)
+			return tx.SQL().GetContext(b.Context(), &left, `SELECT COUNT(*) FROM river_job WHERE kind = 'noop' AND state <> 'completed'`)
 		})
 		return err == nil && left == 0
 	})

@@ -229,7 +229,7 @@ func TestNoticeAndJobShareThePass(t *testing.T) {
 		}
 		var jobs int
 		err = d.DB.Update(t.Context(), func(tx *store.Tx) error {
-			return tx.GetContext(t.Context(), &jobs, `SELECT COUNT(*) FROM river_job WHERE kind = 'notice'`)
+			return tx.SQL().GetContext(t.Context(), &jobs, `SELECT COUNT(*) FROM river_job WHERE kind = 'notice'`)
 		})
 		if now := stateCounts(t, d); err != nil || jobs != 0 || !maps.Equal(now, before) {
 			t.Errorf("%d jobs and %v, before %v: a pass that was not committed left them (%v)", jobs, now, before, err)

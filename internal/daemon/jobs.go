@@ -105,7 +105,7 @@ func (d *Daemon) enqueue(ctx context.Context, tx *store.Tx, ns []reminder.Notice
 		}
 		jobs[i] = river.InsertManyParams{Args: noticeArgs{Account: n.Account, Key: n.Key}, InsertOpts: opts}
 	}
-	_, err := d.river.InsertManyFastTx(ctx, tx.Tx.Tx, jobs)
+	_, err := d.river.InsertManyFastTx(ctx, tx.SQL().Tx, jobs)
 	return err
 }
 
@@ -149,7 +149,7 @@ func (d *Daemon) replan(ctx context.Context, tx *store.Tx, id coach.AccountID) e
 		return err
 	}
 	now := d.opt.Now()
-	_, err = d.river.InsertTx(ctx, tx.Tx.Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(),
+	_, err = d.river.InsertTx(ctx, tx.SQL().Tx, passArgs{Account: id, Day: civil.FromTime(now.In(a.Location())).String(),
 		Again: time.Now().UnixMilli()/1000 + 1},
 		&river.InsertOpts{Queue: queuePasses, MaxAttempts: 3, ScheduledAt: time.Now().Add(time.Second),
 			UniqueOpts: river.UniqueOpts{ByArgs: true, ByState: []rivertype.JobState{

@@ -37,7 +37,7 @@ func TestPassesAreAskedForOnce(t *testing.T) {
 			}
 			var jobs int
 			do(func(tx *store.Tx) error {
-				return tx.GetContext(t.Context(), &jobs, `SELECT COUNT(*) FROM river_job WHERE kind = 'pass'`)
+				return tx.SQL().GetContext(t.Context(), &jobs, `SELECT COUNT(*) FROM river_job WHERE kind = 'pass'`)
 			})
 			if jobs != want {
 				t.Errorf("%s there are %d jobs, want %d", when, jobs, want)
@@ -46,7 +46,7 @@ func TestPassesAreAskedForOnce(t *testing.T) {
 		ask(1, "at first")
 		ask(1, "while it waits")
 		do(func(tx *store.Tx) error {
-			_, err := tx.ExecContext(t.Context(), `UPDATE river_job SET state = 'running' WHERE kind = 'pass'`)
+			_, err := tx.SQL().ExecContext(t.Context(), `UPDATE river_job SET state = 'running' WHERE kind = 'pass'`)
 			return err
 		})
 		key, _ := d.passJob(accounts[0])

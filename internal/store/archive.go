@@ -48,7 +48,7 @@ func (tx *Tx) Dump(ctx context.Context, id coach.AccountID, table string, see fu
 	if table == "notice" {
 		where += " AND task_kind <> 'access'" // links to sign in by
 	}
-	rows, err := tx.QueryxContext(ctx, tx.Rebind(`SELECT * FROM `+table+` WHERE `+where+` ORDER BY `+archived[k].order),
+	rows, err := tx.tx.QueryxContext(ctx, tx.tx.Rebind(`SELECT * FROM `+table+` WHERE `+where+` ORDER BY `+archived[k].order),
 		id)
 	if err != nil {
 		return err
@@ -148,7 +148,7 @@ func unfit(err error) bool {
 
 // columns returns the names of a table's columns.
 func (tx *Tx) columns(ctx context.Context, table string) ([]string, error) {
-	rows, err := tx.QueryxContext(ctx, `SELECT * FROM `+table+` WHERE 1 = 0`)
+	rows, err := tx.tx.QueryxContext(ctx, `SELECT * FROM `+table+` WHERE 1 = 0`)
 	if err != nil {
 		return nil, err
 	}
@@ -160,6 +160,6 @@ func (tx *Tx) columns(ctx context.Context, table string) ([]string, error) {
 func (tx *Tx) Empty(ctx context.Context, id coach.AccountID) (_ bool, err error) {
 	defer fail("store.Empty", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM account WHERE account_id = ?`), id)
+	err = tx.get(ctx, &n, `SELECT COUNT(*) FROM account WHERE account_id = ?`, id)
 	return n == 0, err
 }

@@ -45,7 +45,7 @@ func (tx *Tx) AttachmentByID(
 	ctx context.Context, id coach.AccountID, c coach.ID, attachment string,
 ) (a Attachment, err error) {
 	defer fail("store.AttachmentByID", &err)
-	err = tx.GetContext(ctx, &a, tx.Rebind(`SELECT coach_id, attachment_id, slide, run, day, name, media, body, thumb, made_by, made_at FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`), id, c, attachment)
+	err = tx.get(ctx, &a, `SELECT coach_id, attachment_id, slide, run, day, name, media, body, thumb, made_by, made_at FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`, id, c, attachment)
 	return a, err
 }
 

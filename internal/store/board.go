@@ -93,7 +93,7 @@ func (tx *Tx) Board(
 ) (out []BoardRow, total int, err error) {
 	defer fail("store.Board", &err)
 	where, args := f.where(id)
-	if err := tx.GetContext(ctx, &total, tx.Rebind(`SELECT COUNT(*) FROM board b WHERE `+where), args...); err != nil {
+	if err := tx.get(ctx, &total, `SELECT COUNT(*) FROM board b WHERE `+where, args...); err != nil {
 		return nil, 0, err
 	}
 	order := map[string]string{"next": "b.next_day, b.coach_id", "name": "b.label, b.coach_id"}[f.Sort]

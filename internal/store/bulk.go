@@ -5,8 +5,6 @@ import (
 	"slices"
 	"strings"
 
-	"github.com/lib/pq"
-
 	"sealmanac/internal/coach"
 )
 
@@ -130,15 +128,13 @@ func (tx *Tx) docs(ctx context.Context, id coach.AccountID, names []coach.ID) (m
 	return out, err
 }
 
-// named asks for coaches by their short names; conditions may follow. PostgreSQL is told
-// to look them up one by one: while it has no statistics, as during the first backfill,
-// it would read the whole account for each list of names.
+// named asks for coaches by their short names; conditions may follow.
 func (tx *Tx) named(columns string, id coach.AccountID, names []coach.ID) (query string, args []any) {
-	if tx.d.arrays {
-		return `SELECT ` + columns + ` FROM unnest(?::text[]) AS n (name) CROSS JOIN LATERAL (SELECT coach_id, doc FROM coach WHERE account_id = ? AND coach_id = n.name LIMIT 1) AS c WHERE true`, []any{pq.Array(names), id}
+	values := make([]string, len(names))
+	for i, n := range names {
+		values[i] = string(n)
 	}
-	where, args := among(id, names)
-	return `SELECT ` + columns + ` FROM coach WHERE ` + where, args
+	return tx.d.lookUp(columns, "coach_id", 1, id, values)
 }
 
 // among is the condition that a row is of one of some coaches, with its values.
@@ -252,7 +248,7 @@ func (tx *Tx) fill(ctx context.Context, table string, columns []string, rows [][
 	if !tx.d.copies || len(rows) < leastCopied {
 		return tx.insert(ctx, table, columns, rows, "")
 	}
-	st, err := tx.PrepareContext(ctx, `COPY `+table+` (`+strings.Join(columns, ", ")+`) FROM STDIN`)
+	st, err := tx.tx.PrepareContext(ctx, `COPY `+table+` (`+strings.Join(columns, ", ")+`) FROM STDIN`)
 	if err != nil {
 		return err
 	}

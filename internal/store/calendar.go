@@ -32,8 +32,8 @@ func (tx *Tx) AddCalendar(ctx context.Context, c Calendar) (err error) {
 // CalendarByHash returns a calendar whose address still works.
 func (tx *Tx) CalendarByHash(ctx context.Context, hash string) (c Calendar, err error) {
 	defer fail("store.CalendarByHash", &err)
-	err = tx.GetContext(ctx, &c,
-		tx.Rebind(`SELECT `+calendarColumns+` FROM calendar WHERE token_hash = ? AND revoked_at IS NULL`), hash)
+	err = tx.get(ctx, &c,
+		`SELECT `+calendarColumns+` FROM calendar WHERE token_hash = ? AND revoked_at IS NULL`, hash)
 	return c, err
 }
 

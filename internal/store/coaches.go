@@ -56,7 +56,7 @@ func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coa
 		q += tx.d.lock
 	}
 	var r accountRow
-	if err := tx.GetContext(ctx, &r, tx.Rebind(q), id); err != nil {
+	if err := tx.get(ctx, &r, q, id); err != nil {
 		if kindOf(err) == fault.NotFound {
 			return coach.Account{}, fault.New(fault.NotFound, fmt.Sprintf("there is no account %q", id),
 				"Import a coach file with a shop: block first.")
@@ -132,7 +132,7 @@ func (tx *Tx) CoachDoc(
 		Doc     string `db:"doc"`
 		Changed int64  `db:"changed_at"`
 	}
-	if err := tx.GetContext(ctx, &row, tx.Rebind(`SELECT doc, changed_at FROM coach WHERE account_id = ? AND coach_id = ?`), id, c); err != nil {
+	if err := tx.get(ctx, &row, `SELECT doc, changed_at FROM coach WHERE account_id = ? AND coach_id = ?`, id, c); err != nil {
 		if kindOf(err) == fault.NotFound {
 			return out, 0, fault.New(fault.NotFound, fmt.Sprintf("there is no coach %q here", c),
 				"Go back to the list of coaches.")

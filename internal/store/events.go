@@ -40,7 +40,7 @@ func (tx *Tx) AddEvents(ctx context.Context, id coach.AccountID, hs ...Happened)
 		return err
 	}
 	var head int64
-	if err := tx.GetContext(ctx, &head, tx.Rebind(`SELECT seq FROM event_head WHERE account_id = ?`), id); err != nil {
+	if err := tx.get(ctx, &head, `SELECT seq FROM event_head WHERE account_id = ?`, id); err != nil {
 		return err
 	}
 	rows := make([][]any, len(hs))
@@ -66,21 +66,21 @@ func (tx *Tx) Events(ctx context.Context, id coach.AccountID, after int64, most 
 // EventByID returns one event.
 func (tx *Tx) EventByID(ctx context.Context, id coach.AccountID, event string) (e Event, err error) {
 	defer fail("store.EventByID", &err)
-	err = tx.GetContext(ctx, &e, tx.Rebind(`SELECT seq, event_id, kind, coach_id, data, made_at FROM event WHERE account_id = ? AND event_id = ?`), id, event)
+	err = tx.get(ctx, &e, `SELECT seq, event_id, kind, coach_id, data, made_at FROM event WHERE account_id = ? AND event_id = ?`, id, event)
 	return e, err
 }
 
 // EventHead returns the number of an account's newest event; 0: there is none.
 func (tx *Tx) EventHead(ctx context.Context, id coach.AccountID) (seq int64, err error) {
 	defer fail("store.EventHead", &err)
-	err = tx.GetContext(ctx, &seq, tx.Rebind(`SELECT COALESCE(MAX(seq), 0) FROM event_head WHERE account_id = ?`), id)
+	err = tx.get(ctx, &seq, `SELECT COALESCE(MAX(seq), 0) FROM event_head WHERE account_id = ?`, id)
 	return seq, err
 }
 
 // EventBefore returns the number of the last event made before an instant.
 func (tx *Tx) EventBefore(ctx context.Context, id coach.AccountID, at int64) (seq int64, err error) {
 	defer fail("store.EventBefore", &err)
-	err = tx.GetContext(ctx, &seq, tx.Rebind(`SELECT COALESCE(MAX(seq), 0) FROM event WHERE account_id = ? AND made_at < ?`), id, at)
+	err = tx.get(ctx, &seq, `SELECT COALESCE(MAX(seq), 0) FROM event WHERE account_id = ? AND made_at < ?`, id, at)
 	return seq, err
 }
 
@@ -122,8 +122,8 @@ func (tx *Tx) Endpoints(ctx context.Context, id coach.AccountID) (out []Endpoint
 // EndpointByID returns one endpoint.
 func (tx *Tx) EndpointByID(ctx context.Context, id coach.AccountID, endpoint string) (e Endpoint, err error) {
 	defer fail("store.EndpointByID", &err)
-	err = tx.GetContext(ctx, &e,
-		tx.Rebind(`SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? AND endpoint_id = ?`), id, endpoint)
+	err = tx.get(ctx, &e,
+		`SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? AND endpoint_id = ?`, id, endpoint)
 	return e, err
 }
 
@@ -248,7 +248,7 @@ func (tx *Tx) TasksAfter(
 // TaskByKey returns one task of a coach.
 func (tx *Tx) TaskByKey(ctx context.Context, id coach.AccountID, c coach.ID, key string) (t TaskRow, err error) {
 	defer fail("store.TaskByKey", &err)
-	err = tx.GetContext(ctx, &t, tx.Rebind(`SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE account_id = ? AND coach_id = ? AND task_key = ?`), id, c, key)
+	err = tx.get(ctx, &t, `SELECT coach_id, task_key, kind, run, earliest, target, latest, why FROM task WHERE account_id = ? AND coach_id = ? AND task_key = ?`, id, c, key)
 	return t, err
 }
 

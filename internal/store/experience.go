@@ -93,7 +93,7 @@ func (tx *Tx) Lives(ctx context.Context, id coach.AccountID) (out []Life, err er
 // it never did: then the configured one holds.
 func (tx *Tx) Rules(ctx context.Context, id coach.AccountID) (text string, err error) {
 	defer fail("store.Rules", &err)
-	err = tx.GetContext(ctx, &text, tx.Rebind(`SELECT body FROM rules WHERE account_id = ? ORDER BY made_at DESC, version DESC LIMIT 1`), id)
+	err = tx.get(ctx, &text, `SELECT body FROM rules WHERE account_id = ? ORDER BY made_at DESC, version DESC LIMIT 1`, id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil
 	}

@@ -4,8 +4,6 @@ import (
 	"context"
 	"slices"
 
-	"github.com/lib/pq"
-
 	"sealmanac/internal/coach"
 )
 
@@ -29,8 +27,8 @@ func (tx *Tx) TakenExternals(ctx context.Context, id coach.AccountID,
 			Coach    coach.ID `db:"coach_id"`
 			External string   `db:"external_id"`
 		}
-		q, args := tx.externals(id, chunk)
-		if err := tx.list(ctx, &rows, q, args...); err != nil {
+		q, args := tx.d.lookUp("DISTINCT coach_id, external_id", "external_id", 100, id, chunk)
+		if err := tx.list(ctx, &rows, q+` ORDER BY coach_id`, args...); err != nil {
 			return nil, err
 		}
 		for _, r := range rows {
@@ -67,19 +65,6 @@ func (tx *Tx) TakenExternals(ctx context.Context, id coach.AccountID,
 		}
 	}
 	return taken, nil
-}
-
-// externals asks who has some external_ids. PostgreSQL looks them up one by one, as in
-// named.
-func (tx *Tx) externals(id coach.AccountID, asked []string) (query string, args []any) {
-	if tx.d.arrays {
-		return `SELECT DISTINCT coach_id, external_id FROM unnest(?::text[]) AS n (name) CROSS JOIN LATERAL (SELECT coach_id, external_id FROM coach WHERE account_id = ? AND external_id = n.name ORDER BY coach_id LIMIT 100) AS c ORDER BY coach_id`, []any{pq.Array(asked), id}
-	}
-	args = []any{id}
-	for _, e := range asked {
-		args = append(args, e)
-	}
-	return `SELECT coach_id, external_id FROM coach WHERE account_id = ? AND external_id IN (` + marks(len(asked)) + `) ORDER BY coach_id`, args
 }
 
 // Doubled is an external_id that several coaches of an account have.

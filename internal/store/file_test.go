@@ -117,10 +117,11 @@ func TestFileHints(t *testing.T) {
 func TestReadOnlyHint(t *testing.T) {
 	_, db := made(t)
 	err := db.View(t.Context(), func(tx *store.Tx) error {
-		if _, err := tx.ExecContext(t.Context(), "PRAGMA query_only = 1"); err != nil {
+		if _, err := tx.SQL().ExecContext(t.Context(), "PRAGMA query_only = 1"); err != nil {
 			return err
 		}
-		defer tx.ExecContext(t.Context(), "PRAGMA query_only = 0") //nolint:errcheck // the connection goes on being used
+		// The connection goes on being used.
+		defer tx.SQL().ExecContext(t.Context(), "PRAGMA query_only = 0") //nolint:errcheck // as it was
 		return tx.SaveAccount(t.Context(), coach.Account{ID: "b", Name: "B", Postal: "2 Road"})
 	})
 	if hint := fault.HintOf(err); !strings.Contains(hint, "write") {

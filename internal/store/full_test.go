@@ -27,7 +27,8 @@ func TestDiskFull(t *testing.T) {
 	}
 	limit := func(pages int) {
 		fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
-			_, err := tx.ExecContext(t.Context(), fmt.Sprintf("PRAGMA max_page_count = %d", pages)) // stands for the disk's size
+			most := fmt.Sprintf("PRAGMA max_page_count = %d", pages) // stands for the disk's size
+			_, err := tx.SQL().ExecContext(t.Context(), most)
 			return err
 		}))
 	}

@@ -150,8 +150,8 @@ func (tx *Tx) AddDecision(ctx context.Context, id coach.AccountID, d Decision) (
 // none.
 func (tx *Tx) AllowedOn(ctx context.Context, id coach.AccountID, on civil.Date) (n int, err error) {
 	defer fail("store.AllowedOn", &err)
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COALESCE(MAX(messages), 0) FROM hold_decision
-		WHERE account_id = ? AND day = ? AND decision = 'released'`), id, on.String())
+	err = tx.get(ctx, &n, `SELECT COALESCE(MAX(messages), 0) FROM hold_decision
+		WHERE account_id = ? AND day = ? AND decision = 'released'`, id, on.String())
 	return n, err
 }
 

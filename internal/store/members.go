@@ -22,7 +22,7 @@ const memberColumns = `account_id, email, name, role, password, made_at`
 // MemberByEmail returns the member with an address, of whatever account.
 func (tx *Tx) MemberByEmail(ctx context.Context, email string) (m Member, err error) {
 	defer fail("store.MemberByEmail", &err)
-	err = tx.GetContext(ctx, &m, tx.Rebind(`SELECT `+memberColumns+` FROM member WHERE email = ?`), email)
+	err = tx.get(ctx, &m, `SELECT `+memberColumns+` FROM member WHERE email = ?`, email)
 	return m, err
 }
 
@@ -36,7 +36,7 @@ func (tx *Tx) Members(ctx context.Context, id coach.AccountID) (out []Member, er
 // CountMembers returns how many members an account has; "": all accounts.
 func (tx *Tx) CountMembers(ctx context.Context, id coach.AccountID) (n int, err error) {
 	defer fail("store.CountMembers", &err)
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM member WHERE account_id = ? OR ? = ''`), id, id)
+	err = tx.get(ctx, &n, `SELECT COUNT(*) FROM member WHERE account_id = ? OR ? = ''`, id, id)
 	return n, err
 }
 
@@ -99,7 +99,7 @@ func (tx *Tx) DropInvitations(ctx context.Context, id coach.AccountID, email, ma
 // OneTimeByHash returns an unused link that has not run out.
 func (tx *Tx) OneTimeByHash(ctx context.Context, hash string) (o OneTime, err error) {
 	defer fail("store.OneTimeByHash", &err)
-	err = tx.GetContext(ctx, &o, tx.Rebind(`SELECT `+oneTimeColumns+` FROM one_time WHERE token_hash = ? AND used_at IS NULL AND until_at > ?`), hash, micro(tx.now))
+	err = tx.get(ctx, &o, `SELECT `+oneTimeColumns+` FROM one_time WHERE token_hash = ? AND used_at IS NULL AND until_at > ?`, hash, micro(tx.now))
 	return o, err
 }
 
@@ -144,12 +144,12 @@ func (tx *Tx) AddSession(ctx context.Context, s Session) (err error) {
 // SessionByHash returns a session that has not run out, with its member.
 func (tx *Tx) SessionByHash(ctx context.Context, hash string) (s Session, m Member, err error) {
 	defer fail("store.SessionByHash", &err)
-	if err = tx.GetContext(ctx, &s,
-		tx.Rebind(`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND until_at > ?`), hash,
+	if err = tx.get(ctx, &s,
+		`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND until_at > ?`, hash,
 		micro(tx.now)); err != nil {
 		return s, m, err
 	}
-	err = tx.GetContext(ctx, &m, tx.Rebind(`SELECT `+memberColumns+` FROM member WHERE account_id = ? AND email = ?`),
+	err = tx.get(ctx, &m, `SELECT `+memberColumns+` FROM member WHERE account_id = ? AND email = ?`,
 		s.Account, s.Email)
 	return s, m, err
 }
@@ -209,7 +209,7 @@ func (tx *Tx) Tokens(ctx context.Context, id coach.AccountID) (out []APIToken, e
 // TokenByHash returns an API token that works now.
 func (tx *Tx) TokenByHash(ctx context.Context, hash string) (t APIToken, err error) {
 	defer fail("store.TokenByHash", &err)
-	err = tx.GetContext(ctx, &t, tx.Rebind(`SELECT `+tokenColumns+` FROM api_token WHERE token_hash = ? AND revoked_at IS NULL AND until_at > ?`), hash, micro(tx.now))
+	err = tx.get(ctx, &t, `SELECT `+tokenColumns+` FROM api_token WHERE token_hash = ? AND revoked_at IS NULL AND until_at > ?`, hash, micro(tx.now))
 	return t, err
 }
 
@@ -247,7 +247,7 @@ type AuditRow struct {
 func (tx *Tx) AddAudit(ctx context.Context, id coach.AccountID, who, what, about, detail string) (err error) {
 	defer fail("store.AddAudit", &err)
 	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM audit WHERE account_id = ? AND at = ?`), id,
+	if err := tx.get(ctx, &n, `SELECT COUNT(*) FROM audit WHERE account_id = ? AND at = ?`, id,
 		micro(tx.now)); err != nil {
 		return err
 	}

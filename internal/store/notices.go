@@ -115,7 +115,7 @@ func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []
 // NoticeByKey returns one notice of an account.
 func (tx *Tx) NoticeByKey(ctx context.Context, id coach.AccountID, key string) (r NoticeRow, err error) {
 	defer fail("store.NoticeByKey", &err)
-	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`),
+	err = tx.get(ctx, &r, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND notice_key = ?`,
 		id, key)
 	return r, err
 }
@@ -142,14 +142,14 @@ const madeToday = `SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key
 // MadeToday returns how many notices with a task key were made on a day.
 func (tx *Tx) MadeToday(ctx context.Context, id coach.AccountID, taskKey string, on civil.Date) (n int, err error) {
 	defer fail("store.MadeToday", &err)
-	err = tx.GetContext(ctx, &n, tx.Rebind(madeToday), id, taskKey, on.String())
+	err = tx.get(ctx, &n, madeToday, id, taskKey, on.String())
 	return n, err
 }
 
 // NoticeByLink returns the notice that a signed link speaks of.
 func (tx *Tx) NoticeByLink(ctx context.Context, linkID string) (r NoticeRow, err error) {
 	defer fail("store.NoticeByLink", &err)
-	err = tx.GetContext(ctx, &r, tx.Rebind(`SELECT `+noticeColumns+` FROM notice WHERE link_id = ?`), linkID)
+	err = tx.get(ctx, &r, `SELECT `+noticeColumns+` FROM notice WHERE link_id = ?`, linkID)
 	return r, err
 }
 

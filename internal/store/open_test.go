@@ -28,7 +28,7 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			fatal(t, db.Update(t.Context(), func(tx *store.Tx) error {
 				for _, q := range []string{`INSERT INTO account VALUES ('a', '', '', '', '', '', 0, '')`,
 					fmt.Sprintf(c.fill, *future, row), `ANALYZE`} {
-					if _, err := tx.ExecContext(t.Context(), q); err != nil {
+					if _, err := tx.SQL().ExecContext(t.Context(), q); err != nil {
 						return err
 					}
 				}
@@ -71,7 +71,7 @@ func explain(t *testing.T, db *store.DB, q string) string {
 	t.Helper()
 	var out []string
 	fatal(t, db.View(t.Context(), func(tx *store.Tx) error {
-		rows, err := tx.QueryContext(context.Background(), q)
+		rows, err := tx.SQL().QueryContext(context.Background(), q)
 		if err != nil {
 			return err
 		}

@@ -118,7 +118,7 @@ func (tx *Tx) HasAnswer(
 ) (_ bool, err error) {
 	defer fail("store.HasAnswer", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ?`), id, c, taskKey, k)
+	err = tx.get(ctx, &n, `SELECT COUNT(*) FROM answer WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ?`, id, c, taskKey, k)
 	return n > 0, err
 }
 
@@ -129,9 +129,9 @@ func (tx *Tx) SaidBefore(
 ) (_ bool, err error) {
 	defer fail("store.SaidBefore", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`
+	err = tx.get(ctx, &n, `
 		SELECT COUNT(*) FROM answer
-		WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`),
+		WHERE account_id = ? AND coach_id = ? AND task_key = ? AND kind = ? AND person = ? AND until_day = ?`,
 		id, c, a.TaskKey, a.Kind, person, a.Until.String())
 	return n > 0, err
 }
@@ -291,7 +291,7 @@ func (tx *Tx) LinkKey(ctx context.Context) (key []byte, err error) {
 		return nil, err
 	}
 	var value string
-	if err := tx.GetContext(ctx, &value, `SELECT value FROM secret WHERE name = 'links'`); err != nil {
+	if err := tx.get(ctx, &value, `SELECT value FROM secret WHERE name = 'links'`); err != nil {
 		return nil, err
 	}
 	return hex.DecodeString(value)

@@ -36,7 +36,7 @@ func TestReadsUseIndexes(t *testing.T) {
 		}
 		err := db.Update(t.Context(), func(tx *store.Tx) error {
 			for _, q := range fill {
-				if _, err := tx.ExecContext(t.Context(), q); err != nil {
+				if _, err := tx.SQL().ExecContext(t.Context(), q); err != nil {
 					return err
 				}
 			}
@@ -75,7 +75,7 @@ func planOf(t *testing.T, db *store.DB, query string, args []any) string {
 	}
 	var out []string
 	err := db.View(t.Context(), func(tx *store.Tx) error {
-		rows, err := tx.QueryContext(t.Context(), explain+query, args...)
+		rows, err := tx.SQL().QueryContext(t.Context(), explain+query, args...)
 		if err != nil {
 			return err
 		}

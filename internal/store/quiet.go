@@ -27,6 +27,6 @@ func (tx *Tx) SetQuiet(ctx context.Context, id coach.AccountID, quiet bool) (err
 func (tx *Tx) Quiet(ctx context.Context, id coach.AccountID) (_ bool, err error) {
 	defer fail("store.Quiet", &err)
 	var n int
-	err = tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM quiet WHERE account_id = ?`), id)
+	err = tx.get(ctx, &n, `SELECT COUNT(*) FROM quiet WHERE account_id = ?`, id)
 	return n > 0, err
 }

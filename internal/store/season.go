@@ -27,7 +27,7 @@ func (tx *Tx) SaveWorkshop(ctx context.Context, id coach.AccountID, w *coach.Wor
 func (tx *Tx) Workshop(ctx context.Context, id coach.AccountID) (_ *coach.Workshop, err error) {
 	defer fail("store.Workshop", &err)
 	var doc string
-	if err := tx.GetContext(ctx, &doc, tx.Rebind(`SELECT doc FROM workshop WHERE account_id = ?`), id); err != nil {
+	if err := tx.get(ctx, &doc, `SELECT doc FROM workshop WHERE account_id = ?`, id); err != nil {
 		if kindOf(err) == fault.NotFound {
 			return nil, nil
 		}
@@ -50,7 +50,7 @@ func (tx *Tx) SaveBookings(
 ) (err error) {
 	defer fail("store.SaveBookings", &err)
 	var n int
-	if err := tx.GetContext(ctx, &n, tx.Rebind(`SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`), id,
+	if err := tx.get(ctx, &n, `SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`, id,
 		c); err != nil {
 		return err
 	}

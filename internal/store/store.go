@@ -27,6 +27,7 @@ import (
 	"github.com/riverqueue/river/riverdriver/riversqlite"
 	sqlite "modernc.org/sqlite"
 
+	"sealmanac/internal/coach"
 	"sealmanac/internal/fault"
 )
 
@@ -39,21 +40,45 @@ type dialect struct {
 	position string             // function of a text and a part of it: where that begins, or 0
 	snapshot sql.IsolationLevel // at which all reads of a transaction see one moment
 	copies   bool               // has COPY
-	arrays   bool               // takes a list as one value
+	lookUp   lookUp             // asks for coaches of an account by a list of values
 	river    func(*sql.DB) riverdriver.Driver[*sql.Tx]
 }
 
 var (
 	postgres = dialect{
 		name: "postgres", patience: "SET LOCAL lock_timeout = %d", lock: " FOR NO KEY UPDATE", position: "strpos",
-		snapshot: sql.LevelRepeatableRead, copies: true, arrays: true,
+		snapshot: sql.LevelRepeatableRead, copies: true, lookUp: lookUpEach,
 		river: func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riverdatabasesql.New(db) },
 	}
 	embedded = dialect{
-		name: "sqlite", position: "instr",
+		name: "sqlite", position: "instr", lookUp: lookUpAll,
 		river: func(db *sql.DB) riverdriver.Driver[*sql.Tx] { return riversqlite.New(db) },
 	}
 )
+
+// lookUp is a query for those coaches of an account whose column has one of some values, at
+// most so many for each of them. Conditions may follow.
+type lookUp func(columns, column string, most int, id coach.AccountID, values []string) (query string, args []any)
+
+// lookUpEach finds the coaches of one value after the other by their index. While
+// PostgreSQL has no statistics, as during the first backfill, it would read the whole
+// account for each list of values; the limit keeps it from that.
+func lookUpEach(
+	columns, column string, most int, id coach.AccountID, values []string,
+) (query string, args []any) {
+	return fmt.Sprintf(`SELECT %s FROM unnest(?::text[]) AS n (name) CROSS JOIN LATERAL (
+		SELECT * FROM coach WHERE account_id = ? AND %s = n.name LIMIT %d) AS c WHERE true`, columns, column, most),
+		[]any{pq.Array(values), id}
+}
+
+// lookUpAll leaves the limit out: SQLite uses the index anyway.
+func lookUpAll(columns, column string, _ int, id coach.AccountID, values []string) (query string, args []any) {
+	args = []any{id}
+	for _, v := range values {
+		args = append(args, v)
+	}
+	return `SELECT ` + columns + ` FROM coach WHERE account_id = ? AND ` + column + ` IN (` + marks(len(values)) + `)`, args
+}
 
 func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
 
@@ -72,7 +97,7 @@ type DB struct {
 
 // Tx is one transaction. Everything it writes carries the same instant.
 type Tx struct {
-	*sqlx.Tx
+	tx  *sqlx.Tx
 	d   dialect
 	now time.Time
 }
@@ -291,9 +316,14 @@ func failed(op string, err error) error {
 	return e
 }
 
-// query runs Rebind for the database's placeholder style.
+// SQL returns the transaction of the driver, for the job library, which adds its rows in
+// the same transaction as ours, and for tests. All other SQL stands in this package.
+func (tx *Tx) SQL() *sqlx.Tx { return tx.tx }
+
+// exec, get and list run a statement that is written with ? for its values; both databases
+// have it in their own style.
 func (tx *Tx) exec(ctx context.Context, text string, args ...any) (int64, error) {
-	res, err := tx.ExecContext(ctx, tx.Rebind(text), args...)
+	res, err := tx.tx.ExecContext(ctx, tx.tx.Rebind(text), args...)
 	if err != nil {
 		return 0, err
 	}
@@ -301,7 +331,12 @@ func (tx *Tx) exec(ctx context.Context, text string, args ...any) (int64, error)
 }
 
 func (tx *Tx) list(ctx context.Context, into any, text string, args ...any) error {
-	return tx.SelectContext(ctx, into, tx.Rebind(text), args...)
+	return tx.tx.SelectContext(ctx, into, tx.tx.Rebind(text), args...)
+}
+
+// get reads one row; that there is none is an error of kind NotFound.
+func (tx *Tx) get(ctx context.Context, into any, text string, args ...any) error {
+	return tx.tx.GetContext(ctx, into, tx.tx.Rebind(text), args...)
 }
 
 // micro is how instants are stored.

@@ -37,7 +37,7 @@ func TestNewerSchemaIsRefused(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "x.db")
 	db := opener(t, func() (*store.DB, error) { return store.OpenSQLite(path) })()
 	err := db.Update(t.Context(), func(tx *store.Tx) error {
-		_, err := tx.ExecContext(t.Context(), `INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, 1)`)
+		_, err := tx.SQL().ExecContext(t.Context(), `INSERT INTO goose_db_version (version_id, is_applied) VALUES (99999, 1)`)
 		return err
 	})
 	if err != nil {

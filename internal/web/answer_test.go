@@ -367,7 +367,7 @@ func TestOwnerSeesTheAnswers(t *testing.T) {
 		if _, err := tx.AddNotices(t.Context(), civil.Of(2026, 3, 3), []reminder.Notice{other}); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(t.Context(), `UPDATE notice SET state = 'accepted' WHERE account_id = 'one'`)
+		_, err := tx.SQL().ExecContext(t.Context(), `UPDATE notice SET state = 'accepted' WHERE account_id = 'one'`)
 		return err
 	}); err != nil {
 		t.Fatal(err)
@@ -383,7 +383,7 @@ func TestOwnerSeesTheAnswers(t *testing.T) {
 	}
 	x.press(x.link(n, reminder.Book), nil)
 	if err := x.db.Update(t.Context(), func(tx *store.Tx) error {
-		_, err := tx.ExecContext(t.Context(), `UPDATE notice SET answered_at = NULL WHERE account_id = 'one'`)
+		_, err := tx.SQL().ExecContext(t.Context(), `UPDATE notice SET answered_at = NULL WHERE account_id = 'one'`)
 		return err
 	}); err != nil {
 		t.Fatal(err)

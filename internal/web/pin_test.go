@@ -196,9 +196,9 @@ func TestPlannedIsNotAgreed(t *testing.T) {
 func TestOldDaysAreAgreed(t *testing.T) {
 	x := newRig(t)
 	err := x.db.Update(t.Context(), func(tx *store.Tx) error {
-		_, err := tx.ExecContext(
+		_, err := tx.SQL().ExecContext(
 			t.Context(),
-			tx.Rebind(`INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, 0)`),
+			tx.SQL().Rebind(`INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, 0)`),
 			"one",
 			`{"Site":null,"Travel":-1,"Pins":[{"Coach":"zf-1","Day":"2026-04-01","Task":"","At":570}]}`,
 		)

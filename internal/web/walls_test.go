@@ -307,13 +307,14 @@ func (x *rig) state(id coach.AccountID) string {
 		for _, table := range []string{"coach", "service", "reading", "notice", "member", "api_token", "audit", "attachment",
 			"rules", "saved_view", "one_time"} {
 			var n int
-			if err := tx.Get(&n, tx.Rebind("SELECT COUNT(*) FROM "+table+" WHERE account_id = ?"), id); err != nil {
+			if err := tx.SQL().Get(&n, tx.SQL().Rebind("SELECT COUNT(*) FROM "+table+" WHERE account_id = ?"), id); err != nil {
 				return err
 			}
 			out.WriteString(table + "=" + string(rune('0'+n)) + " ")
 		}
 		var docs []string
-		if err := tx.Select(&docs, tx.Rebind("SELECT doc || changed_at FROM coach WHERE account_id = ?"), id); err != nil {
+		all := tx.SQL().Rebind("SELECT doc || changed_at FROM coach WHERE account_id = ?")
+		if err := tx.SQL().Select(&docs, all, id); err != nil {
 			return err
 		}
 		out.WriteString(strings.Join(docs, "\n"))

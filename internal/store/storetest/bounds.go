@@ -93,11 +93,11 @@ func leastLives(t *testing.T, open func() *store.DB) {
 				k.Slides[0].Runs[0].Parts = []coach.Part{sample.Slides[0].Runs[0].Parts[0]}
 				k.Slides[0].Runs[0].Parts[0].Fitted = on
 			}
-			if _, err := tx.ExecContext(ctx, `DELETE FROM life`); err != nil {
+			if _, err := tx.SQL().ExecContext(ctx, `DELETE FROM life`); err != nil {
 				return err
 			}
 			for _, on := range []civil.Date{was, was.Add(c.days)} {
-				if _, err := tx.ExecContext(ctx,
+				if _, err := tx.SQL().ExecContext(ctx,
 					`DELETE FROM coach WHERE coach_id = 'life' AND '`+on.String()+`' = '`+was.String()+`'`); err != nil {
 					return err
 				}
@@ -110,7 +110,7 @@ func leastLives(t *testing.T, open func() *store.DB) {
 			if len(lives) != c.lives {
 				t.Errorf("a date %d days later: %d lives, want %d", c.days, len(lives), c.lives)
 			}
-			if _, err := tx.ExecContext(ctx, `DELETE FROM part WHERE coach_id = 'life'`); err != nil {
+			if _, err := tx.SQL().ExecContext(ctx, `DELETE FROM part WHERE coach_id = 'life'`); err != nil {
 				return err
 			}
 			return err

@@ -39,7 +39,7 @@ func heldDoNotLeave(t *testing.T, open func() *store.DB) {
 			db.Now = func() time.Time { return clock }
 			seed(t, db)
 			update(t, db, func(ctx context.Context, tx *store.Tx) error { // those of the case before
-				_, err := tx.ExecContext(ctx, `DELETE FROM notice`)
+				_, err := tx.SQL().ExecContext(ctx, `DELETE FROM notice`)
 				return err
 			})
 			n := notice(c.name, noon)
@@ -47,7 +47,7 @@ func heldDoNotLeave(t *testing.T, open func() *store.DB) {
 			add(t, db, n)
 			set := func() {
 				update(t, db, func(ctx context.Context, tx *store.Tx) error {
-					if _, err := tx.ExecContext(ctx, tx.Rebind(`UPDATE notice SET hold = ?`), c.hold); err != nil {
+					if _, err := tx.SQL().ExecContext(ctx, tx.SQL().Rebind(`UPDATE notice SET hold = ?`), c.hold); err != nil {
 						return err
 					}
 					return tx.SetQuiet(ctx, shop.ID, c.paused)
@@ -71,7 +71,7 @@ func heldDoNotLeave(t *testing.T, open func() *store.DB) {
 				if err := tx.SetQuiet(ctx, shop.ID, false); err != nil {
 					return err
 				}
-				_, err := tx.ExecContext(ctx, `UPDATE notice SET hold = ''`)
+				_, err := tx.SQL().ExecContext(ctx, `UPDATE notice SET hold = ''`)
 				return err
 			})
 			in(t, db, c.name, reminder.Queued)
@@ -123,7 +123,7 @@ func in(t *testing.T, db *store.DB, key string, state reminder.State) {
 		lease = new(noon.Add(time.Hour).UnixMicro())
 	}
 	update(t, db, func(ctx context.Context, tx *store.Tx) error {
-		_, err := tx.ExecContext(ctx, tx.Rebind(`UPDATE notice SET state = ?, lease_end = ? WHERE notice_key = ?`), state,
+		_, err := tx.SQL().ExecContext(ctx, tx.SQL().Rebind(`UPDATE notice SET state = ?, lease_end = ? WHERE notice_key = ?`), state,
 			lease, key)
 		return err
 	})

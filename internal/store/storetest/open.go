@@ -56,7 +56,7 @@ func Stalled(t testing.TB, db *store.DB, n int) {
 	t.Helper()
 	for waiting := 0; waiting < n && db.Name() == "postgres"; time.Sleep(5 * time.Millisecond) {
 		err := db.View(t.Context(), func(tx *store.Tx) error {
-			return tx.GetContext(t.Context(), &waiting, `
+			return tx.SQL().GetContext(t.Context(), &waiting, `
 				SELECT COUNT(*) FROM pg_stat_activity WHERE datname = current_database() AND wait_event_type = 'Lock'`)
 		})
 		if err != nil {
