@@ -321,7 +321,7 @@ func ownTables(t *testing.T, db *sql.DB) (out []string) {
 	t.Helper()
 	query := "SELECT name FROM sqlite_master WHERE type = 'table'"
 	if _, err := db.Exec("SELECT 1 FROM sqlite_master"); err != nil {
-		query = "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public'"
+		query = "SELECT table_name FROM information_schema.tables WHERE table_schema = 'public' AND table_type = 'BASE TABLE'"
 	}
 	for _, name := range lines(t, db, query) {
 		if !strings.HasPrefix(name, "river_") && !strings.HasPrefix(name, "sqlite_") && !strings.HasPrefix(name, "goose_") {

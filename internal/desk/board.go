@@ -2,7 +2,6 @@ package desk
 
 import (
 	"context"
-	"encoding/json"
 
 	"sealmanac/internal/civil"
 	"sealmanac/internal/coach"
@@ -130,16 +129,6 @@ func (d *Desk) SeasonPage(ctx context.Context, id coach.AccountID, from, until s
 
 func visits(
 	ctx context.Context, tx *store.Tx, id coach.AccountID, c coach.ID, from, until string,
-) (out []season.Visit, err error) {
-	docs, err := tx.VisitDocs(ctx, id, c, from, until)
-	if err != nil {
-		return nil, err
-	}
-	out = make([]season.Visit, len(docs))
-	for i, doc := range docs {
-		if err := json.Unmarshal([]byte(doc), &out[i]); err != nil {
-			return nil, err
-		}
-	}
-	return out, nil
+) ([]season.Visit, error) {
+	return tx.VisitsBetween(ctx, id, c, from, until)
 }

@@ -267,7 +267,7 @@ func TestCalendarsOfBefore(t *testing.T) {
 				case 4:
 					e[2], e[3], e[4], e[5], e[6], e[7] = "b", "visit", "2026-03-20", "2026-03-20", "b", "00:00"
 				}
-				if _, err := tx.SQL().ExecContext(t.Context(), tx.SQL().Rebind(`INSERT INTO calendar_entry (account_id, uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`), e...); err != nil {
+				if _, err := tx.SQL().ExecContext(t.Context(), tx.SQL().Rebind(`INSERT INTO calendar_entry (account_id, uid, coach_id, kind, day, until_day, summary, description, sequence, cancelled, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`), e...); err != nil {
 					return err
 				}
 			}

@@ -24,7 +24,7 @@ func TestLongWorkKeepsItsKey(t *testing.T) {
 		d := &Desk{DB: db, Now: db.Now}
 		leaseEnd := func() (end int64) {
 			if err := db.View(t.Context(), func(tx *store.Tx) error {
-				return tx.SQL().GetContext(t.Context(), &end, `SELECT lease_end FROM kept_answer`)
+				return tx.SQL().GetContext(t.Context(), &end, `SELECT lease_end FROM idempotency_record`)
 			}); err != nil {
 				t.Fatal(err)
 			}

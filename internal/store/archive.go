@@ -21,7 +21,7 @@ import (
 var archived = []struct{ table, order string }{
 	{"account", "account_id"}, {"workshop", "account_id"}, {"rules", "version"}, {"coach", "coach_id"},
 	{"part", "coach_id, run, part"}, {"service", "coach_id, day, kind, slide, run"},
-	{"reading", "coach_id, day, kind, slide, run, part, said_by"}, {"coach_report", "coach_id, kind"},
+	{"reading", "coach_id, day, kind, slide, run, part, recorded_by"}, {"coach_report", "coach_id, kind"},
 	{"booking", "coach_id, source, from_day, until_day"}, {"life", "coach_id, run, part, fitted"},
 	{"answer", "coach_id, task_key, kind, person"}, {"call_outcome", "coach_id, person, task_key, outcome"},
 	{"opt_out", "person"}, {"bad_address", "person"}, {"campaign", "campaign_id"}, {"notice", "notice_key"},
@@ -86,8 +86,14 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 	if err != nil {
 		return err
 	}
+	if table == "coach" {
+		if err := presentRow(row); err != nil {
+			return err
+		}
+	}
 	cols, args := []string{"account_id"}, []any{id}
 	for c, v := range row {
+		c = nameNow(known, c)
 		if !slices.Contains(known, c) || c == "account_id" {
 			return fault.New(fault.Invalid, fmt.Sprintf("the archive has a column %q of %s that is not known here", c, table),
 				"Use the version of the program that made it, or a newer one.")
@@ -116,6 +122,46 @@ func (tx *Tx) Fill(ctx context.Context, id coach.AccountID, table string, row ma
 		return &fault.Error{Kind: fault.Invalid, Msg: what, Hint: badRow, Err: err}
 	}
 	return err
+}
+
+// renamedColumns are the names that columns had in archives of before schema 17, with the
+// names that they may have now. A table has one of them at most.
+var renamedColumns = map[string][]string{
+	"made_at": {"created_at", "changed_at"}, "made_by": {"created_by"}, "made_on": {"created_on"},
+	"said_by": {"recorded_by", "created_by"}, "settled_at": {"finished_at"}, "words": {"body", "reply"},
+}
+
+// nameNow returns what an archive's column is called now in a table with these columns.
+func nameNow(known []string, column string) string {
+	if slices.Contains(known, column) {
+		return column
+	}
+	for _, name := range renamedColumns[column] {
+		if slices.Contains(known, name) {
+			return name
+		}
+	}
+	return column
+}
+
+// presentRow brings the document of a coach's row into its present shape, and the columns
+// beside it: the archive may be older than both.
+func presentRow(row map[string]any) error {
+	doc, ok := row["doc"].(string)
+	if !ok {
+		return nil // the database refuses it, and says why
+	}
+	text, c, err := present(doc)
+	if err != nil {
+		if fault.KindOf(err) == fault.Unavailable {
+			return err // a newer program wrote it, and the error says so
+		}
+		return &fault.Error{Kind: fault.Invalid, Err: err, Hint: badRow,
+			Msg: fmt.Sprintf("the archive has a row of coach, %v, whose document cannot be read", row["coach_id"])}
+	}
+	row["doc"] = text
+	row["feed"], row["danger"] = searched(&c)
+	return nil
 }
 
 const badRow = "The archive was changed or is damaged. Take the original, or archive the account again. Nothing was " +

@@ -18,8 +18,8 @@ type Attachment struct {
 	Media  string `db:"media"`
 	Body   []byte `db:"body"`
 	Thumb  []byte `db:"thumb"`
-	MadeBy string `db:"made_by"`
-	MadeAt int64  `db:"made_at"`
+	MadeBy string `db:"created_by"`
+	MadeAt int64  `db:"created_at"`
 }
 
 // AddAttachment keeps a picture or paper.
@@ -28,7 +28,7 @@ func (tx *Tx) AddAttachment(ctx context.Context, id coach.AccountID, a Attachmen
 	if a.Thumb == nil {
 		a.Thumb = []byte{}
 	}
-	_, err = tx.exec(ctx, `INSERT INTO attachment (account_id, coach_id, attachment_id, slide, run, day, name, media, body, thumb, made_by, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+	_, err = tx.exec(ctx, `INSERT INTO attachment (account_id, coach_id, attachment_id, slide, run, day, name, media, body, thumb, created_by, created_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id, coach_id, attachment_id) DO NOTHING`, id, a.Coach, a.ID, a.Slide, a.Run, a.Day, a.Name, a.Media, a.Body, a.Thumb, a.MadeBy, micro(tx.now))
 	return err
 }
@@ -36,7 +36,7 @@ func (tx *Tx) AddAttachment(ctx context.Context, id coach.AccountID, a Attachmen
 // Attachments returns what is attached to a coach, newest first, without the bytes.
 func (tx *Tx) Attachments(ctx context.Context, id coach.AccountID, c coach.ID) (out []Attachment, err error) {
 	defer fail("store.Attachments", &err)
-	err = tx.list(ctx, &out, `SELECT coach_id, attachment_id, slide, run, day, name, media, made_by, made_at FROM attachment WHERE account_id = ? AND coach_id = ? ORDER BY day DESC, made_at DESC, attachment_id LIMIT 500`, id, c)
+	err = tx.list(ctx, &out, `SELECT coach_id, attachment_id, slide, run, day, name, media, created_by, created_at FROM attachment WHERE account_id = ? AND coach_id = ? ORDER BY day DESC, created_at DESC, attachment_id LIMIT 500`, id, c)
 	return out, err
 }
 
@@ -45,7 +45,7 @@ func (tx *Tx) AttachmentByID(
 	ctx context.Context, id coach.AccountID, c coach.ID, attachment string,
 ) (a Attachment, err error) {
 	defer fail("store.AttachmentByID", &err)
-	err = tx.get(ctx, &a, `SELECT coach_id, attachment_id, slide, run, day, name, media, body, thumb, made_by, made_at FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`, id, c, attachment)
+	err = tx.get(ctx, &a, `SELECT coach_id, attachment_id, slide, run, day, name, media, body, thumb, created_by, created_at FROM attachment WHERE account_id = ? AND coach_id = ? AND attachment_id = ?`, id, c, attachment)
 	return a, err
 }
 
@@ -77,7 +77,7 @@ func (tx *Tx) DropDone(ctx context.Context, id coach.AccountID, c coach.ID, pref
 // DropReading takes back a reading that somebody sent in.
 func (tx *Tx) DropReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (_ bool, err error) {
 	defer fail("store.DropReading", &err)
-	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND part = ? AND said_by = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.By)
+	n, err := tx.exec(ctx, `DELETE FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND part = ? AND recorded_by = ?`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.By)
 	return n > 0, err
 }
 
@@ -86,26 +86,14 @@ func (tx *Tx) ReadingParts(
 	ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading,
 ) (out []coach.PartKind, err error) {
 	defer fail("store.ReadingParts", &err)
-	err = tx.list(ctx, &out, `SELECT part FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND said_by = ? ORDER BY part`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
+	err = tx.list(ctx, &out, `SELECT part FROM reading WHERE account_id = ? AND coach_id = ? AND day = ? AND kind = ? AND slide = ? AND run = ? AND recorded_by = ? ORDER BY part`, id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.By)
 	return out, err
 }
 
 // NoticesOf returns a coach's notices, newest first.
 func (tx *Tx) NoticesOf(ctx context.Context, id coach.AccountID, c coach.ID, most int) (out []NoticeRow, err error) {
 	defer fail("store.NoticesOf", &err)
-	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND coach_id = ? AND task_kind <> 'access' ORDER BY made_on DESC, notice_key LIMIT ?`, id, c, most)
-	return out, err
-}
-
-// VisitDocs returns the planned visits, as they were kept, of an account from one day to another,
-// both included, or of one coach.
-func (tx *Tx) VisitDocs(
-	ctx context.Context, id coach.AccountID, c coach.ID, from, until string,
-) (out []string, err error) {
-	defer fail("store.VisitDocs", &err)
-	where, args := scope{id, c}.where()
-	err = tx.list(ctx, &out, `SELECT doc FROM visit WHERE `+where+` AND day >= ? AND day <= ? ORDER BY day, ordinal`,
-		append(args, from, until)...)
+	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND coach_id = ? AND task_kind <> 'access' ORDER BY created_on DESC, notice_key LIMIT ?`, id, c, most)
 	return out, err
 }
 
@@ -131,12 +119,12 @@ func (tx *Tx) PlanPart(ctx context.Context, id coach.AccountID, part string) (do
 type RulesRow struct {
 	Version string `db:"version"`
 	Note    string `db:"note"`
-	MadeAt  int64  `db:"made_at"`
+	MadeAt  int64  `db:"created_at"`
 }
 
 // RuleVersions returns the versions of an account's rulebook, newest first.
 func (tx *Tx) RuleVersions(ctx context.Context, id coach.AccountID) (out []RulesRow, err error) {
 	defer fail("store.RuleVersions", &err)
-	err = tx.list(ctx, &out, `SELECT version, note, made_at FROM rules WHERE account_id = ? ORDER BY made_at DESC, version DESC`, id)
+	err = tx.list(ctx, &out, `SELECT version, note, created_at FROM rules WHERE account_id = ? ORDER BY created_at DESC, version DESC`, id)
 	return out, err
 }

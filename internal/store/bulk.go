@@ -51,7 +51,16 @@ func (tx *Tx) SavePrepared(
 	return changed, nil
 }
 
-var coachColumns = []string{"account_id", "coach_id", "label", "doc", "changed_at", "external_id"}
+var coachColumns = []string{"account_id", "coach_id", "label", "doc", "changed_at", "external_id", "feed", "danger"}
+
+// searched returns what stands beside a coach's document because it is searched for: its
+// feed, and 1 when it has a reading of a kind that can mean danger, else 0.
+func searched(c *coach.Coach) (feed string, danger int) {
+	if slices.ContainsFunc(c.Readings, func(r coach.Reading) bool { return canMeanDanger(r.Kind) }) {
+		danger = 1
+	}
+	return c.Feed, danger
+}
 
 func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared, changed map[coach.ID]bool) error {
 	names := make([]coach.ID, len(ps))
@@ -77,7 +86,8 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 			continue
 		}
 		changed[c.ID] = true
-		row := []any{string(id), string(c.ID), c.Name(), p.doc, micro(tx.now), c.External}
+		feed, danger := searched(c)
+		row := []any{string(id), string(c.ID), c.Name(), p.doc, micro(tx.now), c.External, feed, danger}
 		if !known {
 			fresh, parts = append(fresh, row), append(parts, p.parts...)
 			continue
@@ -92,17 +102,17 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 		return err
 	}
 	// the version grows, whatever the clock does
-	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id`)
+	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id, feed = excluded.feed, danger = excluded.danger`)
 	if err != nil {
 		return err
 	}
 	return tx.replaceParts(ctx, id, parts, old, anew)
 }
 
-// again returns a document that an earlier version wrote, with its empty fields, as it
-// is written now.
+// again returns a document that an earlier version wrote as it is written now: the way
+// in which a coach is written is no change of it, and makes no version and no event.
 func again(doc string) string {
-	if !strings.Contains(doc, `:"",`) {
+	if current(doc) {
 		return doc
 	}
 	var c coach.Coach

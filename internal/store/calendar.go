@@ -15,17 +15,17 @@ type Calendar struct {
 	Kind      string `db:"kind"` // shop, fleet, coach
 	Coach     string `db:"coach_id"`
 	Name      string `db:"name"`
-	MadeBy    string `db:"made_by"`
-	MadeAt    int64  `db:"made_at"`
+	MadeBy    string `db:"created_by"`
+	MadeAt    int64  `db:"created_at"`
 	RevokedAt *int64 `db:"revoked_at"`
 }
 
-const calendarColumns = `account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at, revoked_at`
+const calendarColumns = `account_id, token_hash, calendar_id, kind, coach_id, name, created_by, created_at, revoked_at`
 
 // AddCalendar keeps a calendar's address.
 func (tx *Tx) AddCalendar(ctx context.Context, c Calendar) (err error) {
 	defer fail("store.AddCalendar", &err)
-	_, err = tx.exec(ctx, `INSERT INTO calendar (account_id, token_hash, calendar_id, kind, coach_id, name, made_by, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, c.Account, c.Hash, c.ID, c.Kind, c.Coach, c.Name, c.MadeBy, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO calendar (account_id, token_hash, calendar_id, kind, coach_id, name, created_by, created_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, c.Account, c.Hash, c.ID, c.Kind, c.Coach, c.Name, c.MadeBy, micro(tx.now))
 	return err
 }
 
@@ -40,7 +40,7 @@ func (tx *Tx) CalendarByHash(ctx context.Context, hash string) (c Calendar, err 
 // Calendars returns an account's calendars that still work.
 func (tx *Tx) Calendars(ctx context.Context, id coach.AccountID) (out []Calendar, err error) {
 	defer fail("store.Calendars", &err)
-	err = tx.list(ctx, &out, `SELECT `+calendarColumns+` FROM calendar WHERE account_id = ? AND revoked_at IS NULL ORDER BY made_at, calendar_id`, id)
+	err = tx.list(ctx, &out, `SELECT `+calendarColumns+` FROM calendar WHERE account_id = ? AND revoked_at IS NULL ORDER BY created_at, calendar_id`, id)
 	return out, err
 }
 
@@ -55,7 +55,7 @@ func (tx *Tx) RevokeCalendar(ctx context.Context, id coach.AccountID, calendar s
 // many.
 func (tx *Tx) RevokeCalendarsOf(ctx context.Context, id coach.AccountID, email string) (n int64, err error) {
 	defer fail("store.RevokeCalendarsOf", &err)
-	return tx.exec(ctx, `UPDATE calendar SET revoked_at = ? WHERE account_id = ? AND made_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
+	return tx.exec(ctx, `UPDATE calendar SET revoked_at = ? WHERE account_id = ? AND created_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
 }
 
 // Entry is what calendars said last of a thing with a day.
@@ -66,7 +66,7 @@ type Entry struct {
 	Day       string `db:"day"`
 	Until     string `db:"until_day"` // the last day
 	Summary   string `db:"summary"`
-	Words     string `db:"words"`
+	Words     string `db:"description"`
 	Sequence  int64  `db:"sequence"`
 	Cancelled int64  `db:"cancelled"`
 	ChangedAt int64  `db:"changed_at"`
@@ -79,11 +79,11 @@ func (tx *Tx) Entries(ctx context.Context, id coach.AccountID, c coach.ID, kind 
 	if kind != "" {
 		where, args = where+" AND kind = ?", append(args, kind)
 	}
-	err = tx.list(ctx, &out, `SELECT uid, coach_id, kind, day, until_day, summary, words, sequence, cancelled, changed_at FROM calendar_entry WHERE `+where+` ORDER BY day, uid`, args...)
+	err = tx.list(ctx, &out, `SELECT uid, coach_id, kind, day, until_day, summary, description, sequence, cancelled, changed_at FROM calendar_entry WHERE `+where+` ORDER BY day, uid`, args...)
 	return out, err
 }
 
-var entryColumns = []string{"account_id", "uid", "coach_id", "kind", "day", "until_day", "summary", "words",
+var entryColumns = []string{"account_id", "uid", "coach_id", "kind", "day", "until_day", "summary", "description",
 	"sequence", "cancelled", "changed_at"}
 
 // SaveEntries keeps what calendars say of things, each under the sequence that follows the
@@ -97,7 +97,7 @@ func (tx *Tx) SaveEntries(ctx context.Context, id coach.AccountID, es []Entry) (
 			e.Sequence, e.Cancelled, e.ChangedAt}
 	}
 	n, err := tx.inserted(ctx, "calendar_entry", entryColumns, rows, `ON CONFLICT (account_id, uid) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, summary = excluded.summary,
-		words = excluded.words, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at WHERE calendar_entry.sequence = excluded.sequence - 1`)
+		description = excluded.description, sequence = excluded.sequence, cancelled = excluded.cancelled, changed_at = excluded.changed_at WHERE calendar_entry.sequence = excluded.sequence - 1`)
 	return n == int64(len(es)), err
 }
 

@@ -79,7 +79,7 @@ func (tx *Tx) RenewStop(ctx context.Context, id coach.AccountID, c coach.ID, s c
 	if err != nil {
 		return err
 	}
-	_, err = tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND coach_id = ?
+	_, err = tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND coach_id = ?
 		AND SUBSTR(task_key, 1, ?) = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, c, len(key), key)
 	return err
 }
@@ -127,7 +127,7 @@ func (tx *Tx) LastMessages(
 			Day    string `db:"day"`
 		}
 		where, args := among(id, cs[from:min(from+500, len(cs))])
-		err := tx.list(ctx, &rows, `SELECT coach_id, person, MAX(made_on) AS day FROM notice WHERE `+where+`
+		err := tx.list(ctx, &rows, `SELECT coach_id, person, MAX(created_on) AS day FROM notice WHERE `+where+`
 			AND state IN ('accepted', 'sending') AND task_key NOT LIKE 'shop|%' GROUP BY coach_id, person`, args...)
 		if err != nil {
 			return nil, err

@@ -28,7 +28,7 @@ func (r accountRow) account() coach.Account {
 func (tx *Tx) SaveAccount(ctx context.Context, a coach.Account) (err error) {
 	defer fail("store.SaveAccount", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO account (account_id, name, postal, email, phone, zone, language, made_at)
+		INSERT INTO account (account_id, name, postal, email, phone, zone, language, created_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id) DO UPDATE SET name = excluded.name, postal = excluded.postal,
 			email = excluded.email, phone = excluded.phone, zone = excluded.zone, language = excluded.language`,
@@ -147,7 +147,7 @@ func (tx *Tx) CoachDoc(
 func (tx *Tx) FeedCoaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {
 	defer fail("store.FeedCoaches", &err)
 	var docs []string
-	if err := tx.list(ctx, &docs, `SELECT doc FROM coach WHERE account_id = ? AND doc LIKE '%"Feed":"https://%' ORDER BY coach_id`, id); err != nil {
+	if err := tx.list(ctx, &docs, `SELECT doc FROM coach WHERE account_id = ? AND feed <> '' ORDER BY coach_id`, id); err != nil {
 		return nil, err
 	}
 	out = make([]coach.Coach, len(docs))
@@ -165,14 +165,14 @@ type serviceRow struct {
 	Kind  string `db:"kind"`
 	Slide string `db:"slide"`
 	Run   string `db:"run"`
-	By    string `db:"said_by"`
+	By    string `db:"recorded_by"`
 	Note  string `db:"note"`
 }
 
 func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	var rows []serviceRow
 	where, args := in.where()
-	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, said_by, note FROM service WHERE `+where+` ORDER BY coach_id, day, kind, slide, run`, args...)
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, recorded_by, note FROM service WHERE `+where+` ORDER BY coach_id, day, kind, slide, run`, args...)
 	if err != nil {
 		return err
 	}
@@ -195,7 +195,7 @@ func (tx *Tx) mergeServices(ctx context.Context, in scope, cs []coach.Coach, at 
 func (tx *Tx) AddService(ctx context.Context, id coach.AccountID, c coach.ID, s coach.Service) (err error) {
 	defer fail("store.AddService", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO service (account_id, coach_id, day, kind, slide, run, said_by, note, made_at)
+		INSERT INTO service (account_id, coach_id, day, kind, slide, run, recorded_by, note, created_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id, coach_id, day, kind, slide, run) DO UPDATE
 			SET note = CASE WHEN service.note = '' THEN excluded.note ELSE service.note || '; ' || excluded.note END

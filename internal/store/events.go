@@ -18,7 +18,7 @@ type Event struct {
 	Kind   string `db:"kind"` // such as "notice.made"
 	Coach  string `db:"coach_id"`
 	Data   string `db:"data"` // JSON
-	MadeAt int64  `db:"made_at"`
+	MadeAt int64  `db:"created_at"`
 }
 
 // Happened is an event about to be noted.
@@ -53,20 +53,20 @@ func (tx *Tx) AddEvents(ctx context.Context, id coach.AccountID, hs ...Happened)
 		sum := sha256.Sum256([]byte(fmt.Sprint(id, "|", seq)))
 		rows[i] = []any{id, seq, "evt_" + hex.EncodeToString(sum[:12]), h.Kind, h.Coach, string(data), micro(tx.now)}
 	}
-	return tx.fill(ctx, "event", []string{"account_id", "seq", "event_id", "kind", "coach_id", "data", "made_at"}, rows)
+	return tx.fill(ctx, "event", []string{"account_id", "seq", "event_id", "kind", "coach_id", "data", "created_at"}, rows)
 }
 
 // Events returns an account's events after a number, in order.
 func (tx *Tx) Events(ctx context.Context, id coach.AccountID, after int64, most int) (out []Event, err error) {
 	defer fail("store.Events", &err)
-	err = tx.list(ctx, &out, `SELECT seq, event_id, kind, coach_id, data, made_at FROM event WHERE account_id = ? AND seq > ? ORDER BY seq LIMIT ?`, id, after, most)
+	err = tx.list(ctx, &out, `SELECT seq, event_id, kind, coach_id, data, created_at FROM event WHERE account_id = ? AND seq > ? ORDER BY seq LIMIT ?`, id, after, most)
 	return out, err
 }
 
 // EventByID returns one event.
 func (tx *Tx) EventByID(ctx context.Context, id coach.AccountID, event string) (e Event, err error) {
 	defer fail("store.EventByID", &err)
-	err = tx.get(ctx, &e, `SELECT seq, event_id, kind, coach_id, data, made_at FROM event WHERE account_id = ? AND event_id = ?`, id, event)
+	err = tx.get(ctx, &e, `SELECT seq, event_id, kind, coach_id, data, created_at FROM event WHERE account_id = ? AND event_id = ?`, id, event)
 	return e, err
 }
 
@@ -80,7 +80,7 @@ func (tx *Tx) EventHead(ctx context.Context, id coach.AccountID) (seq int64, err
 // EventBefore returns the number of the last event made before an instant.
 func (tx *Tx) EventBefore(ctx context.Context, id coach.AccountID, at int64) (seq int64, err error) {
 	defer fail("store.EventBefore", &err)
-	err = tx.get(ctx, &seq, `SELECT COALESCE(MAX(seq), 0) FROM event WHERE account_id = ? AND made_at < ?`, id, at)
+	err = tx.get(ctx, &seq, `SELECT COALESCE(MAX(seq), 0) FROM event WHERE account_id = ? AND created_at < ?`, id, at)
 	return seq, err
 }
 
@@ -96,12 +96,12 @@ type Endpoint struct {
 	Tries    int64  `db:"tries"` // of the next one
 	NextAt   int64  `db:"next_at"`
 	LeaseEnd int64  `db:"lease_end"`
-	Trouble  string `db:"trouble"`
-	MadeBy   string `db:"made_by"`
-	MadeAt   int64  `db:"made_at"`
+	Trouble  string `db:"last_error"`
+	MadeBy   string `db:"created_by"`
+	MadeAt   int64  `db:"created_at"`
 }
 
-const endpointColumns = `account_id, endpoint_id, url, kinds, keys, state, seq, tries, next_at, lease_end, trouble, made_by, made_at`
+const endpointColumns = `account_id, endpoint_id, url, kinds, keys, state, seq, tries, next_at, lease_end, last_error, created_by, created_at`
 
 // AddEndpoint keeps an endpoint.
 func (tx *Tx) AddEndpoint(ctx context.Context, e Endpoint) (err error) {
@@ -114,7 +114,7 @@ func (tx *Tx) AddEndpoint(ctx context.Context, e Endpoint) (err error) {
 // Endpoints returns an account's endpoints by name.
 func (tx *Tx) Endpoints(ctx context.Context, id coach.AccountID) (out []Endpoint, err error) {
 	defer fail("store.Endpoints", &err)
-	err = tx.list(ctx, &out, `SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? ORDER BY made_at, endpoint_id`,
+	err = tx.list(ctx, &out, `SELECT `+endpointColumns+` FROM endpoint WHERE account_id = ? ORDER BY created_at, endpoint_id`,
 		id)
 	return out, err
 }
@@ -146,7 +146,7 @@ func (tx *Tx) EndpointStates(ctx context.Context) (out map[string]int, err error
 // and that nobody serves.
 func (tx *Tx) WaitingEndpoints(ctx context.Context, most int) (out []Endpoint, err error) {
 	defer fail("store.WaitingEndpoints", &err)
-	err = tx.list(ctx, &out, `SELECT e.account_id, e.endpoint_id, e.url, e.kinds, e.keys, e.state, e.seq, e.tries, e.next_at, e.lease_end, e.trouble, e.made_by, e.made_at FROM endpoint e
+	err = tx.list(ctx, &out, `SELECT e.account_id, e.endpoint_id, e.url, e.kinds, e.keys, e.state, e.seq, e.tries, e.next_at, e.lease_end, e.last_error, e.created_by, e.created_at FROM endpoint e
 		JOIN event_head h ON h.account_id = e.account_id
 		WHERE e.state = 'live' AND e.next_at <= ? AND e.lease_end < ? AND e.seq < h.seq ORDER BY e.next_at, e.account_id, e.endpoint_id LIMIT ?`, micro(tx.now), micro(tx.now), most)
 	return out, err
@@ -164,7 +164,7 @@ func (tx *Tx) LeaseEndpoint(ctx context.Context, e Endpoint, until int64) (_ boo
 // caller's, so that who was taken over from changes nothing.
 func (tx *Tx) SettleEndpoint(ctx context.Context, e Endpoint, lease int64) (_ bool, err error) {
 	defer fail("store.SettleEndpoint", &err)
-	n, err := tx.exec(ctx, `UPDATE endpoint SET state = CASE WHEN state = 'live' THEN ? ELSE state END, seq = ?, tries = ?, next_at = ?, lease_end = ?, trouble = ? WHERE account_id = ? AND endpoint_id = ? AND lease_end = ?`,
+	n, err := tx.exec(ctx, `UPDATE endpoint SET state = CASE WHEN state = 'live' THEN ? ELSE state END, seq = ?, tries = ?, next_at = ?, lease_end = ?, last_error = ? WHERE account_id = ? AND endpoint_id = ? AND lease_end = ?`,
 		e.State, e.Seq, e.Tries, e.NextAt, e.LeaseEnd, e.Trouble, e.Account, e.ID, lease)
 	return n == 1, err
 }
@@ -173,7 +173,7 @@ func (tx *Tx) SettleEndpoint(ctx context.Context, e Endpoint, lease int64) (_ bo
 // it stands in the events.
 func (tx *Tx) ChangeEndpoint(ctx context.Context, e Endpoint) (err error) {
 	defer fail("store.ChangeEndpoint", &err)
-	_, err = tx.exec(ctx, `UPDATE endpoint SET url = ?, kinds = ?, keys = ?, state = ?, seq = ?, tries = ?, next_at = ?, trouble = ?, lease_end = 0 WHERE account_id = ? AND endpoint_id = ?`, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.Tries, e.NextAt, e.Trouble, e.Account, e.ID)
+	_, err = tx.exec(ctx, `UPDATE endpoint SET url = ?, kinds = ?, keys = ?, state = ?, seq = ?, tries = ?, next_at = ?, last_error = ?, lease_end = 0 WHERE account_id = ? AND endpoint_id = ?`, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.Tries, e.NextAt, e.Trouble, e.Account, e.ID)
 	return err
 }
 

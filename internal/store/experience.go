@@ -57,8 +57,8 @@ func (tx *Tx) endLives(ctx context.Context, id coach.AccountID, old, now []partR
 			continue
 		}
 		_, err = tx.exec(ctx, `
-			INSERT INTO life (account_id, coach_id, run, part, material, construction, fitted, ended, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
-			ON CONFLICT (account_id, coach_id, run, part, fitted) DO UPDATE SET ended = excluded.ended, made_at = excluded.made_at`,
+			INSERT INTO life (account_id, coach_id, run, part, material, construction, fitted, ended, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)
+			ON CONFLICT (account_id, coach_id, run, part, fitted) DO UPDATE SET ended = excluded.ended, changed_at = excluded.changed_at`,
 			id, o.Coach, o.Run, o.Part, o.Material, o.Construction, o.Fitted, ended.String(), micro(tx.now))
 		if err != nil {
 			return err
@@ -93,7 +93,7 @@ func (tx *Tx) Lives(ctx context.Context, id coach.AccountID) (out []Life, err er
 // it never did: then the configured one holds.
 func (tx *Tx) Rules(ctx context.Context, id coach.AccountID) (text string, err error) {
 	defer fail("store.Rules", &err)
-	err = tx.get(ctx, &text, `SELECT body FROM rules WHERE account_id = ? ORDER BY made_at DESC, version DESC LIMIT 1`, id)
+	err = tx.get(ctx, &text, `SELECT body FROM rules WHERE account_id = ? ORDER BY created_at DESC, version DESC LIMIT 1`, id)
 	if errors.Is(err, sql.ErrNoRows) {
 		return "", nil
 	}
@@ -104,6 +104,6 @@ func (tx *Tx) Rules(ctx context.Context, id coach.AccountID) (text string, err e
 // holds. A version is never changed.
 func (tx *Tx) SaveRules(ctx context.Context, id coach.AccountID, version, text, note string) (err error) {
 	defer fail("store.SaveRules", &err)
-	_, err = tx.exec(ctx, `INSERT INTO rules (account_id, version, body, note, made_at) VALUES (?, ?, ?, ?, ?)`, id, version, text, note, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO rules (account_id, version, body, note, created_at) VALUES (?, ?, ?, ?, ?)`, id, version, text, note, micro(tx.now))
 	return err
 }

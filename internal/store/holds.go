@@ -19,7 +19,7 @@ func (tx *Tx) MessagesOn(ctx context.Context, id coach.AccountID, on civil.Date)
 		Person string `db:"person"`
 		N      int    `db:"n"`
 	}
-	err = tx.list(ctx, &rows, `SELECT person, COUNT(*) AS n FROM notice WHERE account_id = ? AND made_on = ? AND hold = '' AND state <> 'withdrawn'
+	err = tx.list(ctx, &rows, `SELECT person, COUNT(*) AS n FROM notice WHERE account_id = ? AND created_on = ? AND hold = '' AND state <> 'withdrawn'
 		AND `+ordinary+` GROUP BY person`, id, on.String())
 	out = map[string]int{}
 	for _, r := range rows {
@@ -32,8 +32,8 @@ func (tx *Tx) MessagesOn(ctx context.Context, id coach.AccountID, on civil.Date)
 // the latest first; days without any are no sending days.
 func (tx *Tx) SendingDays(ctx context.Context, id coach.AccountID, before civil.Date, most int) (out []int, err error) {
 	defer fail("store.SendingDays", &err)
-	err = tx.list(ctx, &out, `SELECT COUNT(*) FROM notice WHERE account_id = ? AND made_on < ? AND hold = '' AND state <> 'withdrawn'
-		AND `+ordinary+` GROUP BY made_on ORDER BY made_on DESC LIMIT ?`, id, before.String(), most)
+	err = tx.list(ctx, &out, `SELECT COUNT(*) FROM notice WHERE account_id = ? AND created_on < ? AND hold = '' AND state <> 'withdrawn'
+		AND `+ordinary+` GROUP BY created_on ORDER BY created_on DESC LIMIT ?`, id, before.String(), most)
 	return out, err
 }
 
@@ -66,7 +66,7 @@ func (tx *Tx) Held(ctx context.Context, id coach.AccountID) (out []Held, err err
 			N      int    `db:"n"`
 			Since  string `db:"since"`
 		}
-		err := tx.list(ctx, &rows, `SELECT person, COUNT(*) AS n, MIN(made_on) AS since FROM notice n WHERE `+heldOpen+`
+		err := tx.list(ctx, &rows, `SELECT person, COUNT(*) AS n, MIN(created_on) AS since FROM notice n WHERE `+heldOpen+`
 			GROUP BY person ORDER BY n DESC, person`, id, hold)
 		if err != nil {
 			return nil, err
@@ -114,7 +114,7 @@ func (r NoticeRow) CoverKeys() (out []string, err error) {
 // and returns how many.
 func (tx *Tx) WithdrawHeld(ctx context.Context, id coach.AccountID, hold, batch string) (n int64, err error) {
 	defer fail("store.WithdrawHeld", &err)
-	q := `UPDATE notice SET state = 'withdrawn', hold = '', settled_at = ? WHERE account_id = ? AND hold = ? AND state IN ('queued', 'retry')`
+	q := `UPDATE notice SET state = 'withdrawn', hold = '', finished_at = ? WHERE account_id = ? AND hold = ? AND state IN ('queued', 'retry')`
 	args := []any{micro(tx.now), id, hold}
 	if batch != "" {
 		q += ` AND coach_id IN (SELECT coach_id FROM coach WHERE account_id = ? AND batch = ?)`

@@ -9,8 +9,8 @@ import (
 
 // KeptAnswer is what a post with an Idempotency-Key was answered.
 type KeptAnswer struct {
-	Asked     string `db:"asked"`  // hash of the request
-	Status    int    `db:"status"` // 0: the request is still at work
+	Asked     string `db:"request_hash"` // hash of the request
+	Status    int    `db:"status"`       // 0: the request is still at work
 	Body      string `db:"body"`
 	MediaType string `db:"media_type"` // "": kept before media types were
 	ETag      string `db:"etag"`
@@ -28,14 +28,14 @@ func (tx *Tx) ClaimKey(
 ) (claim int64, err error) {
 	defer fail("store.ClaimKey", &err)
 	now := micro(tx.now)
-	if _, err := tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND made_at <= ?`, id,
+	if _, err := tx.exec(ctx, `DELETE FROM idempotency_record WHERE account_id = ? AND claimed_at <= ?`, id,
 		micro(tx.now.Add(-answersKept))); err != nil {
 		return 0, err
 	}
 	n, err := tx.exec(ctx, `
-		INSERT INTO kept_answer (account_id, idem_key, asked, status, body, made_at, lease_end) VALUES (?, ?, ?, 0, '', ?, ?)
-		ON CONFLICT (account_id, idem_key) DO UPDATE SET made_at = excluded.made_at, lease_end = excluded.lease_end
-			WHERE kept_answer.status = 0 AND kept_answer.lease_end <= ? AND kept_answer.asked = excluded.asked`,
+		INSERT INTO idempotency_record (account_id, idempotency_key, request_hash, status, body, claimed_at, lease_end) VALUES (?, ?, ?, 0, '', ?, ?)
+		ON CONFLICT (account_id, idempotency_key) DO UPDATE SET claimed_at = excluded.claimed_at, lease_end = excluded.lease_end
+			WHERE idempotency_record.status = 0 AND idempotency_record.lease_end <= ? AND idempotency_record.request_hash = excluded.request_hash`,
 		id, key, asked, now, micro(tx.now.Add(lease)), now)
 	if err != nil || n == 0 {
 		return 0, err
@@ -48,7 +48,7 @@ func (tx *Tx) ExtendKey(
 	ctx context.Context, id coach.AccountID, key string, claim int64, lease time.Duration,
 ) (err error) {
 	defer fail("store.ExtendKey", &err)
-	_, err = tx.exec(ctx, `UPDATE kept_answer SET lease_end = ? WHERE account_id = ? AND idem_key = ? AND status = 0 AND made_at = ?`, micro(tx.now.Add(lease)), id, key, claim)
+	_, err = tx.exec(ctx, `UPDATE idempotency_record SET lease_end = ? WHERE account_id = ? AND idempotency_key = ? AND status = 0 AND claimed_at = ?`, micro(tx.now.Add(lease)), id, key, claim)
 	return err
 }
 
@@ -59,15 +59,15 @@ func (tx *Tx) FinishAnswer(
 ) (_ bool, err error) {
 	defer fail("store.FinishAnswer", &err)
 	n, err := tx.exec(ctx, `
-		UPDATE kept_answer SET status = ?, body = ?, media_type = ?, etag = ?, location = ?
-		WHERE account_id = ? AND idem_key = ? AND status = 0 AND made_at = ?`, a.Status, a.Body, a.MediaType, a.ETag, a.Location, id, key, claim)
+		UPDATE idempotency_record SET status = ?, body = ?, media_type = ?, etag = ?, location = ?
+		WHERE account_id = ? AND idempotency_key = ? AND status = 0 AND claimed_at = ?`, a.Status, a.Body, a.MediaType, a.ETag, a.Location, id, key, claim)
 	return n == 1, err
 }
 
 // DropAnswer frees a claimed key whose request came to nothing.
 func (tx *Tx) DropAnswer(ctx context.Context, id coach.AccountID, key string, claim int64) (err error) {
 	defer fail("store.DropAnswer", &err)
-	_, err = tx.exec(ctx, `DELETE FROM kept_answer WHERE account_id = ? AND idem_key = ? AND status = 0 AND made_at = ?`, id, key, claim)
+	_, err = tx.exec(ctx, `DELETE FROM idempotency_record WHERE account_id = ? AND idempotency_key = ? AND status = 0 AND claimed_at = ?`, id, key, claim)
 	return err
 }
 
@@ -76,7 +76,7 @@ func (tx *Tx) DropAnswer(ctx context.Context, id coach.AccountID, key string, cl
 func (tx *Tx) KeptAnswerOf(ctx context.Context, id coach.AccountID, key string) (a KeptAnswer, ok bool, err error) {
 	defer fail("store.KeptAnswerOf", &err)
 	var rows []KeptAnswer
-	err = tx.list(ctx, &rows, `SELECT asked, status, body, media_type, etag, location FROM kept_answer WHERE account_id = ? AND idem_key = ? AND made_at > ?`,
+	err = tx.list(ctx, &rows, `SELECT request_hash, status, body, media_type, etag, location FROM idempotency_record WHERE account_id = ? AND idempotency_key = ? AND claimed_at > ?`,
 		id, key, micro(tx.now.Add(-answersKept)))
 	if len(rows) > 0 {
 		a, ok = rows[0], true

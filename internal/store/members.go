@@ -14,10 +14,10 @@ type Member struct {
 	Name     string `db:"name"`
 	Role     string `db:"role"`
 	Password string `db:"password"` // encoded argon2id hash
-	MadeAt   int64  `db:"made_at"`
+	MadeAt   int64  `db:"created_at"`
 }
 
-const memberColumns = `account_id, email, name, role, password, made_at`
+const memberColumns = `account_id, email, name, role, password, created_at`
 
 // MemberByEmail returns the member with an address, of whatever account.
 func (tx *Tx) MemberByEmail(ctx context.Context, email string) (m Member, err error) {
@@ -43,7 +43,7 @@ func (tx *Tx) CountMembers(ctx context.Context, id coach.AccountID) (n int, err 
 // AddMember adds a member.
 func (tx *Tx) AddMember(ctx context.Context, m Member) (err error) {
 	defer fail("store.AddMember", &err)
-	_, err = tx.exec(ctx, `INSERT INTO member (account_id, email, name, role, password, made_at) VALUES (?, ?, ?, ?, ?, ?)`, m.Account, m.Email, m.Name, m.Role, m.Password, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO member (account_id, email, name, role, password, created_at) VALUES (?, ?, ?, ?, ?, ?)`, m.Account, m.Email, m.Name, m.Role, m.Password, micro(tx.now))
 	if taken(err) {
 		return fault.New(fault.Conflict, "this address belongs to a member of an account already",
 			"Sign in with it, or give another address.")
@@ -72,20 +72,20 @@ type OneTime struct {
 	Account string `db:"account_id"`
 	Email   string `db:"email"`
 	Role    string `db:"role"`
-	MadeBy  string `db:"made_by"`
-	UntilAt int64  `db:"until_at"`
+	MadeBy  string `db:"created_by"`
+	UntilAt int64  `db:"expires_at"`
 	UsedAt  *int64 `db:"used_at"`
 }
 
-const oneTimeColumns = `token_hash, kind, account_id, email, role, made_by, until_at, used_at`
+const oneTimeColumns = `token_hash, kind, account_id, email, role, created_by, expires_at, used_at`
 
 // AddOneTime keeps a link; an earlier unused one of the same kind and address ends.
 func (tx *Tx) AddOneTime(ctx context.Context, o OneTime) (err error) {
 	defer fail("store.AddOneTime", &err)
-	if _, err := tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = ? AND email = ? AND used_at IS NULL OR until_at < ?`, o.Account, o.Kind, o.Email, micro(tx.now)-30*24*3600*1e6); err != nil {
+	if _, err := tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = ? AND email = ? AND used_at IS NULL OR expires_at < ?`, o.Account, o.Kind, o.Email, micro(tx.now)-30*24*3600*1e6); err != nil {
 		return err
 	}
-	_, err = tx.exec(ctx, `INSERT INTO one_time (token_hash, kind, account_id, email, role, made_by, until_at) VALUES (?, ?, ?, ?, ?, ?, ?)`, o.Hash, o.Kind, o.Account, o.Email, o.Role, o.MadeBy, o.UntilAt)
+	_, err = tx.exec(ctx, `INSERT INTO one_time (token_hash, kind, account_id, email, role, created_by, expires_at) VALUES (?, ?, ?, ?, ?, ?, ?)`, o.Hash, o.Kind, o.Account, o.Email, o.Role, o.MadeBy, o.UntilAt)
 	return err
 }
 
@@ -93,13 +93,13 @@ func (tx *Tx) AddOneTime(ctx context.Context, o OneTime) (err error) {
 // member made.
 func (tx *Tx) DropInvitations(ctx context.Context, id coach.AccountID, email, madeBy string) (n int64, err error) {
 	defer fail("store.DropInvitations", &err)
-	return tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND (email = ? OR made_by = ?)`, id, email, madeBy)
+	return tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND (email = ? OR created_by = ?)`, id, email, madeBy)
 }
 
 // OneTimeByHash returns an unused link that has not run out.
 func (tx *Tx) OneTimeByHash(ctx context.Context, hash string) (o OneTime, err error) {
 	defer fail("store.OneTimeByHash", &err)
-	err = tx.get(ctx, &o, `SELECT `+oneTimeColumns+` FROM one_time WHERE token_hash = ? AND used_at IS NULL AND until_at > ?`, hash, micro(tx.now))
+	err = tx.get(ctx, &o, `SELECT `+oneTimeColumns+` FROM one_time WHERE token_hash = ? AND used_at IS NULL AND expires_at > ?`, hash, micro(tx.now))
 	return o, err
 }
 
@@ -113,7 +113,7 @@ func (tx *Tx) UseOneTime(ctx context.Context, hash string) (_ bool, err error) {
 // Invitations returns an account's open invitations.
 func (tx *Tx) Invitations(ctx context.Context, id coach.AccountID) (out []OneTime, err error) {
 	defer fail("store.Invitations", &err)
-	err = tx.list(ctx, &out, `SELECT `+oneTimeColumns+` FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND until_at > ? ORDER BY email`, id, micro(tx.now))
+	err = tx.list(ctx, &out, `SELECT `+oneTimeColumns+` FROM one_time WHERE account_id = ? AND kind = 'invite' AND used_at IS NULL AND expires_at > ? ORDER BY email`, id, micro(tx.now))
 	return out, err
 }
 
@@ -123,17 +123,17 @@ type Session struct {
 	Account string `db:"account_id"`
 	Email   string `db:"email"`
 	Agent   string `db:"agent"`
-	MadeAt  int64  `db:"made_at"`
+	MadeAt  int64  `db:"created_at"`
 	SeenAt  int64  `db:"seen_at"`
-	UntilAt int64  `db:"until_at"`
+	UntilAt int64  `db:"expires_at"`
 }
 
-const sessionColumns = `token_hash, account_id, email, agent, made_at, seen_at, until_at`
+const sessionColumns = `token_hash, account_id, email, agent, created_at, seen_at, expires_at`
 
 // AddSession keeps a session and forgets those that ran out.
 func (tx *Tx) AddSession(ctx context.Context, s Session) (err error) {
 	defer fail("store.AddSession", &err)
-	if _, err := tx.exec(ctx, `DELETE FROM session WHERE until_at < ?`, micro(tx.now)); err != nil {
+	if _, err := tx.exec(ctx, `DELETE FROM session WHERE expires_at < ?`, micro(tx.now)); err != nil {
 		return err
 	}
 	_, err = tx.exec(ctx, `INSERT INTO session (`+sessionColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?)`, s.Hash, s.Account,
@@ -145,7 +145,7 @@ func (tx *Tx) AddSession(ctx context.Context, s Session) (err error) {
 func (tx *Tx) SessionByHash(ctx context.Context, hash string) (s Session, m Member, err error) {
 	defer fail("store.SessionByHash", &err)
 	if err = tx.get(ctx, &s,
-		`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND until_at > ?`, hash,
+		`SELECT `+sessionColumns+` FROM session WHERE token_hash = ? AND expires_at > ?`, hash,
 		micro(tx.now)); err != nil {
 		return s, m, err
 	}
@@ -157,14 +157,14 @@ func (tx *Tx) SessionByHash(ctx context.Context, hash string) (s Session, m Memb
 // TouchSession notes that a session was used.
 func (tx *Tx) TouchSession(ctx context.Context, hash string, until int64) (err error) {
 	defer fail("store.TouchSession", &err)
-	_, err = tx.exec(ctx, `UPDATE session SET seen_at = ?, until_at = ? WHERE token_hash = ?`, micro(tx.now), until, hash)
+	_, err = tx.exec(ctx, `UPDATE session SET seen_at = ?, expires_at = ? WHERE token_hash = ?`, micro(tx.now), until, hash)
 	return err
 }
 
 // Sessions returns a member's sessions, the last used first.
 func (tx *Tx) Sessions(ctx context.Context, id coach.AccountID, email string) (out []Session, err error) {
 	defer fail("store.Sessions", &err)
-	err = tx.list(ctx, &out, `SELECT `+sessionColumns+` FROM session WHERE account_id = ? AND email = ? AND until_at > ? ORDER BY seen_at DESC, token_hash`, id, email, micro(tx.now))
+	err = tx.list(ctx, &out, `SELECT `+sessionColumns+` FROM session WHERE account_id = ? AND email = ? AND expires_at > ? ORDER BY seen_at DESC, token_hash`, id, email, micro(tx.now))
 	return out, err
 }
 
@@ -182,26 +182,26 @@ type APIToken struct {
 	Hash      string `db:"token_hash"`
 	Name      string `db:"name"`
 	Scopes    string `db:"scopes"` // words parted by blanks
-	MadeBy    string `db:"made_by"`
-	MadeAt    int64  `db:"made_at"`
-	UntilAt   int64  `db:"until_at"`
+	MadeBy    string `db:"created_by"`
+	MadeAt    int64  `db:"created_at"`
+	UntilAt   int64  `db:"expires_at"`
 	UsedAt    *int64 `db:"used_at"`
 	RevokedAt *int64 `db:"revoked_at"`
 }
 
-const tokenColumns = `account_id, token_id, token_hash, name, scopes, made_by, made_at, until_at, used_at, revoked_at`
+const tokenColumns = `account_id, token_id, token_hash, name, scopes, created_by, created_at, expires_at, used_at, revoked_at`
 
 // AddToken keeps an API token.
 func (tx *Tx) AddToken(ctx context.Context, t APIToken) (err error) {
 	defer fail("store.AddToken", &err)
-	_, err = tx.exec(ctx, `INSERT INTO api_token (account_id, token_id, token_hash, name, scopes, made_by, made_at, until_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, t.Account, t.ID, t.Hash, t.Name, t.Scopes, t.MadeBy, micro(tx.now), t.UntilAt)
+	_, err = tx.exec(ctx, `INSERT INTO api_token (account_id, token_id, token_hash, name, scopes, created_by, created_at, expires_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)`, t.Account, t.ID, t.Hash, t.Name, t.Scopes, t.MadeBy, micro(tx.now), t.UntilAt)
 	return err
 }
 
 // Tokens returns an account's API tokens, newest first.
 func (tx *Tx) Tokens(ctx context.Context, id coach.AccountID) (out []APIToken, err error) {
 	defer fail("store.Tokens", &err)
-	err = tx.list(ctx, &out, `SELECT `+tokenColumns+` FROM api_token WHERE account_id = ? ORDER BY made_at DESC, token_id`,
+	err = tx.list(ctx, &out, `SELECT `+tokenColumns+` FROM api_token WHERE account_id = ? ORDER BY created_at DESC, token_id`,
 		id)
 	return out, err
 }
@@ -209,7 +209,7 @@ func (tx *Tx) Tokens(ctx context.Context, id coach.AccountID) (out []APIToken, e
 // TokenByHash returns an API token that works now.
 func (tx *Tx) TokenByHash(ctx context.Context, hash string) (t APIToken, err error) {
 	defer fail("store.TokenByHash", &err)
-	err = tx.get(ctx, &t, `SELECT `+tokenColumns+` FROM api_token WHERE token_hash = ? AND revoked_at IS NULL AND until_at > ?`, hash, micro(tx.now))
+	err = tx.get(ctx, &t, `SELECT `+tokenColumns+` FROM api_token WHERE token_hash = ? AND revoked_at IS NULL AND expires_at > ?`, hash, micro(tx.now))
 	return t, err
 }
 
@@ -230,7 +230,7 @@ func (tx *Tx) RevokeToken(ctx context.Context, id coach.AccountID, tokenID strin
 // RevokeTokensOf ends the API tokens that a member made; it returns how many.
 func (tx *Tx) RevokeTokensOf(ctx context.Context, id coach.AccountID, email string) (n int64, err error) {
 	defer fail("store.RevokeTokensOf", &err)
-	return tx.exec(ctx, `UPDATE api_token SET revoked_at = ? WHERE account_id = ? AND made_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
+	return tx.exec(ctx, `UPDATE api_token SET revoked_at = ? WHERE account_id = ? AND created_by = ? AND revoked_at IS NULL`, micro(tx.now), id, email)
 }
 
 // AuditRow is one change that a person made.

@@ -18,7 +18,7 @@ func (db *DB) provider() (*goose.Provider, error) {
 	if err != nil {
 		return nil, err
 	}
-	opts := []goose.ProviderOption{goose.WithDisableGlobalRegistry(true)}
+	opts := []goose.ProviderOption{goose.WithDisableGlobalRegistry(true), goose.WithGoMigrations(db.d.rewrite())}
 	kind := goose.DialectSQLite3
 	if db.d.name == postgres.name {
 		kind = goose.DialectPostgres

@@ -29,11 +29,11 @@ func (tx *Tx) AddNotices(
 		}
 		k, err := tx.exec(ctx, `
 			INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers,
-				made_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, hold, state, tries, reply)
+				created_on, not_before, message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, hold, state, tries, reply)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, 'queued', 0, '')
-			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', made_on = excluded.made_on, not_before = excluded.not_before, target = excluded.target,
+			ON CONFLICT (account_id, notice_key) DO UPDATE SET state = 'queued', created_on = excluded.created_on, not_before = excluded.not_before, target = excluded.target,
 				why = excluded.why, covers = excluded.covers, stop_link = excluded.stop_link, person_name = excluded.person_name, from_name = excluded.from_name, reply_to = excluded.reply_to, subject = excluded.subject, body_text = excluded.body_text,
-				body_html = excluded.body_html, language = excluded.language, hold = excluded.hold, reply = '', settled_at = NULL, answered_at = NULL, recalled_at = NULL
+				body_html = excluded.body_html, language = excluded.language, hold = excluded.hold, reply = '', finished_at = NULL, answered_at = NULL, recalled_at = NULL
 				WHERE notice.state = 'withdrawn'`,
 			n.Account, n.Key, n.Coach, n.Person, n.PersonName, n.Task, n.TaskKey, n.Run, n.Rung, n.Target.String(), n.Why,
 			string(covers),
@@ -63,7 +63,7 @@ type NoticeRow struct {
 	Target     string `db:"target"`
 	Why        string `db:"why"`
 	Covers     string `db:"covers"`
-	MadeOn     string `db:"made_on"`
+	MadeOn     string `db:"created_on"`
 	NotBefore  int64  `db:"not_before"`
 	MessageID  string `db:"message_id"`
 	LinkID     string `db:"link_id"`
@@ -78,13 +78,13 @@ type NoticeRow struct {
 	Tries      int    `db:"tries"`
 	LeaseEnd   *int64 `db:"lease_end"`
 	Reply      string `db:"reply"`
-	SettledAt  *int64 `db:"settled_at"`
+	SettledAt  *int64 `db:"finished_at"`
 	AnsweredAt *int64 `db:"answered_at"`
 	Hold       string `db:"hold"`
 }
 
-const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before,
-	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, lease_end, reply, settled_at, answered_at, hold`
+const noticeColumns = `account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, created_on, not_before,
+	message_id, link_id, from_name, reply_to, stop_link, subject, body_text, body_html, language, state, tries, lease_end, reply, finished_at, answered_at, hold`
 
 // Notice returns the row as the notice it stores.
 func (r NoticeRow) Notice() (n reminder.Notice, err error) {
@@ -103,7 +103,7 @@ func (r NoticeRow) Notice() (n reminder.Notice, err error) {
 }
 
 const newestNotices = `SELECT ` + noticeColumns + ` FROM notice
-	WHERE account_id = ? AND task_kind <> 'access' ORDER BY made_on DESC, notice_key LIMIT ?`
+	WHERE account_id = ? AND task_kind <> 'access' ORDER BY created_on DESC, notice_key LIMIT ?`
 
 // Notices returns an account's newest notices, newest first.
 func (tx *Tx) Notices(ctx context.Context, id coach.AccountID, most int) (out []NoticeRow, err error) {
@@ -137,7 +137,7 @@ func (tx *Tx) FindNotices(ctx context.Context, id coach.AccountID, word string) 
 	return out, err
 }
 
-const madeToday = `SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key = ? AND made_on = ?`
+const madeToday = `SELECT COUNT(*) FROM notice WHERE account_id = ? AND task_key = ? AND created_on = ?`
 
 // MadeToday returns how many notices with a task key were made on a day.
 func (tx *Tx) MadeToday(ctx context.Context, id coach.AccountID, taskKey string, on civil.Date) (n int, err error) {
@@ -207,7 +207,7 @@ func (tx *Tx) Settle(
 	ctx context.Context, id coach.AccountID, key string, try int, s reminder.State, reply string, wait time.Duration,
 ) (err error) {
 	defer fail("store.Settle", &err)
-	set, args := `state = ?, settled_at = ?`, []any{s, nil}
+	set, args := `state = ?, finished_at = ?`, []any{s, nil}
 	switch s {
 	case reminder.Retry:
 		set = `state = CASE WHEN recalled_at IS NULL THEN 'retry' ELSE 'withdrawn' END, not_before = ?`
@@ -241,7 +241,7 @@ func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey 
 
 const (
 	recallNotices   = `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND state = 'sending'`
-	withdrawNotices = `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND state IN ('queued', 'retry')`
+	withdrawNotices = `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND state IN ('queued', 'retry')`
 )
 
 // withdrawable is the condition that a notice is of a person and about a task, each when
@@ -266,7 +266,7 @@ func (tx *Tx) WithdrawCoach(ctx context.Context, id coach.AccountID, c coach.ID)
 	if _, err = tx.exec(ctx, `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND coach_id = ? AND state = 'sending'`+ours, micro(tx.now), id, c); err != nil {
 		return 0, err
 	}
-	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND coach_id = ? AND state IN ('queued', 'retry')`+ours, micro(tx.now), id, c)
+	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND coach_id = ? AND state IN ('queued', 'retry')`+ours, micro(tx.now), id, c)
 }
 
 // Release lets one open notice go now that waits for a later try, and opens one
@@ -276,7 +276,7 @@ func (tx *Tx) Release(ctx context.Context, id coach.AccountID, key string) (n re
 	defer fail("store.Release", &err)
 	var rows []NoticeRow
 	err = tx.list(ctx, &rows, `
-		UPDATE notice SET state = 'queued', hold = '', not_before = ?, recalled_at = NULL, settled_at = NULL
+		UPDATE notice SET state = 'queued', hold = '', not_before = ?, recalled_at = NULL, finished_at = NULL
 		WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry', 'given_up', 'withdrawn')
 		RETURNING `+noticeColumns, micro(tx.now), id, key)
 	if err != nil || len(rows) == 0 {
@@ -307,7 +307,7 @@ func (tx *Tx) Hurry(
 // again. It reports whether there was one.
 func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (ok bool, err error) {
 	defer fail("store.WithdrawOne", &err)
-	n, err := tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', settled_at = ? WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, key)
+	n, err := tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, key)
 	if err != nil || n > 0 {
 		return n > 0, err
 	}
@@ -372,7 +372,7 @@ func (tx *Tx) Counts(ctx context.Context) (out map[reminder.State]int, oldest ti
 func (tx *Tx) Lapse(ctx context.Context) (n int64, err error) {
 	defer fail("store.Lapse", &err)
 	now := micro(tx.now)
-	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', lease_end = NULL, settled_at = ? WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NOT NULL`, now, now)
+	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', lease_end = NULL, finished_at = ? WHERE state = 'sending' AND lease_end < ? AND recalled_at IS NOT NULL`, now, now)
 }
 
 // Stuck returns open notices whose time, or whose lease, passed longer ago than

@@ -36,8 +36,8 @@ func TestFutureNoticesAreFree(t *testing.T) {
 			}))
 			now := time.Now().UnixMicro()
 			for name, q := range map[string]string{
-				"waiting": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state IN ('queued', 'retry') AND not_before < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet))) ORDER BY not_before, notice_key LIMIT 1000`, now),
-				"orphans": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state = 'sending' AND lease_end < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM quiet))) ORDER BY lease_end, notice_key LIMIT 1000`, now),
+				"waiting": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state IN ('queued', 'retry') AND not_before < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM paused_account))) ORDER BY not_before, notice_key LIMIT 1000`, now),
+				"orphans": fmt.Sprintf(`SELECT notice_key FROM notice WHERE state = 'sending' AND lease_end < %d AND recalled_at IS NULL AND (hold = '' AND (task_kind = 'access' OR task_key LIKE 'shop|%%' OR account_id NOT IN (SELECT account_id FROM paused_account))) ORDER BY lease_end, notice_key LIMIT 1000`, now),
 			} {
 				plan := explain(t, db, c.explain+q)
 				t.Logf("%s: %s", name, plan)

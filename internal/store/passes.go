@@ -25,13 +25,13 @@ func (tx *Tx) Past(
 		Kind     string `db:"task_kind"`
 		Covers   string `db:"covers"`
 		TaskKey  string `db:"task_key"`
-		MadeOn   string `db:"made_on"`
+		MadeOn   string `db:"created_on"`
 		Answered *int64 `db:"answered_at"`
 	}
 	where, args := scope{id, only}.where()
 	err = tx.list(ctx, &rows, `
-		SELECT coach_id, person, task_kind, covers, task_key, made_on, answered_at FROM notice
-		WHERE `+where+` AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' AND task_key NOT LIKE 'lot|%' ORDER BY coach_id, made_on, notice_key`, args...)
+		SELECT coach_id, person, task_kind, covers, task_key, created_on, answered_at FROM notice
+		WHERE `+where+` AND state <> 'withdrawn' AND task_key NOT LIKE 'shop|%' AND task_key NOT LIKE 'lot|%' ORDER BY coach_id, created_on, notice_key`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -77,7 +77,7 @@ func (tx *Tx) answers(ctx context.Context, where string, args []any) (out map[co
 		Day     string `db:"day"`
 		Until   string `db:"until_day"`
 	}
-	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE `+where+` ORDER BY coach_id, made_at, task_key, kind, person`, args...)
+	err = tx.list(ctx, &rows, `SELECT coach_id, task_key, kind, day, until_day FROM answer WHERE `+where+` ORDER BY coach_id, changed_at, task_key, kind, person`, args...)
 	if err != nil {
 		return nil, err
 	}
@@ -102,8 +102,8 @@ func (tx *Tx) AddAnswer(
 ) (err error) {
 	defer fail("store.AddAnswer", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO answer (account_id, coach_id, task_key, kind, person, day, until_day, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, task_key, kind, person) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, made_at = excluded.made_at`,
+		INSERT INTO answer (account_id, coach_id, task_key, kind, person, day, until_day, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, task_key, kind, person) DO UPDATE SET day = excluded.day, until_day = excluded.until_day, changed_at = excluded.changed_at`,
 		id, c, a.TaskKey, a.Kind, person, a.Day.String(), a.Until.String(), micro(tx.now))
 	if err != nil {
 		return err
@@ -139,7 +139,7 @@ func (tx *Tx) SaidBefore(
 // OptOut records that a person wants no more reminders.
 func (tx *Tx) OptOut(ctx context.Context, id coach.AccountID, person string) (err error) {
 	defer fail("store.OptOut", &err)
-	_, err = tx.exec(ctx, `INSERT INTO opt_out (account_id, person, made_at) VALUES (?, ?, ?) ON CONFLICT (account_id, person) DO NOTHING`, id, person, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO opt_out (account_id, person, created_at) VALUES (?, ?, ?) ON CONFLICT (account_id, person) DO NOTHING`, id, person, micro(tx.now))
 	return err
 }
 
@@ -153,8 +153,8 @@ func (tx *Tx) OptIn(ctx context.Context, id coach.AccountID, person string) (err
 // MarkBad records that an address does not work, with the server's words.
 func (tx *Tx) MarkBad(ctx context.Context, id coach.AccountID, person, words string) (err error) {
 	defer fail("store.MarkBad", &err)
-	_, err = tx.exec(ctx, `INSERT INTO bad_address (account_id, person, words, made_at) VALUES (?, ?, ?, ?)
-		ON CONFLICT (account_id, person) DO UPDATE SET words = excluded.words, made_at = excluded.made_at`, id, person, words, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO bad_address (account_id, person, reply, changed_at) VALUES (?, ?, ?, ?)
+		ON CONFLICT (account_id, person) DO UPDATE SET reply = excluded.reply, changed_at = excluded.changed_at`, id, person, words, micro(tx.now))
 	return err
 }
 
@@ -170,9 +170,9 @@ func (tx *Tx) BadAddresses(ctx context.Context, id coach.AccountID) (out map[str
 	defer fail("store.BadAddresses", &err)
 	var rows []struct {
 		Person string `db:"person"`
-		Words  string `db:"words"`
+		Words  string `db:"reply"`
 	}
-	err = tx.list(ctx, &rows, `SELECT person, words FROM bad_address WHERE account_id = ? ORDER BY person`, id)
+	err = tx.list(ctx, &rows, `SELECT person, reply FROM bad_address WHERE account_id = ? ORDER BY person`, id)
 	out = map[string]string{}
 	for _, r := range rows {
 		out[r.Person] = r.Words
@@ -207,7 +207,7 @@ func (tx *Tx) SaveOutcome(
 	for i := range fs {
 		f := &fs[i]
 		_, err := tx.exec(ctx, `
-			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, hold, rulebook)
+			INSERT INTO forecast (account_id, coach_id, run, part, on_day, life_used, governing, early, likely, late, undated_why, rulebook)
 			VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 			id, c, f.Run, f.Part, on.String(), f.LifeUsed, f.Governing, f.Early.String(), f.Likely.String(), f.Late.String(),
 			f.Hold.String(), rulebook)
@@ -239,9 +239,9 @@ func (tx *Tx) SavePass(
 ) (err error) {
 	defer fail("store.SavePass", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO pass (account_id, day, rulebook, coaches, notices, made_at) VALUES (?, ?, ?, ?, ?, ?)
+		INSERT INTO pass (account_id, day, rulebook, coaches, notices, changed_at) VALUES (?, ?, ?, ?, ?, ?)
 		ON CONFLICT (account_id, day) DO UPDATE SET rulebook = excluded.rulebook, coaches = excluded.coaches,
-			notices = pass.notices + excluded.notices, made_at = excluded.made_at`,
+			notices = pass.notices + excluded.notices, changed_at = excluded.changed_at`,
 		id, on.String(), rulebook, coaches, notices, micro(tx.now))
 	return err
 }

@@ -15,13 +15,13 @@ import (
 // rows are read whole whatever there is, and rightly so.
 var rowsOf = []string{
 	`WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 200)
-		INSERT INTO account (account_id, name, postal, email, phone, zone, made_at)
+		INSERT INTO account (account_id, name, postal, email, phone, zone, created_at)
 		SELECT CASE WHEN i = 1 THEN 'main' ELSE 'a' || CAST(i AS TEXT) END, '', '', '', '', '', 0 FROM n`,
 	`WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 400)
-		INSERT INTO pass (account_id, day, rulebook, coaches, notices, made_at)
+		INSERT INTO pass (account_id, day, rulebook, coaches, notices, changed_at)
 		SELECT account_id, CAST(2000 + i AS TEXT) || '-01-01', '', 0, 0, 0 FROM n CROSS JOIN account`,
 	`WITH RECURSIVE n (i) AS (SELECT 1 UNION ALL SELECT i + 1 FROM n WHERE i < 8000)
-		INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, made_on, not_before, message_id, link_id,
+		INSERT INTO notice (account_id, notice_key, coach_id, person, person_name, task_kind, task_key, run, rung, target, why, covers, created_on, not_before, message_id, link_id,
 			from_name, reply_to, stop_link, subject, body_text, body_html, state, tries, reply)
 		SELECT 'main', 'k' || CAST(i AS TEXT), 'c', 'p', '', 'inspect', 't' || CAST(i % 5000 AS TEXT), '', 0, '', '', '[]', CAST(2000 + i % 400 AS TEXT) || '-01-01', i,
 			'm' || CAST(i AS TEXT), 'l' || CAST(i AS TEXT), '', '', '', '', 'text', 'html', CASE WHEN i % 10 = 0 THEN 'queued' ELSE 'accepted' END, 0, '' FROM n`,

@@ -9,6 +9,14 @@ import (
 	"sealmanac/internal/reminder"
 )
 
+// dangerKinds are the kinds of readings that can mean danger, which coach.Reading.Danger
+// decides by the value.
+const dangerKinds = `('light', 'soft_floor', 'hose_test')`
+
+func canMeanDanger(k coach.ReadingKind) bool {
+	return k == coach.Light || k == coach.SoftFloor || k == coach.HoseTest
+}
+
 // AddReading records a reading that somebody sent in. Sending it again replaces it, and
 // each part of an edge has its own;
 // but a danger stays when something harmless of the same day comes after it, as from a
@@ -16,9 +24,9 @@ import (
 func (tx *Tx) AddReading(ctx context.Context, id coach.AccountID, c coach.ID, r coach.Reading) (err error) {
 	defer fail("store.AddReading", &err)
 	_, err = tx.exec(ctx, `
-		INSERT INTO reading (account_id, coach_id, day, kind, slide, run, part, value, said_by, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, day, kind, slide, run, part, said_by) DO UPDATE SET value = excluded.value, note = excluded.note, made_at = excluded.made_at
-			WHERE excluded.value >= reading.value OR reading.kind NOT IN ('light', 'soft_floor', 'hose_test')`,
+		INSERT INTO reading (account_id, coach_id, day, kind, slide, run, part, value, recorded_by, note, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, day, kind, slide, run, part, recorded_by) DO UPDATE SET value = excluded.value, note = excluded.note, changed_at = excluded.changed_at
+			WHERE excluded.value >= reading.value OR reading.kind NOT IN `+dangerKinds,
 		id, c, r.Day.String(), r.Kind, r.Slide, r.Run, r.Part, r.Value, r.By, r.Note, micro(tx.now))
 	return err
 }
@@ -31,12 +39,12 @@ func (tx *Tx) DangersRead(ctx context.Context, id coach.AccountID, cs []coach.ID
 	for chunk := range slices.Chunk(cs, 500) {
 		var hit, more []coach.ID
 		where, args := among(id, chunk)
-		err := tx.list(ctx, &hit, `SELECT DISTINCT coach_id FROM reading WHERE `+where+` AND kind IN ('light', 'soft_floor', 'hose_test')`, args...)
+		err := tx.list(ctx, &hit, `SELECT DISTINCT coach_id FROM reading WHERE `+where+` AND kind IN `+dangerKinds, args...)
 		if err != nil {
 			return nil, err
 		}
 		q, args := tx.named("coach_id", id, chunk)
-		if err := tx.list(ctx, &more, q+` AND doc LIKE '%"Readings":[%' AND (doc LIKE '%"light"%' OR doc LIKE '%"soft_floor"%' OR doc LIKE '%"hose_test"%')`, args...); err != nil {
+		if err := tx.list(ctx, &more, q+` AND danger = 1`, args...); err != nil {
 			return nil, err
 		}
 		for _, c := range append(hit, more...) {
@@ -58,11 +66,11 @@ func (tx *Tx) mergeReadings(ctx context.Context, in scope, cs []coach.Coach, at 
 		Run   string  `db:"run"`
 		Part  string  `db:"part"`
 		Value float64 `db:"value"`
-		By    string  `db:"said_by"`
+		By    string  `db:"recorded_by"`
 		Note  string  `db:"note"`
 	}
 	where, args := in.where()
-	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, said_by, note FROM reading WHERE `+where+` ORDER BY coach_id, day, kind, slide, run, said_by, value, part`, args...)
+	err := tx.list(ctx, &rows, `SELECT coach_id, day, kind, slide, run, part, value, recorded_by, note FROM reading WHERE `+where+` ORDER BY coach_id, day, kind, slide, run, recorded_by, value, part`, args...)
 	if err != nil {
 		return err
 	}
@@ -91,8 +99,8 @@ func (tx *Tx) AddReport(
 ) (_ bool, err error) {
 	defer fail("store.AddReport", &err)
 	n, err := tx.exec(ctx, `
-		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, made_at) VALUES (?, ?, ?, ?, ?, ?, ?)
-		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, made_at = excluded.made_at
+		INSERT INTO coach_report (account_id, coach_id, kind, person, day, note, changed_at) VALUES (?, ?, ?, ?, ?, ?, ?)
+		ON CONFLICT (account_id, coach_id, kind) DO UPDATE SET person = excluded.person, day = excluded.day, note = excluded.note, changed_at = excluded.changed_at
 			WHERE coach_report.person <> excluded.person OR coach_report.kind <> 'sold' AND (coach_report.day <> excluded.day OR coach_report.note <> excluded.note)`,
 		id, c, kind, person, day.String(), note, micro(tx.now))
 	return n > 0, err

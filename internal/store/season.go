@@ -2,7 +2,6 @@ package store
 
 import (
 	"context"
-	"encoding/json"
 	"fmt"
 
 	"sealmanac/internal/civil"
@@ -14,12 +13,12 @@ import (
 // SaveWorkshop replaces what an account's shop can do and has.
 func (tx *Tx) SaveWorkshop(ctx context.Context, id coach.AccountID, w *coach.Workshop) (err error) {
 	defer fail("store.SaveWorkshop", &err)
-	doc, err := json.Marshal(w)
+	doc, err := writeDoc(shopDoc(w))
 	if err != nil {
 		return err
 	}
-	_, err = tx.exec(ctx, `INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, ?)
-		ON CONFLICT (account_id) DO UPDATE SET doc = excluded.doc, made_at = excluded.made_at`, id, string(doc), micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO workshop (account_id, doc, changed_at) VALUES (?, ?, ?)
+		ON CONFLICT (account_id) DO UPDATE SET doc = excluded.doc, changed_at = excluded.changed_at`, id, doc, micro(tx.now))
 	return err
 }
 
@@ -33,8 +32,11 @@ func (tx *Tx) Workshop(ctx context.Context, id coach.AccountID) (_ *coach.Worksh
 		}
 		return nil, err
 	}
-	var w coach.Workshop
-	return &w, json.Unmarshal([]byte(doc), &w)
+	var d docShop
+	if err := readDoc(doc, &d); err != nil {
+		return nil, err
+	}
+	return d.shop(), nil
 }
 
 // DropBookings forgets the booked periods of all coaches that came from a source.
@@ -106,11 +108,11 @@ func (tx *Tx) SaveVisits(ctx context.Context, id coach.AccountID, vs []season.Vi
 		return err
 	}
 	for i := range vs {
-		doc, err := json.Marshal(&vs[i])
+		doc, err := writeDoc(visitDoc(&vs[i]))
 		if err != nil {
 			return err
 		}
-		if _, err := tx.exec(ctx, `INSERT INTO visit (account_id, ordinal, coach_id, day, doc) VALUES (?, ?, ?, ?, ?)`, id, i, vs[i].Coach, vs[i].Day.String(), string(doc)); err != nil {
+		if _, err := tx.exec(ctx, `INSERT INTO visit (account_id, ordinal, coach_id, day, doc) VALUES (?, ?, ?, ?, ?)`, id, i, vs[i].Coach, vs[i].Day.String(), doc); err != nil {
 			return err
 		}
 	}
@@ -124,13 +126,64 @@ func (tx *Tx) Visits(ctx context.Context, id coach.AccountID) (out []season.Visi
 	if err := tx.list(ctx, &docs, `SELECT doc FROM visit WHERE account_id = ? ORDER BY ordinal`, id); err != nil {
 		return nil, err
 	}
-	out = make([]season.Visit, len(docs))
-	for i, d := range docs {
-		if err := json.Unmarshal([]byte(d), &out[i]); err != nil {
+	return visitsOf(docs)
+}
+
+func visitsOf(docs []string) ([]season.Visit, error) {
+	out := make([]season.Visit, len(docs))
+	for i, doc := range docs {
+		var d docVisit
+		err := readDoc(doc, &d)
+		if err == nil {
+			out[i], err = d.visit()
+		}
+		if err != nil {
 			return nil, err
 		}
 	}
 	return out, nil
+}
+
+// VisitsBetween returns the planned visits of an account from one day to another, both
+// included, or of one coach.
+func (tx *Tx) VisitsBetween(
+	ctx context.Context, id coach.AccountID, c coach.ID, from, until string,
+) (out []season.Visit, err error) {
+	defer fail("store.VisitsBetween", &err)
+	where, args := scope{id, c}.where()
+	var docs []string
+	err = tx.list(ctx, &docs, `SELECT doc FROM visit WHERE `+where+` AND day >= ? AND day <= ? ORDER BY day, ordinal`,
+		append(args, from, until)...)
+	if err != nil {
+		return nil, err
+	}
+	return visitsOf(docs)
+}
+
+// SavePlan replaces what is kept of an account's plan besides its visits.
+func (tx *Tx) SavePlan(ctx context.Context, id coach.AccountID, k KeptPlan) (err error) {
+	defer fail("store.SavePlan", &err)
+	doc, err := writeDoc(planDoc(&k))
+	if err != nil {
+		return err
+	}
+	return tx.SavePlanPart(ctx, id, "plan", doc)
+}
+
+// Plan returns the plan of the last pass besides its visits; made is false before the
+// first one.
+func (tx *Tx) Plan(ctx context.Context, id coach.AccountID) (k KeptPlan, made bool, err error) {
+	defer fail("store.Plan", &err)
+	doc, err := tx.PlanPart(ctx, id, "plan")
+	if err != nil || doc == "" {
+		return k, false, err
+	}
+	var d docPlan
+	if err := readDoc(doc, &d); err != nil {
+		return k, false, err
+	}
+	k, err = d.plan()
+	return k, true, err
 }
 
 // Campaign is a notice to everybody whose coach carries a lot, as started.
@@ -140,18 +193,18 @@ type Campaign struct {
 	From        string `db:"from_day" json:"from,omitempty"`
 	Until       string `db:"until_day" json:"until,omitempty"`
 	Subject     string `db:"subject" json:"subject"`
-	Words       string `db:"words" json:"words"`
-	By          string `db:"said_by" json:"by"`
+	Words       string `db:"body" json:"words"`
+	By          string `db:"created_by" json:"by"`
 	Coaches     int    `db:"coaches" json:"coaches"`
 	Unreachable string `db:"unreachable" json:"-"` // a JSON list of coaches with nobody to write to
-	MadeAt      int64  `db:"made_at" json:"-"`
+	MadeAt      int64  `db:"created_at" json:"-"`
 }
 
 // AddCampaign records a campaign; its name must be new.
 func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (err error) {
 	defer fail("store.AddCampaign", &err)
 	n, err := tx.exec(ctx, `
-		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at)
+		INSERT INTO campaign (account_id, campaign_id, lot, from_day, until_day, subject, body, created_by, coaches, unreachable, created_at)
 		VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?) ON CONFLICT DO NOTHING`, id, c.ID, c.Lot, c.From, c.Until, c.Subject, c.Words, c.By, c.Coaches, c.Unreachable, micro(tx.now))
 	if err == nil && n == 0 {
 		return fault.New(fault.Conflict, fmt.Sprintf("there is a campaign %q already", c.ID),
@@ -164,8 +217,8 @@ func (tx *Tx) AddCampaign(ctx context.Context, id coach.AccountID, c Campaign) (
 func (tx *Tx) Campaigns(ctx context.Context, id coach.AccountID) (out []Campaign, err error) {
 	defer fail("store.Campaigns", &err)
 	err = tx.list(ctx, &out, `
-		SELECT campaign_id, lot, from_day, until_day, subject, words, said_by, coaches, unreachable, made_at
-		FROM campaign WHERE account_id = ? ORDER BY made_at DESC, campaign_id`, id)
+		SELECT campaign_id, lot, from_day, until_day, subject, body, created_by, coaches, unreachable, created_at
+		FROM campaign WHERE account_id = ? ORDER BY created_at DESC, campaign_id`, id)
 	return out, err
 }
 

@@ -198,7 +198,7 @@ func TestOldDaysAreAgreed(t *testing.T) {
 	err := x.db.Update(t.Context(), func(tx *store.Tx) error {
 		_, err := tx.SQL().ExecContext(
 			t.Context(),
-			tx.SQL().Rebind(`INSERT INTO workshop (account_id, doc, made_at) VALUES (?, ?, 0)`),
+			tx.SQL().Rebind(`INSERT INTO workshop (account_id, doc, changed_at) VALUES (?, ?, 0)`),
 			"one",
 			`{"Site":null,"Travel":-1,"Pins":[{"Coach":"zf-1","Day":"2026-04-01","Task":"","At":570}]}`,
 		)

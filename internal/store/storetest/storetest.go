@@ -74,6 +74,10 @@ func Run(t *testing.T, open Open) {
 		"FurtherDanger":        furtherDanger,
 		"SendingDays":          sendingDays,
 		"DecisionsHoldForADay": decisionsHoldForADay,
+		"SQLViews":             sqlViews,
+		"BesideTheDocument":    besideTheDocument,
+		"PartsFollow":          partsFollow,
+		"OldDocumentNoChange":  oldDocumentNoChange,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
