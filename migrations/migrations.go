@@ -1,6 +1,6 @@
 // Package migrations embeds the schema of both databases, because go:embed
 // cannot reach a parent folder. Files with the same number make the same change;
-// they only go forward. Package store applies them.
+// they only go forward. Package store applies them, and adds number 19, which needs Go.
 package migrations
 
 import "embed"

@@ -46,8 +46,8 @@ func (db *DB) Schema(ctx context.Context) (have, want int64, err error) {
 	return have, want, err
 }
 
-// Migrate brings the schema forward, ours and the job library's. A schema newer
-// than this program is refused: an older program would misread it.
+// Migrate brings the schema forward, ours and the job library's. A schema that is one
+// version newer than this program is left as it is; a newer one yet is refused.
 func (db *DB) Migrate(ctx context.Context) (err error) {
 	if err := db.Ping(ctx); err != nil {
 		return err
@@ -59,8 +59,11 @@ func (db *DB) Migrate(ctx context.Context) (err error) {
 	if err != nil {
 		return err
 	}
-	if have > want {
+	if have > want+ahead {
 		return newer(have, want)
+	}
+	if have > want {
+		return nil
 	}
 	defer fail("store.Migrate", &err)
 	p, err := db.provider()
@@ -94,13 +97,19 @@ func (db *DB) ours(ctx context.Context) (err error) {
 	return err
 }
 
+// ahead is by how many versions a schema may be newer than a program that works with it.
+// Migrations only add, and what is no longer used is removed one version later. So one
+// replica after the other can be updated while the rest go on working.
+const ahead = 1
+
 func newer(have, want int64) error {
-	return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program knows up to %d", have,
-		want),
-		"Run the newer sealmanac that made it; schemas only go forward.")
+	return fault.New(fault.Conflict,
+		fmt.Sprintf("the database has schema version %d; this sealmanac works with versions %d and %d", have, want,
+			want+ahead),
+		"Run a newer sealmanac, such as the one that migrated the database. A schema cannot go back.")
 }
 
-// Ready reports whether the schema is the one this program works with.
+// Ready reports whether the schema is one this program works with: its own, or the next.
 func (db *DB) Ready(ctx context.Context) error {
 	if err := db.Ping(ctx); err != nil {
 		return err
@@ -109,11 +118,11 @@ func (db *DB) Ready(ctx context.Context) error {
 	switch {
 	case err != nil:
 		return err
-	case have > want:
+	case have > want+ahead:
 		return newer(have, want)
 	case have < want:
-		return fault.New(fault.Conflict, fmt.Sprintf("the database's schema is version %d, this program needs %d", have,
-			want), "Run 'sealmanac migrate'.")
+		return fault.New(fault.Conflict, fmt.Sprintf("the database has schema version %d; this sealmanac needs version %d",
+			have, want), "Run 'sealmanac migrate'.")
 	}
 	return nil
 }

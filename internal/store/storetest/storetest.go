@@ -78,6 +78,7 @@ func Run(t *testing.T, open Open) {
 		"BesideTheDocument":    besideTheDocument,
 		"PartsFollow":          partsFollow,
 		"OldDocumentNoChange":  oldDocumentNoChange,
+		"NextSchema":           nextSchema,
 	} {
 		t.Run(name, func(t *testing.T) { check(t, open(t)) })
 	}
