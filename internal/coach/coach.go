@@ -3,8 +3,8 @@
 // themselves.
 //
 // It is pure, imports row 0 only and no technology: no tags for JSON, YAML or
-// SQL stand here (package store and intake translate). Everything above row 1
-// speaks these words.
+// SQL stand here. Package intake translates coach files to these types, and package
+// store stored documents. Everything above row 1 speaks these words.
 package coach
 
 import (

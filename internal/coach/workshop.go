@@ -82,7 +82,7 @@ type Pin struct {
 	Name  string   // that of the visit, which stays when its day moves; "": by its coach and day
 	// Planned: the shop chose the day for its plan and nobody was asked. A pin without it is
 	// agreed with the coach's people.
-	Planned bool `json:",omitempty"`
+	Planned bool
 }
 
 // Agreed returns the days that are agreed with people. Only those make a coach booked, a

@@ -61,6 +61,7 @@ func (tx *Tx) Dump(ctx context.Context, id coach.AccountID, table string, see fu
 		}
 		delete(row, "account_id")
 		for c, v := range row {
+			// A driver may return a text as bytes; only attachments hold bytes.
 			if b, ok := v.([]byte); ok && (table != "attachment" || !blob[c]) {
 				row[c] = string(b)
 			}

@@ -58,6 +58,7 @@ type BoardFilter struct {
 // where returns the filter as SQL with its values.
 func (f BoardFilter) where(id coach.AccountID) (string, []any) {
 	text, args := "b.account_id = ?", []any{id}
+	// Each condition carries its values, so their order does not matter.
 	add := func(cond string, v ...any) { text, args = text+" AND "+cond, append(args, v...) }
 	for col, v := range map[string]string{"b.state": f.State, "b.class": f.Class, "b.use_kind": f.Use,
 		"b.place": f.Place} {

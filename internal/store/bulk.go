@@ -37,7 +37,8 @@ func (tx *Tx) SaveCoaches(
 	return tx.SavePrepared(ctx, id, ps)
 }
 
-// SavePrepared is SaveCoaches for coaches that were prepared.
+// SavePrepared is SaveCoaches for coaches that were prepared. It works in chunks, because
+// both databases bound how many values a statement has.
 func (tx *Tx) SavePrepared(
 	ctx context.Context, id coach.AccountID, ps []Prepared,
 ) (changed map[coach.ID]bool, err error) {
@@ -101,7 +102,8 @@ func (tx *Tx) saveCoaches(ctx context.Context, id coach.AccountID, ps []Prepared
 	if err := tx.fill(ctx, "coach", coachColumns, fresh); err != nil {
 		return err
 	}
-	// the version grows, whatever the clock does
+	// The instant of a change is the coach's version, by which a writer shows which one it has
+	// seen. So it grows with every change, even if the clock was set back.
 	err = tx.insert(ctx, "coach", coachColumns, other, `ON CONFLICT (account_id, coach_id) DO UPDATE SET label = excluded.label, doc = excluded.doc, changed_at = CASE WHEN excluded.changed_at > coach.changed_at THEN excluded.changed_at ELSE coach.changed_at + 1 END, external_id = excluded.external_id, feed = excluded.feed, danger = excluded.danger`)
 	if err != nil {
 		return err
@@ -226,7 +228,7 @@ func (tx *Tx) replaceParts(ctx context.Context, id coach.AccountID, fresh, old, 
 func (tx *Tx) tidy(ctx context.Context, id coach.AccountID, ps []Prepared, names []coach.ID) error {
 	where, args := among(id, names)
 	for q, each := range map[string]func(*coach.Coach) error{
-		// feeds that are the coach's no more book nothing
+		// A feed that the coach no longer has books nothing.
 		`SELECT DISTINCT coach_id FROM booking WHERE ` + where + ` AND source LIKE 'https://%'`: func(c *coach.Coach) error {
 			_, err := tx.exec(ctx, `DELETE FROM booking WHERE account_id = ? AND coach_id = ? AND source LIKE 'https://%' AND source <> ?`, id, c.ID, c.Feed)
 			return err
@@ -272,7 +274,7 @@ func (tx *Tx) fill(ctx context.Context, table string, columns []string, rows [][
 			return err
 		}
 	}
-	_, err = st.ExecContext(ctx) // what is buffered
+	_, err = st.ExecContext(ctx) // without values it sends what is buffered
 	return err
 }
 
@@ -283,7 +285,8 @@ func (tx *Tx) insert(ctx context.Context, table string, columns []string, rows [
 	return err
 }
 
-// inserted is insert, and tells how many rows it wrote.
+// inserted is insert, and tells how many rows it wrote. 600 rows of the widest table stay
+// below the 32,766 values that SQLite takes in one statement.
 func (tx *Tx) inserted(ctx context.Context, table string, columns []string, rows [][]any,
 	conflict string) (written int64, err error) {
 	for chunk := range slices.Chunk(rows, 600) {

@@ -37,6 +37,8 @@ const callReasons = `('call_list', 'no_address', 'bad_address', 'opted_out', 'no
 // the caller's to add.
 func (tx *Tx) Requests(ctx context.Context, id coach.AccountID, since civil.Date) (out []Request, err error) {
 	defer fail("store.Requests", &err)
+	// The order is by number, because the parts of the union name only their first columns
+	// alike: safety stops, then by kind, day, coach, task and person.
 	err = tx.list(ctx, &out, `
 		SELECT r.coach_id, r.person, r.task_key, r.kind, r.day, r.reason, COALESCE(t.target, '') AS target, COALESCE(t.why, '') AS why FROM (
 			SELECT coach_id, person, task_key, kind, day, '' AS reason FROM answer WHERE account_id = ? AND kind = 'book' AND day >= ?

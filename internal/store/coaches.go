@@ -47,8 +47,9 @@ func (tx *Tx) Accounts(ctx context.Context) (out []coach.Account, err error) {
 	return out, err
 }
 
-// Account returns one account; lock keeps other passes over it waiting until
-// this transaction ends. Rows that only refer to the account do not wait.
+// Account returns one account. With lock, other transactions that lock it wait until this
+// one ends, as a pass does; rows that only refer to the account do not wait. Lock before
+// anything else is read or locked: DB.Update says why.
 func (tx *Tx) Account(ctx context.Context, id coach.AccountID, lock bool) (_ coach.Account, err error) {
 	defer fail("store.Account", &err)
 	q := `SELECT account_id, name, postal, email, phone, zone, language FROM account WHERE account_id = ?`
@@ -78,8 +79,8 @@ func (tx *Tx) Locked(ctx context.Context, id coach.AccountID) (_ bool, err error
 	return len(free) == 0, err
 }
 
-// Coaches returns an account's coaches with the services people reported merged
-// in, by short name.
+// Coaches returns an account's coaches by short name, with what people sent in besides
+// their documents: bookings, readings, that they were sold, and services.
 func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coach, err error) {
 	defer fail("store.Coaches", &err)
 	var docs []string
@@ -97,7 +98,8 @@ func (tx *Tx) Coaches(ctx context.Context, id coach.AccountID) (out []coach.Coac
 	return out, tx.merge(ctx, scope{id, ""}, out, at)
 }
 
-// merge adds what people sent in, besides the documents.
+// merge adds what people sent in, besides the documents. It stands in tables of its own, so
+// that a coach that is imported again loses none of it.
 func (tx *Tx) merge(ctx context.Context, in scope, cs []coach.Coach, at map[coach.ID]int) error {
 	type add func(context.Context, scope, []coach.Coach, map[coach.ID]int) error
 	for _, add := range []add{tx.mergeBookings, tx.mergeReadings, tx.mergeSold, tx.mergeServices} {

@@ -28,6 +28,8 @@ type docCoach struct {
 	External string       `json:"external"`
 }
 
+// Members that say nothing (0, "", false, no list) are left out.
+
 // docPeriod is a season: its first and last day of use, MM-DD.
 type docPeriod struct {
 	Opens  civil.MonthDay `json:"opens"`
@@ -55,6 +57,8 @@ type docConsent struct {
 	How     string        `json:"how"`
 }
 
+// docSite is a place as it was resolved. Tmax and tmin are a shop's own months, from
+// January on.
 type docSite struct {
 	Name string    `json:"name"`
 	Lat  float64   `json:"lat"`
@@ -65,6 +69,8 @@ type docSite struct {
 	Tmin []float64 `json:"tmin"`
 }
 
+// docStay is a stay at a place. Cycles are those of each slide, out and in, in a day;
+// heading is the bearing of the nose in degrees, below 0 when it is not known.
 type docStay struct {
 	Site     docSite       `json:"site"`
 	From     civil.Date    `json:"from"`
@@ -90,6 +96,8 @@ type docSlide struct {
 	External string        `json:"external"`
 }
 
+// docRun is one edge of seal; elsewhere it is called by its position and side, such as
+// "outer/top". An install_temp of 0 is a temperature, and stands in the document.
 type docRun struct {
 	Position     coach.Position     `json:"position"`
 	Side         coach.Side         `json:"side"`
@@ -120,12 +128,16 @@ type docPart struct {
 	External string         `json:"external"`
 }
 
+// docHotSet is a compression set of a data sheet: the share of the squeeze that stays after
+// so many hours at a temperature.
 type docHotSet struct {
 	Set   unit.Fraction `json:"set"`
 	Hours float64       `json:"hours"`
 	Temp  unit.Celsius  `json:"temp"`
 }
 
+// docService is something done. Without slide and run it was the whole coach, with a slide
+// alone the whole slide; so it is with readings.
 type docService struct {
 	Day      civil.Date     `json:"day"`
 	Kind     coach.TaskKind `json:"kind"`

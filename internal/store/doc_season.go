@@ -35,6 +35,8 @@ type docWeek struct {
 	Hours map[coach.Skill]float64 `json:"hours"`
 }
 
+// docStock is what is known of one profile of seal: coil is the length of one as sold, lead
+// the days from order to shelf.
 type docStock struct {
 	Profile  string        `json:"profile"`
 	Coil     unit.Length   `json:"coil"`
@@ -50,6 +52,8 @@ type docPartner struct {
 	Site  docSite `json:"site"`
 }
 
+// docPin is a day on which a coach comes. At is minutes after midnight in the shop's zone.
+// Days of before planned was stored were all agreed, which is what its absence says.
 type docPin struct {
 	Coach   coach.ID       `json:"coach"`
 	Day     civil.Date     `json:"day"`
@@ -85,6 +89,8 @@ func (d *docShop) shop() *coach.Workshop {
 	}
 }
 
+// docTask is a task as the plan had it. Its reason is stored in English, because a text can
+// be shown in another language only before it was written down.
 type docTask struct {
 	Kind     coach.TaskKind `json:"kind"`
 	Slide    coach.SlideID  `json:"slide"`

@@ -184,8 +184,9 @@ func (tx *Tx) DropEndpoint(ctx context.Context, id coach.AccountID, endpoint str
 	return n > 0, err
 }
 
-// ChangedCoaches returns coaches' short names by the time of their last change, after a
-// change time and name, so that a reader can catch up page by page.
+// ChangedCoaches returns coaches' documents by the time of their last change, after a
+// change time and name, so that a reader can catch up page by page. What people sent in
+// besides is not in them.
 func (tx *Tx) ChangedCoaches(
 	ctx context.Context, id coach.AccountID, at int64, after string, most int,
 ) (out []ChangedCoach, err error) {

@@ -36,7 +36,9 @@ func (tx *Tx) TakenExternals(ctx context.Context, id coach.AccountID,
 		}
 	}
 	taken = map[coach.ID]coach.ID{}
-	for more := true; more; { // who is refused gives up nothing, which may refuse another
+	// Each round takes those that were refused so far out of those that give up theirs: who is
+	// refused keeps what it has, and that may refuse another. It ends when nobody is added.
+	for more := true; more; {
 		more = false
 		leaves := map[coach.ID]string{}
 		for _, c := range cs {

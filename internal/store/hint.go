@@ -11,20 +11,20 @@ import (
 
 // hintOf returns what to do about an error of the database itself, or "".
 func hintOf(err error) string {
-	const full = "Free space on the disk that holds the database; nothing of this change was stored."
+	const full = "Free space on the disk that holds the database. Nothing of this change was stored."
 	if e, ok := errors.AsType[*sqlite.Error](err); ok {
 		switch e.Code() & 0xff {
 		case 11, 26: // SQLITE_CORRUPT, SQLITE_NOTADB
-			return "The file that store.path names is damaged, or is no database: restore your backup, or name another file."
+			return "The file in store.path is damaged or is not a database. Restore your backup, or name another file."
 		case 3, 8: // SQLITE_PERM, SQLITE_READONLY
-			return "Let the program write the file that store.path names, its folder, and the files beside it that end in " +
-				"-wal and -shm."
+			return "Allow sealmanac to write the file in store.path, its folder, and the files beside it that end in -wal " +
+				"and -shm."
 		case 14: // SQLITE_CANTOPEN
-			return "Check that store.path names a file, and that the program may read and write it and its folder."
+			return "Check that store.path names a file, and that sealmanac may read and write it and its folder."
 		case 13: // SQLITE_FULL
 			return full
 		case 10: // SQLITE_IOERR
-			return "Check the disk that holds the file that store.path names: it could not be read or written, or is full."
+			return "Check the disk that holds the file in store.path. It could not be read or written, or it is full."
 		}
 	}
 	if e, ok := errors.AsType[*pq.Error](err); ok {
@@ -32,9 +32,9 @@ func hintOf(err error) string {
 		case e.Code == "53100":
 			return full
 		case e.Code == "25006":
-			return "The database may only be read, as a standby: name one that can be written in store.dsn."
+			return "The server is a read-only standby. Name a server that accepts writes in store.dsn."
 		case e.Code == "3D000":
-			return "Make the database, or name another in store.dsn."
+			return "Create the database, or name another one in store.dsn."
 		case strings.HasPrefix(string(e.Code), "28"):
 			return "Check the user and the password in store.dsn."
 		}

@@ -28,6 +28,7 @@ func (tx *Tx) ClaimKey(
 ) (claim int64, err error) {
 	defer fail("store.ClaimKey", &err)
 	now := micro(tx.now)
+	// Answers of more than a day ago are removed here, as nothing else looks for them.
 	if _, err := tx.exec(ctx, `DELETE FROM idempotency_record WHERE account_id = ? AND claimed_at <= ?`, id,
 		micro(tx.now.Add(-answersKept))); err != nil {
 		return 0, err

@@ -82,6 +82,8 @@ const oneTimeColumns = `token_hash, kind, account_id, email, role, created_by, e
 // AddOneTime keeps a link; an earlier unused one of the same kind and address ends.
 func (tx *Tx) AddOneTime(ctx context.Context, o OneTime) (err error) {
 	defer fail("store.AddOneTime", &err)
+	// Links that ran out a month ago are removed in passing, those of all accounts, so that
+	// the table does not grow.
 	if _, err := tx.exec(ctx, `DELETE FROM one_time WHERE account_id = ? AND kind = ? AND email = ? AND used_at IS NULL OR expires_at < ?`, o.Account, o.Kind, o.Email, micro(tx.now)-30*24*3600*1e6); err != nil {
 		return err
 	}

@@ -13,6 +13,7 @@ import (
 	"sealmanac/migrations"
 )
 
+// provider knows the migrations of a database: those of package migrations, and rewrite.
 func (db *DB) provider() (*goose.Provider, error) {
 	sub, err := fs.Sub(migrations.FS, db.d.name)
 	if err != nil {

@@ -17,7 +17,8 @@ import (
 
 // AddNotices stores the notices of a pass that are not there yet, or that were
 // withdrawn before they left, and returns those that will be sent. Planning twice
-// never sends twice.
+// never sends twice: a notice's key names its occasion, and one that was sent, or is on
+// its way, is left alone by the WHERE of the statement.
 func (tx *Tx) AddNotices(
 	ctx context.Context, on civil.Date, ns []reminder.Notice,
 ) (added []reminder.Notice, err error) {
@@ -154,9 +155,9 @@ func (tx *Tx) NoticeByLink(ctx context.Context, linkID string) (r NoticeRow, err
 }
 
 // Claim leases a notice that waits, or whose lease has run out, to the caller.
-// ok is false when somebody else has it, when it is settled, or when it is not
-// due yet. It never waits for another claim's transaction to be decided wrongly:
-// the row is checked and changed in one statement.
+// ok is false when somebody else has it, when its outcome is recorded, or when it is not
+// due yet. The row is checked and changed in one statement: of two that claim it at once,
+// the second waits for the first, checks again, and finds it claimed.
 func (tx *Tx) Claim(
 	ctx context.Context, id coach.AccountID, key string, lease time.Duration,
 ) (n reminder.Notice, ok bool, err error) {
@@ -308,7 +309,7 @@ func (tx *Tx) Hurry(
 func (tx *Tx) WithdrawOne(ctx context.Context, id coach.AccountID, key string) (ok bool, err error) {
 	defer fail("store.WithdrawOne", &err)
 	n, err := tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND notice_key = ? AND state IN ('queued', 'retry')`, micro(tx.now), id, key)
-	if err != nil || n > 0 {
+	if err != nil || n > 0 { // else its worker is told, which alone knows whether it left
 		return n > 0, err
 	}
 	n, err = tx.exec(ctx, `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND notice_key = ? AND state = 'sending'`, micro(tx.now), id, key)

@@ -28,6 +28,8 @@ func (tx *Tx) Past(
 		MadeOn   string `db:"created_on"`
 		Answered *int64 `db:"answered_at"`
 	}
+	// A withdrawn notice told nobody anything, and mails to the shop or about a lot are no
+	// reminders of a task.
 	where, args := scope{id, only}.where()
 	err = tx.list(ctx, &rows, `
 		SELECT coach_id, person, task_kind, covers, task_key, created_on, answered_at FROM notice
@@ -193,7 +195,8 @@ func (tx *Tx) OptOuts(ctx context.Context, id coach.AccountID) (out map[string]b
 }
 
 // SaveOutcome replaces what the last pass found for a coach, and under which
-// version of the rulebook.
+// version of the rulebook. All of it follows from the record and the day, so nothing of an
+// earlier pass is worth keeping.
 func (tx *Tx) SaveOutcome(
 	ctx context.Context, id coach.AccountID, c coach.ID, on civil.Date, rulebook string, fs []projection.Forecast,
 	ts []plan.Task, ss []reminder.Suppressed,
@@ -283,6 +286,7 @@ func (tx *Tx) LastPass(ctx context.Context, id coach.AccountID) (p *PassRow, err
 // LinkKey returns the key that signs links, 32 random bytes made on first use.
 func (tx *Tx) LinkKey(ctx context.Context) (key []byte, err error) {
 	defer fail("store.LinkKey", &err)
+	// Of two processes that start at once, one stores its key, and both read that one.
 	fresh := make([]byte, 32)
 	if _, err := rand.Read(fresh); err != nil {
 		return nil, err

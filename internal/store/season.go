@@ -51,6 +51,7 @@ func (tx *Tx) SaveBookings(
 	ctx context.Context, id coach.AccountID, c coach.ID, source string, bs []coach.Booking,
 ) (err error) {
 	defer fail("store.SaveBookings", &err)
+	// The table's reference to its coach would refuse the rows, but not say what to do.
 	var n int
 	if err := tx.get(ctx, &n, `SELECT COUNT(*) FROM coach WHERE account_id = ? AND coach_id = ?`, id,
 		c); err != nil {
@@ -101,7 +102,7 @@ func (tx *Tx) mergeBookings(ctx context.Context, in scope, cs []coach.Coach, at 
 	return nil
 }
 
-// SaveVisits replaces the visits of an account's plan.
+// SaveVisits replaces the visits of an account's plan. The ordinal keeps its order.
 func (tx *Tx) SaveVisits(ctx context.Context, id coach.AccountID, vs []season.Visit) (err error) {
 	defer fail("store.SaveVisits", &err)
 	if _, err := tx.exec(ctx, `DELETE FROM visit WHERE account_id = ?`, id); err != nil {
@@ -222,7 +223,8 @@ func (tx *Tx) Campaigns(ctx context.Context, id coach.AccountID) (out []Campaign
 	return out, err
 }
 
-// CampaignNotices returns the mails of a campaign, by coach and person.
+// CampaignNotices returns the mails of a campaign, by coach and person. They are notices
+// whose task key names the campaign.
 func (tx *Tx) CampaignNotices(ctx context.Context, id coach.AccountID, campaign string) (out []NoticeRow, err error) {
 	defer fail("store.CampaignNotices", &err)
 	err = tx.list(ctx, &out, `SELECT `+noticeColumns+` FROM notice WHERE account_id = ? AND task_key = ? ORDER BY coach_id, person`, id, "lot|"+campaign)

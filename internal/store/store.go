@@ -1,8 +1,15 @@
 // Package store keeps everything in PostgreSQL or SQLite: it owns the SQL, the
 // transactions and the schema. One query text serves both databases.
 //
-// It imports coach, plan, projection, reminder, row 0 and migrations. Packages
-// cycle, desk and daemon call it; web, api and delivery do not.
+// A coach is stored as one document, written and versioned as a whole (doc.go), with what
+// it is searched by in columns and in the table part. What people send in stands in tables
+// of its own and is merged when a coach is read. For people's own SQL there are the views
+// seal_part, seal_stay and seal_reading, whose columns stay (migration 18); every other
+// table may change with each version.
+//
+// It imports what is stored (coach, level, plan, projection, reminder, season), row 0 and
+// migrations. Packages access, cycle, desk, webhook, daemon and cli call it; web, api and
+// delivery do not.
 package store
 
 import (
@@ -80,7 +87,8 @@ func lookUpAll(columns, column string, _ int, id coach.AccountID, values []strin
 	return `SELECT ` + columns + ` FROM coach WHERE account_id = ? AND ` + column + ` IN (` + marks(len(values)) + `)`, args
 }
 
-func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) } // sqlx knows only "sqlite3"
+// sqlx knows the placeholders of "sqlite3" only, which is the name of another driver.
+func init() { sqlx.BindDriver("sqlite", sqlx.QUESTION) }
 
 // DB is an open database.
 type DB struct {
@@ -126,7 +134,9 @@ func OpenSQLite(path string) (*DB, error) {
 		"&_pragma=synchronous(normal)&_txlock=immediate"
 	db, err := open("sqlite", u.String(), embedded)
 	if err == nil {
-		db.db.SetMaxOpenConns(16) // the job library's writers hold some while they wait for a pass; readers must find others
+		// The job library's writers hold some connections while they wait for a pass, and
+		// readers must find others.
+		db.db.SetMaxOpenConns(16)
 		db.turn = make(chan struct{}, 1)
 	}
 	return db, err
@@ -138,7 +148,7 @@ func CheckFolder(path string) error {
 	dir := filepath.Dir(path)
 	if st, err := os.Stat(dir); err != nil || !st.IsDir() {
 		return fault.New(fault.Invalid, fmt.Sprintf("the folder %s of the database file does not exist", dir),
-			"Create it, or change store.path.")
+			"Create the folder, or change store.path.")
 	}
 	return nil
 }
@@ -174,13 +184,16 @@ func (db *DB) Ping(ctx context.Context) error {
 	return nil
 }
 
-// Update runs f in a transaction and commits if f returns nil. f must not
-// outlive the call and must not start goroutines. A transaction that lost against
-// another is run again, a few times, so f must set what it returns anew each time.
+// Update runs f in a transaction and commits if f returns nil. f must not outlive the call,
+// and must not use the transaction in goroutines. A transaction that lost against another
+// is run again, up to four times, so f must set what it returns anew each time.
 //
-// On PostgreSQL the isolation is READ COMMITTED: each statement sees what was
-// committed when it began. Whoever decides by what it read must lock the account
-// first (Account), and read then. On SQLite updates run one after the other.
+// On PostgreSQL the isolation level is READ COMMITTED: each statement sees what was
+// committed when it began. So an f that decides by what it reads locks the account first
+// (Account with lock) and reads after that. Locks are taken in one order, which keeps two
+// updates from waiting for each other: the account, then rows of notices, then the head of
+// the events (AddEvents), which is last. On SQLite updates run one after the other, each of
+// them alone from its beginning (BEGIN IMMEDIATE), and need no order.
 //
 // An update waits for others as long as ctx lives, or as Impatient says.
 func (db *DB) Update(ctx context.Context, f func(*Tx) error) error {
@@ -192,14 +205,16 @@ func (db *DB) Update(ctx context.Context, f func(*Tx) error) error {
 	return db.tries(ctx, nil, f)
 }
 
-// View runs f in a transaction that only reads: it takes no write lock, so pages,
-// metrics and schedules never make a pass wait. All of f sees one moment (REPEATABLE
-// READ on PostgreSQL; SQLite's readers always do), so that an archive or a page never
-// holds half of a change. f must not write.
+// View runs f in a transaction that only reads. It takes no lock, so pages, metrics and
+// schedules never make a pass wait, nor wait for one. The isolation level is REPEATABLE
+// READ on PostgreSQL, and SQLite's readers have the same: all of f sees one moment, so that
+// an archive or a page never holds half of a change. PostgreSQL refuses a write in f.
 func (db *DB) View(ctx context.Context, f func(*Tx) error) error {
 	return db.tries(ctx, &sql.TxOptions{ReadOnly: true, Isolation: db.d.snapshot}, f)
 }
 
+// tries runs a transaction until it is not lost against another, each time after a longer
+// pause: 10, 20, 40 and 80 ms.
 func (db *DB) tries(ctx context.Context, opts *sql.TxOptions, f func(*Tx) error) (err error) {
 	begun := time.Now()
 	most, bounded := patience(ctx)
@@ -225,11 +240,13 @@ func (db *DB) once(ctx context.Context, opts *sql.TxOptions, lose bool, f func(*
 		return failed("store.Update", err)
 	}
 	defer tx.Rollback() //nolint:errcheck // no-op after Commit
+	// Readers wait for nobody, and SQLite's writers have waited for their turn already.
 	if most, bounded := patience(ctx); bounded && opts == nil && db.d.patience != "" {
 		if _, err := tx.ExecContext(ctx, fmt.Sprintf(db.d.patience, max(1, most.Milliseconds()))); err != nil {
 			return failed("store.Update", err)
 		}
 	}
+	// Microseconds are what both databases store: an instant that is read is the one written.
 	if err := f(&Tx{tx, db.d, db.Now().UTC().Truncate(time.Microsecond)}); err != nil {
 		return err
 	}
