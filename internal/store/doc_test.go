@@ -26,12 +26,16 @@ import (
 	"sealmanac/internal/wording"
 )
 
-// filler gives every field its own value, so that two that are exchanged are seen.
-type filler int
+// filler gives every field its own value, so that two that are exchanged are seen. Of two
+// truth values beside each other one is false when half is set.
+type filler struct {
+	n    int
+	half bool
+}
 
 func (f *filler) fill(v reflect.Value) {
-	*f++
-	n := int(*f)
+	f.n++
+	n := f.n
 	switch v.Type() {
 	case reflect.TypeFor[civil.Date]():
 		v.SetInt(int64(civil.Of(2020, 1, 1)) + int64(n))
@@ -47,7 +51,7 @@ func (f *filler) fill(v reflect.Value) {
 	case reflect.String:
 		v.SetString(fmt.Sprint("text ", n))
 	case reflect.Bool:
-		v.SetBool(true)
+		v.SetBool(!f.half || n%2 == 0)
 	case reflect.Int:
 		v.SetInt(int64(n))
 	case reflect.Float64:
@@ -78,26 +82,30 @@ func (f *filler) fill(v reflect.Value) {
 	}
 }
 
-func full[T any]() (out T) {
-	var f filler
+func full[T any]() T { return filled[T](false) }
+
+func half[T any]() T { return filled[T](true) }
+
+func filled[T any](half bool) (out T) {
+	f := filler{half: half}
 	f.fill(reflect.ValueOf(&out).Elem())
 	return out
 }
 
-// kinds are the stored documents: a value with every field set, or with none, how it is
+// kinds are the stored documents: a value with every field set, with some, with none, how it is
 // written, and how it is read.
 var kinds = map[string]struct {
-	full, empty any
-	write       func(any) (string, error)
-	read        func(string) (any, error)
+	full, half, empty any
+	write             func(any) (string, error)
+	read              func(string) (any, error)
 }{
-	"coach": {full[coach.Coach](), coach.Coach{},
+	"coach": {full[coach.Coach](), half[coach.Coach](), coach.Coach{},
 		func(v any) (string, error) { c := v.(coach.Coach); return encode(&c) },
 		func(doc string) (any, error) { var c coach.Coach; err := decode(doc, &c); return c, err }},
-	"workshop": {full[coach.Workshop](), coach.Workshop{},
+	"workshop": {full[coach.Workshop](), half[coach.Workshop](), coach.Workshop{},
 		func(v any) (string, error) { w := v.(coach.Workshop); return writeDoc(shopDoc(&w)) },
 		func(doc string) (any, error) { var d docShop; err := readDoc(doc, &d); return *d.shop(), err }},
-	"visit": {full[season.Visit](), season.Visit{},
+	"visit": {full[season.Visit](), half[season.Visit](), season.Visit{},
 		func(v any) (string, error) { x := v.(season.Visit); return writeDoc(visitDoc(&x)) },
 		func(doc string) (any, error) {
 			vs, err := visitsOf([]string{doc})
@@ -106,7 +114,7 @@ var kinds = map[string]struct {
 			}
 			return vs[0], nil
 		}},
-	"plan": {full[KeptPlan](), KeptPlan{},
+	"plan": {full[KeptPlan](), half[KeptPlan](), KeptPlan{},
 		func(v any) (string, error) { k := v.(KeptPlan); return writeDoc(planDoc(&k)) },
 		func(doc string) (any, error) {
 			var d docPlan
@@ -126,7 +134,7 @@ var texts = cmp.Options{cmp.Comparer(func(a, b wording.Text) bool { return a.Str
 // or left out here can no longer be read in any database.
 func TestDocuments(t *testing.T) {
 	for name, k := range kinds {
-		for kind, v := range map[string]any{"full": k.full, "empty": k.empty} {
+		for kind, v := range map[string]any{"full": k.full, "half": k.half, "empty": k.empty} {
 			doc, err := k.write(v)
 			if err != nil {
 				t.Fatal(err)
