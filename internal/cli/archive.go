@@ -78,7 +78,8 @@ func (c *restoreCmd) Run(e *env) error {
 		}
 		fmt.Fprintf(e.out, "Account %q is restored. The next pass computes its dates.\n%s"+
 			"The links in mails sent before the archive lead to the old account, not to this one.\n"+
-			"Nobody can sign in to it yet: 'sealmanac setup-link --account %s' prints the link for its first member.\n", c.Account,
+			"Nobody can sign in to it yet: 'sealmanac setup-link --account %s' prints the link for its first member.\n",
+			c.Account,
 			waiting, c.Account)
 	}
 	return err
@@ -92,7 +93,8 @@ type pauseCmd struct {
 func (c *pauseCmd) Run(e *env) error {
 	err := withDesk(e, func(d *desk.Desk) error { return d.Pause(e.ctx, coach.AccountID(c.Account), "operator") })
 	if err == nil {
-		fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'. Mails to members "+
+		fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'. Mails to "+
+			"members "+
 			"are still sent.\n", c.Account, c.Account)
 	}
 	return err

@@ -61,7 +61,8 @@ func TestArchiveCommands(t *testing.T) {
 	for _, kind := range storetest.Kinds {
 		t.Run(kind, func(t *testing.T) {
 			onStore(t, kind)
-			says(t, 0, "It is paused: no reminders are sent until 'sealmanac unpause --account copy'", "restore", file, "--account",
+			says(t, 0, "It is paused: no reminders are sent until 'sealmanac unpause --account copy'", "restore", file,
+				"--account",
 				"copy", "--quiet")
 			again := filepath.Join(t.TempDir(), "copy.zip")
 			says(t, 0, "is in", "archive", again, "--account", "copy")

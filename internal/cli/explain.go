@@ -133,4 +133,5 @@ func join2(rule, source string) string {
 }
 
 var topicWords = map[string]string{"place": "Where it stood", "exposure": "What it lived through",
-	"damage": "What that did to it", "fit": "How it fits", "reading": "What was measured", "need": "When it needs replacement"}
+	"damage": "What that did to it", "fit": "How it fits", "reading": "What was measured",
+	"need": "When it needs replacement"}

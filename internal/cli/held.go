@@ -37,7 +37,8 @@ func (c *heldList) Run(e *env) error {
 			return printJSON(e.out, map[string]any{"paused": s.Paused, "held": append([]store.Held{}, s.Held...)})
 		}
 		if s.Paused {
-			fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'.\n", c.Account,
+			fmt.Fprintf(e.out, "Account %q is paused: no reminders are sent until 'sealmanac unpause --account %s'.\n",
+				c.Account,
 				c.Account)
 		}
 		if len(s.Held) == 0 {
@@ -90,7 +91,8 @@ func (c *heldWithdraw) Run(e *env) error {
 		if err != nil {
 			return err
 		}
-		fmt.Fprintf(e.out, "%s withdrawn. Their tasks are put off until %s.\n", count(n, "message is", "messages are"), c.Until.Date)
+		fmt.Fprintf(e.out, "%s withdrawn. Their tasks are put off until %s.\n", count(n, "message is", "messages are"),
+			c.Until.Date)
 		return nil
 	})
 }

@@ -292,7 +292,8 @@ func TestTable(t *testing.T) {
 		t.Errorf("%d words:\n%s", n, out.String())
 	}
 	for line := range strings.Lines(out.String()) {
-		if strings.HasPrefix(line, "        word") || strings.Contains(line, "number") && !strings.HasSuffix(line, "  number\n") {
+		if strings.HasPrefix(line, "        word") || strings.Contains(line, "number") && !strings.HasSuffix(line,
+			"  number\n") {
 			t.Errorf("out of line: %q", line)
 		}
 	}

@@ -94,7 +94,8 @@ func printExperience(e *env, l desk.Learned) error {
 	for _, p := range l.Proposals {
 		fmt.Fprintf(e.out, "\n%s: %s, %d replaced\n", p.Material, count(p.Parts, "part", "parts"), p.Renewed)
 		if p.Ratio.Value > 0 {
-			fmt.Fprintf(e.out, "  they last %.2f times as long as the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value, p.Ratio.Low,
+			fmt.Fprintf(e.out, "  they last %.2f times as long as the rules say (95 %%: %.2f to %.2f)\n", p.Ratio.Value,
+				p.Ratio.Low,
 				p.Ratio.High)
 		}
 		if p.Refused != "" {

@@ -174,7 +174,8 @@ func (c *previewCmd) Run(e *env) error {
 				fmt.Fprint(raw(e.out), n.HTML)
 				return nil
 			}
-			fmt.Fprintf(raw(e.out), "To: %s <%s>\nFrom: %s\nSubject: %s\n\n%s", n.PersonName, n.Person, n.From, n.Subject, n.Text)
+			fmt.Fprintf(raw(e.out), "To: %s <%s>\nFrom: %s\nSubject: %s\n\n%s", n.PersonName, n.Person, n.From, n.Subject,
+				n.Text)
 			return nil
 		}
 		return c.send(e, &n)

@@ -125,7 +125,8 @@ func (c *importCmd) outlook(e *env, o desk.Outlook) {
 		fmt.Fprintf(e.out, "The most to one person: %d, to %s.\n", o.Most, o.ToOne)
 	}
 	if o.Paused {
-		fmt.Fprintf(e.out, "The account is paused: it sends nothing until 'sealmanac unpause --account %s', or until a manager "+
+		fmt.Fprintf(e.out, "The account is paused: it sends nothing until 'sealmanac unpause --account %s', or until a "+
+			"manager "+
 			"starts it on the board.\n", c.Account)
 	} else if reminder.Unusual(o.Messages, o.Most, nil) {
 		fmt.Fprintln(e.out, "That is far more than usual for one day: unless such days are common here, the messages wait "+

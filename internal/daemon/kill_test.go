@@ -186,7 +186,8 @@ func (r *rig) settle(want int, patience time.Duration) {
 		}
 		if time.Since(moved) > patience {
 			b, _ := os.ReadFile(r.log.Name())
-			r.t.Fatalf("nothing moved for %v: %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made, want, open,
+			r.t.Fatalf("nothing moved for %v: %d notices of %d are made, %d of them open; the log ends:\n%s", patience, made,
+				want, open,
 				b[max(0, len(b)-4000):])
 		}
 	}
