@@ -155,7 +155,7 @@ func TestImportIntoPostgres(t *testing.T) {
 	onStore(t, "postgres")
 	file := filepath.Join(t.TempDir(), "a.yaml")
 	text := []byte("shop: {name: A, postal: B}\ncoaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 2024-01-01}], " +
-		"slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, " +
+		"slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, " +
 		"material: tpv}]}]}]}]")
 	if err := os.WriteFile(file, text, 0o600); err != nil {
 		t.Fatal(err)

@@ -19,8 +19,8 @@ func wornFleet(n int, fitted func(i int) string) []byte {
 	var b strings.Builder
 	b.WriteString("shop: {name: A Shop, postal: 1 Road, zone: America/Phoenix}\ncoaches:\n")
 	for i := range n {
-		fmt.Fprintf(&b, "  - {coach: c-%02d, stays: [{place: \"Phoenix, AZ\", from: 2015-01-01, rooms: out}], slides: "+
-			"[{slide: s, runs: [{run: outer/top, construction: track, fitted: 2015-03-01, parts: [{part: bulb, material: "+
+		fmt.Fprintf(&b, "  - {coach: c-%02d, stays: [{place: \"Phoenix, AZ\", from: 2015-01-01, slides: out}], slides: "+
+			"[{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2015-03-01, parts: [{part: bulb, material: "+
 			"epdm_dense, fitted: %s}]}]}]}\n", i, fitted(i))
 	}
 	return []byte(b.String())

@@ -22,16 +22,16 @@ coaches:
     label: The Fens' trailer
     people: [{name: Bo, email: bo@example.org, zone: America/Denver}, {name: Cy, phone: 555-0101}]
     stays: [{place: "Yuma, AZ", from: 2024-01-01}]
-    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
+    slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
   - coach: c
     people: [{name: Dee, phone: 555-0102}]
     stays: [{place: "Yuma, AZ", from: 2024-01-01}]
-    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
+    slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
   - coach: d
     sold: 2025-01-01
     people: [{name: Eve, email: eve@example.org}]
     stays: [{place: "Yuma, AZ", from: 2024-01-01}]
-    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
+    slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2024-05-01, parts: [{part: bulb, material: tpv, lot: L7}]}]}]
 `
 
 func TestCampaign(t *testing.T) {

@@ -37,9 +37,9 @@ coaches:
     stays: [{place: "Yuma, AZ", from: 2024-01-01}]
     slides:
       - slide: s
-        runs:
-          - {run: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}
-          - {run: outer/aft, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}
+        edges:
+          - {edge: outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}
+          - {edge: outer/rear, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}
 `
 
 // fresh is a desk with the scenario's coach on a database, able to date coaches.

@@ -43,8 +43,8 @@ func (d *Desk) Export(ctx context.Context, id coach.AccountID, list string) (row
 				"day", "last_message"}}
 			for _, r := range rs {
 				f := append(strings.Split(r.TaskKey, "|"), "", "")
-				rows = append(rows, []string{r.Kind, r.Coach, r.Label, r.Person, r.Name, r.Phone, r.Speaks, r.Reason, f[0], f[1],
-					r.Target, r.Day, r.Last})
+				rows = append(rows, []string{r.Kind, r.Coach, r.Label, r.Person, r.Name, r.Phone, r.Speaks, r.Reason,
+					coach.Named(f[0]), coach.EdgeName(f[1]), r.Target, r.Day, r.Last})
 			}
 		default:
 			err = fault.New(fault.NotFound, fmt.Sprintf("there is no list %q", list), "Lists: "+strings.Join(Exports, ", ")+".")
@@ -64,7 +64,7 @@ func exportCoaches(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]s
 			next = ""
 		}
 		out = append(out, []string{b.Coach, b.Label, b.Class, b.Use, b.Place, b.State, fmt.Sprintf("%.3f", b.Risk), b.Worst,
-			b.Opens, b.NextKind, next, b.Visit})
+			b.Opens, coach.Named(b.NextKind), next, b.Visit})
 	}
 	return out, err
 }
@@ -73,8 +73,8 @@ func exportCoaches(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]s
 // of the shop's own is: such a stay is left out, and stays as it is on record.
 func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]string, error) {
 	out := [][]string{{"coach", "label", "class", "vin", "use", "external_id", "owner", "email", "phone", "zone", "units",
-		"language", "role", "place", "since", "shelter", "rooms", "cycles", "slide", "slide_label", "wall", "width", "height",
-		"travel", "run", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
+		"language", "role", "place", "since", "shelter", "slides", "cycles", "slide", "slide_label", "wall", "width",
+		"height", "travel", "edge", "construction", "carrier", "free_height", "part", "material", "fitted", "lot", "profile"}}
 	cs, err := tx.Coaches(ctx, id)
 	for i := range cs {
 		c := &cs[i]
@@ -97,8 +97,8 @@ func (d *Desk) exportParts(ctx context.Context, tx *store.Tx, id coach.AccountID
 						p.Zone, string(p.Units), p.Language, string(p.Role), st.Site.Name, st.From.String(), string(st.Shelter),
 						string(st.Rooms), rate(st.Cycles)}
 					row = append(row, string(s.ID), s.Label, string(s.Wall), length(s.Width), length(s.Height), length(s.Travel),
-						r.Key(), string(r.Construction), string(r.Carrier), length(r.FreeHeight), string(x.Kind), string(x.Material),
-						x.Fitted.String(), x.Lot, x.Profile)
+						coach.EdgeName(r.Key()), string(r.Construction), coach.Named(r.Carrier), length(r.FreeHeight),
+						string(x.Kind), string(x.Material), x.Fitted.String(), x.Lot, x.Profile)
 					out = append(out, row)
 				}
 			}
@@ -125,7 +125,8 @@ func exportTasks(ctx context.Context, tx *store.Tx, id coach.AccountID) ([][]str
 	out := [][]string{{"coach", "task", "where", "earliest", "target", "latest", "why", "key"}}
 	ts, err := tx.TasksAfter(ctx, id, "", "", "", "9999", 1_000_000)
 	for _, t := range ts {
-		out = append(out, []string{t.Coach, t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Why, t.Key})
+		out = append(out, []string{t.Coach, coach.Named(t.Kind), coach.EdgeName(t.Run), t.Earliest, t.Target, t.Latest,
+			t.Why, t.Key})
 	}
 	return out, err
 }

@@ -50,7 +50,7 @@ func fleet(t *testing.T, d *Desk, from, n int, manager string) {
 	for i := from; i < from+n; i++ {
 		fmt.Fprintf(&b, "  - coach: c%02d\n    people: [{name: Ann %d, email: p%d@example.org, phone: 555-0101}%s]\n", i, i,
 			i, manager)
-		b.WriteString("    stays: [{place: \"Yuma, AZ\", from: 2024-01-01}]\n    slides: [{slide: s, runs: [{run: " +
+		b.WriteString("    stays: [{place: \"Yuma, AZ\", from: 2024-01-01}]\n    slides: [{slide: s, edges: [{run: " +
 			"outer/top, construction: track, fitted: 2024-01-01, parts: [{part: bulb, material: tpv}]}]}]\n")
 	}
 	c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 6), Places: testkit.Tables(t)}, nil,

@@ -69,8 +69,8 @@ coaches:
     people: [{name: Ann, email: ann@example.org, phone: "+1 970 555 0100", consents: [{channel: email, date: 2025-01-01}]}, {name: Bo, email: bo@example.org, role: second_owner}]
     stays: [{place: "Yuma, AZ", from: 2020-03-01, cycles: 20/year}]
     slides:
-      - {slide: galley, label: Galley, width: 12 ft, height: 76 in, runs: [{run: outer/top, construction: push_on, carrier: steel, fitted: 2020-03-01, parts: [{part: bulb, material: epdm_sponge, lot: L1}, {part: wiper, material: epdm_dense, lot: L2}]}]}
-      - {slide: bed, label: Bedroom, width: 8 ft, height: 76 in, runs: [{run: outer/top, construction: track, fitted: 2020-03-01, parts: [{part: bulb, material: epdm_sponge, lot: L5}]}]}
+      - {slide: galley, label: Galley, width: 12 ft, height: 76 in, edges: [{edge: outer/top, construction: push_on, carrier: steel, fitted: 2020-03-01, parts: [{part: bulb, material: epdm_sponge, lot: L1}, {part: wiper, material: epdm_dense, lot: L2}]}]}
+      - {slide: bed, label: Bedroom, width: 8 ft, height: 76 in, edges: [{edge: outer/top, construction: track, fitted: 2020-03-01, parts: [{part: bulb, material: epdm_sponge, lot: L5}]}]}
 `))
 	rows, err = d.Export(t.Context(), "main", "parts")
 	if err != nil {

@@ -124,15 +124,15 @@ workshop:
   days: [Mon, Funday]
   work: {bulb_only: 3 to 1}
   stock: [{profile: d, coil: 900 km, remnants: [2 ft, x]}]
-  pins: [{coach: a, date: 2026-03-03}, {coach: a, date: 2026-03-05}, {coach: a, date: 2026-04-05}]
+  appointments: [{coach: a, date: 2026-03-03}, {coach: a, date: 2026-03-05}, {coach: a, date: 2026-04-05}]
 coaches:
   - coach: a
     stays: [{place: "Yuma, AZ", from: 2024-01-01}]
-    bookings: [{from: 2026-03-09, until: 2026-03-01}, {from: 2026-04-01, until: 2026-04-03}]
+    rentals: [{from: 2026-03-09, until: 2026-03-01}, {from: 2026-04-01, until: 2026-04-03}]
     events: [{kind: hail, date: 2026-01-30}]
     slides:
       - slide: s
-        runs: [{run: outer/top, construction: track, fitted: 2024-01-01, warranty: {from: 2024-01-01, until: 2026-06-30, claim_by: 2026-07-15}, parts: [{part: bulb, material: tpv, profile: d-19}]}]
+        edges: [{edge: outer/top, construction: track, fitted: 2024-01-01, warranty: {from: 2024-01-01, until: 2026-06-30, claim_by: 2026-07-15}, parts: [{part: bulb, material: tpv, profile: d-19}]}]
 `
 
 // Each mistake of a workshop and its bookings is one line; what is right is kept.
@@ -145,7 +145,7 @@ func TestWorkshopMistakesStandAside(t *testing.T) {
 	}
 	all := strings.Join(c.Problems.Asides(), "\n")
 	for _, want := range []string{"workshop.place", `"-3" is out of range`, `"Funday" is not a day`,
-		`"3 to 1" is not a range`, `"900 km"`, "remnants[1]", "contradicts the pin of a to 2026-03-03", "is before from",
+		`"3 to 1" is not a range`, `"900 km"`, "remnants[1]", "is in the same week as 2026-03-03 for a", "is before from",
 		`"soon" is not a date`} {
 		if strings.Count(all, want) != 1 {
 			t.Errorf("%q is not said once in:\n%s", want, all)

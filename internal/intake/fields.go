@@ -8,16 +8,49 @@ import (
 	"unicode/utf8"
 
 	"sealmanac/internal/civil"
+	"sealmanac/internal/coach"
 	"sealmanac/internal/unit"
 )
 
 // fields reads the fields of one object, notes what is wrong and remembers which
 // were asked for, so that unknown ones can be reported.
 type fields struct {
-	r     *reader
-	n     *node
-	path  string
-	asked []string
+	r       *reader
+	n       *node
+	path    string
+	asked   []string
+	written map[string]string // fields that were written with their older name, which problems then use
+}
+
+// oldFields are the older names of fields. They are read as long as /api/v1 is served, and
+// never written.
+var oldFields = map[string]string{"edges": "runs", "edge": "run", "slides": "rooms", "rentals": "bookings",
+	"appointments": "pins", "slide_removal": "room_out"}
+
+// renamed lets the fields be written with their older names too.
+func (f *fields) renamed(keys ...string) *fields {
+	for _, key := range keys {
+		old := oldFields[key]
+		f.note(key, func(x *Field) { x.Aliases = []string{old} })
+		i := slices.Index(f.n.keys, old)
+		if i < 0 {
+			continue
+		}
+		n := *f.n // the tree may be read again
+		f.n = &n
+		if slices.Contains(n.keys, key) {
+			f.bad(n.vals[i], old, "is the older name of "+key+", and both are given", "one of them: "+key)
+			n.keys, n.vals = slices.Delete(slices.Clone(n.keys), i, i+1), slices.Delete(slices.Clone(n.vals), i, i+1)
+			continue
+		}
+		n.keys = slices.Clone(n.keys)
+		n.keys[i] = key
+		if f.written == nil {
+			f.written = map[string]string{}
+		}
+		f.written[key] = old
+	}
+	return f
 }
 
 func (r *reader) fields(n *node, path string) *fields {
@@ -35,9 +68,13 @@ func (r *reader) fields(n *node, path string) *fields {
 }
 
 // nth names an item of a list field.
-func nth(path, list string, i int) string { return path + "." + list + "[" + strconv.Itoa(i) + "]" }
+func (f *fields) nth(key string, i int) string { return f.at(key) + "[" + strconv.Itoa(i) + "]" }
 
+// at names a field as it was written.
 func (f *fields) at(key string) string {
+	if old, ok := f.written[key]; ok {
+		key = old
+	}
 	if f.path == "" {
 		return key
 	}
@@ -139,7 +176,16 @@ func (f *fields) name(key string) string {
 
 // word reads one of a closed set; missing means def.
 func word[T ~string](f *fields, key string, set []T, def T) T {
-	f.note(key, func(x *Field) { x.Kind, x.Words, x.Must = WordField, strings.Split(join(set), ", "), def == "" })
+	f.note(key, func(x *Field) {
+		x.Kind, x.Must = WordField, def == ""
+		x.Words, x.OldWords = nil, nil
+		for _, w := range set {
+			x.Words = append(x.Words, coach.Named(w))
+			if coach.Named(w) != string(w) {
+				x.OldWords = append(x.OldWords, string(w))
+			}
+		}
+	})
 	s, n, ok := f.str(key)
 	if !ok {
 		if def == "" && n == nil {
@@ -148,8 +194,8 @@ func word[T ~string](f *fields, key string, set []T, def T) T {
 		}
 		return def
 	}
-	w := T(strings.ReplaceAll(strings.ToLower(s), " ", "_"))
-	if !slices.Contains(set, w) {
+	w, known := coach.WordOf(set, strings.ReplaceAll(strings.ToLower(s), " ", "_"))
+	if !known {
 		f.bad(n, key, "is not known here", join(set))
 		return def
 	}
@@ -159,7 +205,7 @@ func word[T ~string](f *fields, key string, set []T, def T) T {
 func join[T ~string](set []T) string {
 	out := make([]string, len(set))
 	for i, s := range set {
-		out[i] = string(s)
+		out[i] = coach.Named(s)
 	}
 	return strings.Join(out, ", ")
 }

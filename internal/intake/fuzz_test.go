@@ -99,7 +99,7 @@ func TestWorkbooksAreBounded(t *testing.T) {
 }
 
 func FuzzXLSX(f *testing.F) {
-	f.Add(workbook(f, []any{"coach", "slide", "run", "part"}, []any{"a", "s", "outer/top", "bulb"}))
+	f.Add(workbook(f, []any{"coach", "slide", "edge", "part"}, []any{"a", "s", "outer/top", "bulb"}))
 	f.Add(workbook(f, []any{"coach", "from", "until"}, []any{"a", 46000, "2026-03-01"}))
 	f.Add([]byte("PK\x03\x04"))
 	o := opt(f)

@@ -63,7 +63,7 @@ coaches:
       - {}
       - {role: owner}
     stays:
-      - {place: Springfield, from: 2020-01-01, until: 2020-12-31, rooms: out}
+      - {place: Springfield, from: 2020-01-01, until: 2020-12-31, slides: out}
       - {place: "Yuma, AZ", from: 2020-06-01, shelter: tent, cycles: 2/fortnight}
       - {place: Nowheresville, from: 2021-13-40}
       - {place: "Yuma, AZ", from: 2025-01-01, until: 2024-01-01}
@@ -71,15 +71,15 @@ coaches:
       - slide: galley
         width: 12
         height: 78 furlongs
-        runs:
-          - run: outer/left
+        edges:
+          - edge: outer/left
             construction: glue
             fitted: 2031-01-01
             gaps: [12, 3/4 in]
             parts:
               - {part: bulb, material: cheese, fitted: 1999-01-01}
               - {part: bulb, material: epdm_dense}
-          - run: outer/top
+          - edge: outer/top
             construction: push_on
             fitted: 2020-01-01
             parts:
@@ -87,7 +87,7 @@ coaches:
               - {part: wiper, material: epdm_dense, fitted: 2019-01-01}
     services:
       - {kind: polish, date: 2024-01-01}
-      - {kind: lubricate, date: 2024-01-01, slide: bed, run: outer/top}
+      - {kind: clean_and_condition, date: 2024-01-01, slide: bed, edge: outer/top}
   - coach: a-1
   - label: nameless
 `
@@ -100,10 +100,10 @@ func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 	}
 	for _, want := range []string{
 		`bad.yaml:2: shop.zone: "Mars/North" is not a time zone; allowed: an IANA name`,
-		`bad.yaml:5: coach a-1.colour: is not a field here; allowed: bookings, class, coach`,
+		`bad.yaml:5: coach a-1.colour: is not a field here; allowed: class, coach`,
 		`bad.yaml:6: coach a-1.class: "spaceship" is not known here; allowed: class_a`,
 		`bad.yaml:9: coach a-1.people[0].email: "ann at example" is not an e-mail address`,
-		`coach a-1.people[2]: says nobody`,
+		`coach a-1.people[2]: names nobody`,
 		`bad.yaml:13: coach a-1.stays[0].place: "Springfield" is the name of several places; allowed: one of: Springfield, MO`,
 		`coach a-1.stays[1].shelter: "tent" is not known here; allowed: open, carport, indoor`,
 		`coach a-1.stays[1].cycles: "2/fortnight" is not a rate; allowed: a number per day`,
@@ -113,19 +113,19 @@ func TestEveryMistakeIsReportedAtOnce(t *testing.T) {
 		`coach a-1.stays: "2020-06-01" overlaps the stay from`,
 		`coach a-1.galley.width: "12" is not a length; allowed: a number with mm`,
 		`coach a-1.galley.height: "78 furlongs" is not a length`,
-		`coach a-1.galley.runs[0].run: "outer/left" is not a run`,
-		`coach a-1.galley.runs[0].construction: "glue" is not known here`,
-		`coach a-1.galley.runs[0].fitted: "2031-01-01" lies in the future; allowed: a day up to 2026-02-10`,
-		`coach a-1.galley.runs[0].gaps[0]: "12" is not a closed gap`,
-		`coach a-1.galley.runs[0].parts[0].material: "cheese" is not known here`,
-		`coach a-1.galley.runs[0].parts[0].fitted: "1999-01-01" is more than 25 years ago; allowed: a day from 2001-02-10, or confirm`,
-		`coach a-1.galley.runs[0].parts[1].part: "bulb" stands twice on this run`,
-		`coach a-1.galley.runs[1].parts[0].fitted: "2021-01-01" differs from its run`,
-		`coach a-1.galley.runs[1].parts[0].hot_set.temp: "23 C" is not a hot test`,
-		`coach a-1.galley.runs[1].parts[1].fitted: "2019-01-01" is before its run was fitted`,
+		`coach a-1.galley.edges[0].edge: "outer/left" is not an edge`,
+		`coach a-1.galley.edges[0].construction: "glue" is not known here`,
+		`coach a-1.galley.edges[0].fitted: "2031-01-01" lies in the future; allowed: a day up to 2026-02-10`,
+		`coach a-1.galley.edges[0].gaps[0]: "12" is not a closed gap`,
+		`coach a-1.galley.edges[0].parts[0].material: "cheese" is not known here`,
+		`coach a-1.galley.edges[0].parts[0].fitted: "1999-01-01" is more than 25 years ago; allowed: a day from 2001-02-10, or confirm`,
+		`coach a-1.galley.edges[0].parts[1].part: "bulb" is given twice for this edge`,
+		`coach a-1.galley.edges[1].parts[0].fitted: "2021-01-01" differs from its edge`,
+		`coach a-1.galley.edges[1].parts[0].hot_set.temp: "23 C" is not a hot test`,
+		`coach a-1.galley.edges[1].parts[1].fitted: "2019-01-01" is before its edge was fitted`,
 		`coach a-1.services[0].kind: "polish" is not known here`,
 		`coach a-1.services[1].slide: "bed" is not a slide of this coach; allowed: galley`,
-		`coach: "a-1" stands twice; first at bad.yaml:4`,
+		`coach: "a-1" is given twice; first at bad.yaml:4`,
 		`bad.yaml:39: coaches[2].coach: is missing`,
 	} {
 		if !strings.Contains(err.Error(), want) {
@@ -159,12 +159,12 @@ func TestYAMLTraps(t *testing.T) {
 const partList = `Unit,Who,Mail,Yard,Room,Edge,Item,Stuff,Made how,Put on,Batch,Notes
 k-1,Ann,ann@example.org,"Yuma, AZ",galley,outer/top,bulb,epdm_sponge,track,2023-04-01,L7,x
 k-1,Ann,ann@example.org,"Yuma, AZ",galley,outer/top,wiper,epdm_dense,track,2022-04-01,L7,
-k-2,Bob,bob@example.org,85364,bed,outer/aft,bulb,silicone,track,2024-04-01,,
+k-2,Bob,bob@example.org,85364,bed,outer/rear,bulb,silicone,track,2024-04-01,,
 `
 
 const mapping = `
-columns: {coach: Unit, owner: Who, email: Mail, place: Yard, slide: Room, run: Edge, part: Item, material: Stuff, construction: Made how, fitted: Put on, lot: Batch}
-defaults: {shelter: open, rooms: in, cycles: 20/year}
+columns: {coach: Unit, owner: Who, email: Mail, place: Yard, slide: Room, edge: Edge, part: Item, material: Stuff, construction: Made how, fitted: Put on, lot: Batch}
+defaults: {shelter: open, slides: in, cycles: 20/year}
 `
 
 func TestList(t *testing.T) {
@@ -258,15 +258,15 @@ func TestListMistakes(t *testing.T) {
 // A stay begins with the coach's earliest fitting unless a row says since when;
 // problems name the line of the file, blank lines counted.
 func TestListDates(t *testing.T) {
-	head := "coach,place,since,slide,run,part,material,construction,fitted\n"
+	head := "coach,place,since,slide,edge,part,material,construction,fitted\n"
 	row := func(since, run, fitted string) string {
 		return "k,\"Yuma, AZ\"," + since + ",s," + run + ",bulb,tpv,track," + fitted + "\n"
 	}
 	for name, c := range map[string]struct{ text, from string }{
-		"earliest": {head + row("", "outer/top", "2023-04-01") + row("", "outer/aft", "2021-05-01"), "2021-05-01"},
-		"given later": {head + row("", "outer/top", "2021-05-01") + row("2023-04-01", "outer/aft", "2024-05-01"),
+		"earliest": {head + row("", "outer/top", "2023-04-01") + row("", "outer/rear", "2021-05-01"), "2021-05-01"},
+		"given later": {head + row("", "outer/top", "2021-05-01") + row("2023-04-01", "outer/rear", "2024-05-01"),
 			"2023-04-01"},
-		"given, then blank": {head + row("2023-04-01", "outer/top", "2024-05-01") + row("", "outer/aft", "2020-05-01"),
+		"given, then blank": {head + row("2023-04-01", "outer/top", "2024-05-01") + row("", "outer/rear", "2020-05-01"),
 			"2023-04-01"},
 	} {
 		r := Read(opt(t), nil, File{"l.csv", []byte(c.text)})
@@ -288,20 +288,20 @@ places: [{place: yard, lat: 39.74, lon: -104.99, zone: America/Denver}]
 coaches:
   - coach: a
     stays: [{place: yard, from: 2022-01-01, until: 2022-06-01}, {place: yard, from: 2023-01-01}]
-    slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: tpv}]}]}]
+    slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: tpv}]}]}]
   - coach: b
 `)})
 	if err := c.Problems.Err(); err != nil {
 		t.Fatal(err)
 	}
 	notes := strings.Join(c.Problems.Warnings(), "\n")
-	for _, want := range []string{"has no elevation_m: 16", "say nothing of 2020-01-01 to 2021-12-31",
-		"say nothing of 2022-06-02 to 2022-12-31", "coach a.people: names nobody", "coach b.slides: is empty"} {
+	for _, want := range []string{"has no elevation_m: we use 16", "has no entry for 2020-01-01 to 2021-12-31",
+		"has no entry for 2022-06-02 to 2022-12-31", "coach a.people: is empty", "coach b.slides: is empty"} {
 		if !strings.Contains(notes, want) {
 			t.Errorf("the notes lack %q:\n%s", want, notes)
 		}
 	}
-	bad := []byte(`coaches: [{coach: a, slides: [{slide: s, runs: [{run: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: steel}, {part: wiper, material: acrylic_tape}]}]}]}]`)
+	bad := []byte(`coaches: [{coach: a, slides: [{slide: s, edges: [{edge: outer/top, construction: track, fitted: 2020-01-01, parts: [{part: bulb, material: steel}, {part: wiper, material: acrylic_tape}]}]}]}]`)
 	if err := Read(opt(t), nil, File{"b.yaml", bad}).Problems.Err(); err == nil || strings.Count(err.Error(),
 		"is not what a") != 2 {
 		t.Errorf("impossible materials: %v", err)
@@ -310,8 +310,8 @@ coaches:
 
 func TestConfirmOld(t *testing.T) {
 	o := opt(t)
-	text := []byte("coaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 1999-01-01}], slides: [{slide: s, runs: " +
-		"[{run: outer/top, construction: track, fitted: 1999-01-01, parts: [{part: bulb, material: unknown}]}]}]}]")
+	text := []byte("coaches: [{coach: a, stays: [{place: \"Yuma, AZ\", from: 1999-01-01}], slides: [{slide: s, edges: " +
+		"[{edge: outer/top, construction: track, fitted: 1999-01-01, parts: [{part: bulb, material: unknown}]}]}]}]")
 	if Read(o, nil, File{"a.yaml", text}).Problems.Err() == nil {
 		t.Error("27 years passed without asking")
 	}
@@ -324,7 +324,7 @@ func TestConfirmOld(t *testing.T) {
 func FuzzRead(f *testing.F) {
 	f.Add([]byte(mistakes), true)
 	f.Add([]byte(partList), false)
-	f.Add([]byte("coaches: [{coach: a, slides: [{runs: [{parts: [{}]}]}]}]"), true)
+	f.Add([]byte("coaches: [{coach: a, slides: [{edges: [{parts: [{}]}]}]}]"), true)
 	o := opt(f)
 	f.Fuzz(func(t *testing.T, b []byte, yaml bool) {
 		name := "x.csv"

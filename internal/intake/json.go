@@ -116,7 +116,7 @@ func (b *Bulk) judge(read []chan struct{}) {
 			id := x.Coach.ID
 			if k, dup := seen[id]; dup && x.Problems.Err() == nil {
 				x.Problems = append(x.Problems, Problem{File: fmt.Sprintf("item %d", i), Field: "coach", Value: string(id),
-					Message: fmt.Sprintf("stands twice; first at item %d", k), Allowed: "each coach once"})
+					Message: fmt.Sprintf("is given twice; first at item %d", k), Allowed: "each coach once"})
 			} else if id != "" {
 				seen[id] = i
 			}

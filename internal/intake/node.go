@@ -23,7 +23,7 @@ type Problem struct {
 	Message string // what is wrong, without a full stop
 	Allowed string // what would be accepted; "" when the message says it
 	Warning bool   // worth a look, but accepted
-	Aside   bool   // a plan can be made without it; to store it, it must be mended
+	Aside   bool   // a plan can be made without it; to store it, it must be corrected
 }
 
 // String is the problem on one line.
@@ -71,7 +71,7 @@ func (ps Problems) Err() error {
 	}
 	return &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%d problem(s) in what was read\n%s", len(lines),
 		strings.Join(lines, "\n")),
-		Hint: "Mend what is named above and run the same command again. Nothing was stored."}
+		Hint: "Correct what is named above and run the same command again. Nothing was stored."}
 }
 
 // Hard returns the problems that leave nothing to plan with: all but warnings and
@@ -80,7 +80,7 @@ func (ps Problems) Hard() Problems {
 	return slices.DeleteFunc(slices.Clone(ps), func(p Problem) bool { return p.Aside })
 }
 
-// Wrong returns what has to be mended before anything is stored: all but warnings.
+// Wrong returns what has to be corrected before anything is stored: all but warnings.
 func (ps Problems) Wrong() Problems {
 	return slices.DeleteFunc(slices.Clone(ps), func(p Problem) bool { return p.Warning })
 }

@@ -124,7 +124,7 @@ func (l Listed) stays(old, c coach.Coach, today civil.Date) []coach.Stay {
 		x.Site = n.Site
 	}
 	set(l["shelter"], &x.Shelter, n.Shelter)
-	set(l["rooms"], &x.Rooms, n.Rooms)
+	set(l["slides"], &x.Rooms, n.Rooms)
 	set(l["cycles"], &x.Cycles, n.Cycles)
 	set(l["coastal"], &x.Coastal, n.Coastal)
 	set(l["heading"], &x.Heading, n.Heading)
@@ -167,7 +167,7 @@ func (l Listed) run(slide coach.SlideID, old, r coach.Run) coach.Run {
 	})
 	for i := range out.Parts {
 		if x := &out.Parts[i]; out.Construction == coach.PushOn {
-			x.Fitted = out.Fitted // a one-piece seal is renewed whole
+			x.Fitted = out.Fitted // a one-piece seal is replaced whole
 		} else {
 			out.Fitted = min(out.Fitted, x.Fitted)
 		}

@@ -164,8 +164,8 @@ func (r *reader) ownPlace(n *node, path string) {
 	} else if ok1 && ok2 && f.n.get("near") == nil {
 		town, km := r.opt.Places.Nearest(s.Lat, s.Lon)
 		s.Elev = town.Elev
-		r.warn(&node{line: n.line}, path, fmt.Sprintf("has no elevation_m: %.0f m is taken from %s, %.0f km away", town.Elev,
-			town.Label(), km))
+		r.warn(&node{line: n.line}, path, fmt.Sprintf("has no elevation_m: we use %.0f m, that of %s, %.0f km away",
+			town.Elev, town.Label(), km))
 	}
 	if z := f.zone("zone"); z != "" {
 		s.Zone = z
@@ -181,7 +181,7 @@ func (r *reader) ownPlace(n *node, path string) {
 	}
 	for m := range s.Tmin {
 		if s.Tmin[m] > s.Tmax[m] {
-			r.problem(&node{line: n.line}, nth(path, "tmin", m), "is above tmax of the same month", "")
+			r.problem(&node{line: n.line}, f.nth("tmin", m), "is above tmax of the same month", "")
 		}
 	}
 	f.done()
@@ -238,7 +238,7 @@ func (r *reader) lookup(n *node, field, name string) (coach.Site, error) {
 
 // coach reads one coach and keeps it when it has a name.
 func (r *reader) coach(n *node, path string) {
-	f := r.fields(n, path)
+	f := r.fields(n, path).renamed("rentals")
 	c := coach.Coach{ID: coach.ID(f.name("coach")), Label: f.opt("label"), VIN: strings.ToUpper(f.opt("vin")),
 		External: f.key("external_id")}
 	if c.ID != "" {
@@ -265,7 +265,7 @@ func (r *reader) coach(n *node, path string) {
 		return
 	}
 	if where, dup := r.seen[c.ID]; dup {
-		r.problem(&node{line: n.line, text: string(c.ID), field: n.field}, "coach", "stands twice; first at "+where,
+		r.problem(&node{line: n.line, text: string(c.ID), field: n.field}, "coach", "is given twice; first at "+where,
 			"each coach once")
 		return
 	}
@@ -277,10 +277,10 @@ func (r *reader) coach(n *node, path string) {
 func (r *reader) doubts(f *fields, c *coach.Coach) {
 	here := &node{line: f.n.line}
 	if len(c.People) == 0 {
-		r.warn(here, f.at("people"), "names nobody: no reminder about this coach can reach anyone")
+		r.warn(here, f.at("people"), "is empty: reminders about this coach reach nobody")
 	}
 	if len(c.Slides) == 0 {
-		r.warn(here, f.at("slides"), "is empty: there is nothing to date")
+		r.warn(here, f.at("slides"), "is empty: nothing can be dated")
 	}
 	var first civil.Date
 	for _, s := range c.Slides {
@@ -293,11 +293,11 @@ func (r *reader) doubts(f *fields, c *coach.Coach) {
 	for i, st := range c.Stays {
 		switch {
 		case i == 0 && first != 0 && st.From > first && st.Site.Name != "":
-			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: the first place, %s, is assumed", first, st.From-1,
+			r.warn(here, f.at("stays"), fmt.Sprintf("has no entry for %s to %s: we assume the first place, %s", first, st.From-1,
 				st.Site.Name))
 		case i > 0 && c.Stays[i-1].Until != 0 && c.Stays[i-1].Until+31 < st.From:
-			r.warn(here, f.at("stays"), fmt.Sprintf("say nothing of %s to %s: %s is assumed to go on", c.Stays[i-1].Until+1,
-				st.From-1, c.Stays[i-1].Site.Name))
+			r.warn(here, f.at("stays"), fmt.Sprintf("has no entry for %s to %s: we assume the coach stayed at %s",
+				c.Stays[i-1].Until+1, st.From-1, c.Stays[i-1].Site.Name))
 		}
 	}
 }
@@ -307,18 +307,18 @@ func (r *reader) people(f *fields, c *coach.Coach) {
 		if p.kind == object && len(p.keys) == 0 {
 			continue // a list without a person's columns
 		}
-		g := r.fields(p, nth(f.path, "people", i))
+		g := r.fields(p, f.nth("people", i))
 		x := coach.Person{Name: g.opt("name"), Email: strings.ToLower(g.email("email")), Phone: g.opt("phone"),
 			Role: word(g, "role", coach.Roles, coach.Owner), Zone: g.zone("zone"),
 			Units:    word(g, "units", []unit.System{unit.Imperial, unit.Metric}, unit.Imperial),
 			Language: g.language("language"), External: g.key("external_id")}
 		x.Consents = r.consents(g)
 		if x.Name == "" && x.Email == "" && x.Phone == "" {
-			r.problem(&node{line: p.line}, g.path, "says nobody", "name, and email or phone")
+			r.problem(&node{line: p.line}, g.path, "names nobody", "name, and email or phone")
 		}
 		g.done()
 		if x.Email != "" && slices.ContainsFunc(c.People, func(o coach.Person) bool { return o.Email == x.Email }) {
-			r.problem(p.get("email"), g.at("email"), "stands twice on this coach", "each address once")
+			r.problem(p.get("email"), g.at("email"), "is given twice for this coach", "each address once")
 			continue
 		}
 		c.People = append(c.People, x)
@@ -332,7 +332,7 @@ func (r *reader) consents(g *fields) (out []coach.Consent) {
 		out = append(out, coach.Consent{Channel: coach.ByMail, Day: d})
 	}
 	for i, n := range g.list("consents") {
-		h := r.fields(n, nth(g.path, "consents", i))
+		h := r.fields(n, g.nth("consents", i))
 		c := coach.Consent{Channel: word(h, "channel", coach.Channels, ""), Day: h.date("date", r.opt.Today),
 			How: h.opt("how")}
 		h.must("date", "YYYY-MM-DD")
@@ -341,7 +341,7 @@ func (r *reader) consents(g *fields) (out []coach.Consent) {
 			continue
 		}
 		if slices.ContainsFunc(out, func(o coach.Consent) bool { return o.Channel == c.Channel }) {
-			r.problem(&node{line: n.line, text: string(c.Channel)}, h.at("channel"), "stands twice for this person",
+			r.problem(&node{line: n.line, text: string(c.Channel)}, h.at("channel"), "is given twice for this person",
 				"each channel once")
 			continue
 		}
@@ -379,10 +379,9 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		if n.kind == object && len(n.keys) == 0 {
 			continue // a list without a place column
 		}
-		path := nth(f.path, "stays", i)
-		g := r.fields(n, path)
+		g := r.fields(n, f.nth("stays", i)).renamed("slides")
 		st := coach.Stay{Heading: -1, Shelter: word(g, "shelter", coach.Shelters, coach.Open),
-			Rooms: word(g, "rooms", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false),
+			Rooms: word(g, "slides", coach.RoomStates, coach.RoomsIn), Coastal: g.flag("coastal", false),
 			External: g.key("external_id")}
 		st.From, st.Until = g.date("from", 0), g.date("until", 0)
 		if place := g.must("place", "a town, a ZIP or a place of your own"); place != "" {
@@ -390,7 +389,7 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		}
 		st.Cycles, _ = value(g, "cycles", unit.ParseRate)
 		if st.Cycles > 50 {
-			g.bad(g.n.get("cycles"), "cycles", "is more than a room can move", "up to 50/day")
+			g.bad(g.n.get("cycles"), "cycles", "is more often than a slide can move", "up to 50/day")
 		}
 		if topper := g.flag("topper", false); g.n.get("topper") != nil {
 			st.Topper = &topper
@@ -428,9 +427,9 @@ func orOpen(d civil.Date) string {
 
 func (r *reader) services(f *fields, c *coach.Coach) {
 	for i, n := range f.list("services") {
-		g := r.fields(n, nth(f.path, "services", i))
+		g := r.fields(n, f.nth("services", i)).renamed("edge")
 		s := coach.Service{Kind: word(g, "kind", coach.TaskKinds, ""), Day: g.date("date", r.opt.Today),
-			Slide: coach.SlideID(g.opt("slide")), Run: strings.ToLower(g.opt("run")),
+			Slide: coach.SlideID(g.opt("slide")), Run: g.edge(),
 			By: g.opt("by"), Note: g.opt("note"), External: g.key("external_id")}
 		for _, x := range g.list("removed") {
 			s.Removed = append(s.Removed, strings.TrimSpace(x.text))
@@ -445,14 +444,20 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 	slices.SortStableFunc(c.Services, func(a, b coach.Service) int { return int(a.Day - b.Day) })
 }
 
-// target checks that a slide and a run named in a service or reading exist.
+// edge reads the name of an edge, such as outer/front, and returns its key.
+func (f *fields) edge() string { return coach.EdgeKey(strings.ToLower(f.opt("edge"))) }
+
+// edgeForm is how an edge is named.
+const edgeForm = "outer or inner, a slash, then top, bottom, front or rear: outer/top"
+
+// target checks that a slide and an edge named in a service or reading exist.
 func (r *reader) target(g *fields, c *coach.Coach, slide coach.SlideID, run string) {
 	s := c.FindSlide(slide)
 	if slide != "" && s == nil {
 		g.bad(g.n.get("slide"), "slide", "is not a slide of this coach", slideNames(c))
 	}
 	if run != "" && (slide == "" || s != nil) && !s.HasRun(run) {
-		g.bad(g.n.get("run"), "run", "is not a run of that slide", "position/side, such as outer/top, with its slide")
+		g.bad(g.n.get("edge"), "edge", "is not an edge of that slide", "an edge, such as outer/top, with its slide")
 	}
 }
 

@@ -27,9 +27,9 @@ var readingWords = map[coach.ReadingKind][]string{
 
 func (r *reader) readings(f *fields, c *coach.Coach) {
 	for i, n := range f.list("readings") {
-		g := r.fields(n, nth(f.path, "readings", i))
+		g := r.fields(n, f.nth("readings", i)).renamed("edge")
 		x := coach.Reading{Kind: word(g, "kind", coach.ReadingKinds, ""), Day: g.date("date", r.opt.Today),
-			Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: strings.ToLower(g.opt("run")),
+			Slide: coach.SlideID(g.must("slide", slideNames(c))), Run: g.edge(),
 			Part: word(g, "part", coach.PartKinds, "none"), By: word(g, "by", []string{"shop", "owner"}, "shop"),
 			Note: g.opt("note"), External: g.key("external_id")}
 		g.must("date", "YYYY-MM-DD")
@@ -69,19 +69,19 @@ func (r *reader) about(g *fields, c *coach.Coach, x *coach.Reading) {
 		r.problem(&node{line: g.n.line}, g.at("part"), "is missing: a crack is on a part", "bulb, wiper or corner")
 	} else if x.Part != "" && x.Run != "" && c.FindSlide(x.Slide) != nil && !hasPart(c, x) {
 		r.warn(&node{line: g.n.line}, g.at("part"),
-			"names a "+string(x.Part)+" that the run does not have: the reading is kept as a note")
+			"names a "+string(x.Part)+" that the edge does not have: the reading is kept as a note")
 	}
 	for _, s := range c.Slides {
 		for _, run := range s.Runs {
 			if s.ID == x.Slide && run.Key() == x.Run && x.Day != 0 && x.Day < run.Fitted {
 				r.warn(g.n.get("date"), g.at("date"),
-					"is before the run was fitted on "+run.Fitted.String()+": the reading moves no date")
+					"is before the edge was fitted on "+run.Fitted.String()+": the reading moves no date")
 			}
 		}
 	}
 	if needsRun := x.Kind == coach.BulbHeight || x.Kind == coach.CrackGrade || x.Kind == coach.LipThickness ||
 		x.Kind == coach.LiftedEdge; needsRun && x.Run == "" {
-		r.problem(&node{line: g.n.line}, g.at("run"), "is missing", "position/side, such as outer/top")
+		r.problem(&node{line: g.n.line}, g.at("edge"), "is missing", edgeForm)
 	}
 }
 

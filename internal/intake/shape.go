@@ -26,9 +26,11 @@ type Field struct {
 	Name      string
 	Kind      FieldKind
 	Words     []string
-	Low, High float64 // of a NumberField
-	Numbers   bool    // of a ListField: numbers, or numbers with a unit
-	Form      string  // what is allowed, in words; "": anything
+	OldWords  []string // read as words too, and never written
+	Aliases   []string // older names of the field: read, and never written
+	Low, High float64  // of a NumberField
+	Numbers   bool     // of a ListField: numbers, or numbers with a unit
+	Form      string   // what is allowed, in words; "": anything
 	Must      bool
 	Fields    []*Field // by name
 }

@@ -10,7 +10,7 @@ import (
 
 func (r *reader) slides(f *fields, c *coach.Coach) {
 	for i, n := range f.list("slides") {
-		g := r.fields(n, nth(f.path, "slides", i))
+		g := r.fields(n, f.nth("slides", i)).renamed("edges")
 		id := coach.SlideID(g.name("slide"))
 		if id != "" {
 			g.path = f.path + "." + string(id)
@@ -18,29 +18,28 @@ func (r *reader) slides(f *fields, c *coach.Coach) {
 		s := coach.Slide{ID: id, Label: g.opt("label"), Wall: word(g, "wall", coach.Walls, coach.Left),
 			Width: g.length("width", 20*1000), Height: g.length("height", 4*1000), Travel: g.length("travel", 3*1000),
 			Topper: g.flag("topper", false), External: g.key("external_id")}
-		for j, m := range g.list("runs") {
-			r.run(g, m, nth(g.path, "runs", j), &s)
+		for j, m := range g.list("edges") {
+			r.run(m, g.nth("edges", j), &s)
 		}
-		g.needs("runs", "at least one run of seal")
+		g.needs("edges", "at least one edge with its seal")
 		g.done()
 		if slices.ContainsFunc(c.Slides, func(o coach.Slide) bool { return o.ID == s.ID }) {
-			r.problem(n.get("slide"), g.at("slide"), "stands twice on this coach", "each slide once")
+			r.problem(n.get("slide"), g.at("slide"), "is given twice for this coach", "each slide once")
 			continue
 		}
 		c.Slides = append(c.Slides, s)
 	}
 }
 
-func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
-	f := r.fields(n, path)
-	const form = "outer or inner, a slash, then top, bottom, fore or aft: outer/top"
+func (r *reader) run(n *node, path string, s *coach.Slide) {
+	f := r.fields(n, path).renamed("edge")
 	run := coach.Run{Construction: word(f, "construction", coach.Constructions, ""),
 		Carrier: word(f, "carrier", coach.Carriers, coach.NoCarrier), External: f.key("external_id")}
-	key := f.must("run", form)
-	pos, side, _ := strings.Cut(strings.ToLower(key), "/")
+	key := coach.EdgeKey(strings.ToLower(f.must("edge", edgeForm)))
+	pos, side, _ := strings.Cut(key, "/")
 	run.Position, run.Side = coach.Position(pos), coach.Side(side)
 	if key != "" && (!slices.Contains(coach.Positions, run.Position) || !slices.Contains(coach.Sides, run.Side)) {
-		f.bad(f.n.get("run"), "run", "is not a run", form)
+		f.bad(f.n.get("edge"), "edge", "is not an edge", edgeForm)
 	}
 	run.Fitted = f.fittedOn("fitted")
 	run.FreeHeight = f.length("free_height", 100)
@@ -48,7 +47,7 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	for i, g := range f.list("gaps") {
 		l, err := unit.ParseLength(g.text)
 		if err != nil || l > 100 {
-			r.problem(g, nth(path, "gaps", i), "is not a closed gap", unit.LengthForm+", up to 100 mm")
+			r.problem(g, f.nth("gaps", i), "is not a closed gap", unit.LengthForm+", up to 100 mm")
 			continue
 		}
 		run.Gaps = append(run.Gaps, l)
@@ -60,7 +59,7 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 		run.Warranty = r.warranty(w, path+".warranty")
 	}
 	for i, m := range f.list("parts") {
-		r.part(m, nth(path, "parts", i), &run, f.n.get("fitted") != nil)
+		r.part(m, f.nth("parts", i), &run, f.n.get("fitted") != nil)
 	}
 	if run.Fitted == 0 && len(run.Parts) > 0 {
 		run.Fitted = slices.MinFunc(run.Parts, func(a, b coach.Part) int { return int(a.Fitted - b.Fitted) }).Fitted
@@ -68,7 +67,7 @@ func (r *reader) run(parent *fields, n *node, path string, s *coach.Slide) {
 	f.needs("parts", "at least one part: bulb, wiper, carrier, adhesive or corner")
 	f.done()
 	if slices.ContainsFunc(s.Runs, func(o coach.Run) bool { return o.Key() == run.Key() }) {
-		r.problem(n.get("run"), f.at("run"), "stands twice on this slide", "each run once")
+		r.problem(f.n.get("edge"), f.at("edge"), "is given twice for this slide", "each edge once")
 		return
 	}
 	s.Runs = append(s.Runs, run)
@@ -85,7 +84,7 @@ var materialsOf = func() map[coach.PartKind][]coach.Material {
 	}
 }()
 
-// part reads one part; dated tells that its run has a date, good or bad.
+// part reads one part; dated tells that its edge has a date, good or bad.
 func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	f := r.fields(n, path)
 	p := coach.Part{Kind: word(f, "part", coach.PartKinds, ""), Material: word(f, "material", coach.Materials, ""),
@@ -96,14 +95,14 @@ func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	p.Fitted = f.fittedOn("fitted")
 	switch {
 	case p.Fitted == 0 && f.n.get("fitted") == nil && !dated:
-		r.problem(&node{line: n.line}, f.at("fitted"), "is missing", "YYYY-MM-DD on the part or on its run")
+		r.problem(&node{line: n.line}, f.at("fitted"), "is missing", "YYYY-MM-DD on the part or on its edge")
 	case p.Fitted == 0:
 		p.Fitted = run.Fitted
 	case run.Fitted != 0 && p.Fitted < run.Fitted:
-		f.bad(f.n.get("fitted"), "fitted", "is before its run was fitted", "a day from "+run.Fitted.String())
+		f.bad(f.n.get("fitted"), "fitted", "is before its edge was fitted", "a day from "+run.Fitted.String())
 	case run.Fitted != 0 && p.Fitted > run.Fitted && run.Construction == coach.PushOn:
-		f.bad(f.n.get("fitted"), "fitted", "differs from its run: a one-piece seal is replaced whole",
-			run.Fitted.String()+", or set the run's date")
+		f.bad(f.n.get("fitted"), "fitted", "differs from its edge: a one-piece seal is replaced whole",
+			run.Fitted.String()+", or set the date of the edge")
 	}
 	if allowed := materialsOf[p.Kind]; p.Material != "" && allowed != nil && !slices.Contains(allowed, p.Material) {
 		f.bad(f.n.get("material"), "material", "is not what a "+string(p.Kind)+" is made of", join(allowed))
@@ -113,7 +112,7 @@ func (r *reader) part(n *node, path string, run *coach.Run, dated bool) {
 	}
 	f.done()
 	if slices.ContainsFunc(run.Parts, func(o coach.Part) bool { return o.Kind == p.Kind && p.Kind != "" }) {
-		r.problem(n.get("part"), f.at("part"), "stands twice on this run", "each part once")
+		r.problem(n.get("part"), f.at("part"), "is given twice for this edge", "each part once")
 		return
 	}
 	run.Parts = append(run.Parts, p)

@@ -25,6 +25,7 @@ import (
 type Mapping struct {
 	Columns  map[string]string // field -> column heading
 	Defaults map[string]string // field -> value
+	written  map[string]string // fields of Columns that were written with their older name
 }
 
 // level is where in a coach's tree a column's value belongs.
@@ -52,16 +53,19 @@ var columns = []struct {
 	{"zone", levelPerson, "zone"}, {"units", levelPerson, "units"}, {"language", levelPerson, "language"},
 	{"external_id", levelCoach, "external_id"}, {"role", levelPerson, "role"}, {"consent", levelPerson, "consent"},
 	{"place", levelStay, "place"}, {"since", levelStay, "from"}, {"shelter", levelStay, "shelter"},
-	{"rooms", levelStay, "rooms"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"},
+	{"slides", levelStay, "slides"}, {"cycles", levelStay, "cycles"}, {"coastal", levelStay, "coastal"},
 	{"heading", levelStay, "heading"},
 	{"slide", levelSlide, "slide"}, {"slide_label", levelSlide, "label"}, {"wall", levelSlide, "wall"},
 	{"width", levelSlide, "width"}, {"height", levelSlide, "height"}, {"travel", levelSlide, "travel"},
 	{"topper", levelSlide, "topper"},
-	{"run", levelRun, "run"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"},
+	{"edge", levelRun, "edge"}, {"construction", levelRun, "construction"}, {"carrier", levelRun, "carrier"},
 	{"free_height", levelRun, "free_height"}, {"gaps", levelRun, "gaps"}, {"install_temp", levelRun, "install_temp"},
 	{"part", levelPart, "part"}, {"material", levelPart, "material"}, {"fitted", levelPart, "fitted"},
 	{"lot", levelPart, "lot"}, {"profile", levelPart, "profile"},
 }
+
+// oldColumns are the older names of columns: see oldFields.
+var oldColumns = map[string]string{"edge": oldFields["edge"], "slides": oldFields["slides"]}
 
 func columnNames() string {
 	var out []string
@@ -83,7 +87,9 @@ func ParseMapping(f File) (*Mapping, Problems) {
 		g := r.fields(d, "")
 		for key, into := range map[string]map[string]string{"columns": m.Columns, "defaults": m.Defaults} {
 			if n := g.node(key); n != nil {
-				r.mapInto(n, key, into)
+				if written := r.mapInto(n, key, into); key == "columns" {
+					m.written = written
+				}
 			}
 		}
 		g.done()
@@ -94,14 +100,15 @@ func ParseMapping(f File) (*Mapping, Problems) {
 	return m, r.problems
 }
 
-func (r *reader) mapInto(n *node, key string, into map[string]string) {
-	h := r.fields(n, key)
+func (r *reader) mapInto(n *node, key string, into map[string]string) (written map[string]string) {
+	h := r.fields(n, key).renamed("edge", "slides")
 	for _, c := range columns {
 		if v := h.opt(c.field); v != "" {
 			into[c.field] = v
 		}
 	}
 	h.done()
+	return h.written
 }
 
 // row is one line of a list: cells under their headings.
@@ -305,8 +312,8 @@ func (r *reader) coachesOf(t table, m *Mapping) []*node {
 		r.addRow(c, rw.line, at)
 		for _, col := range columns {
 			if at(col.field) != nil {
-				r.gave(coach.ID(id.text), listedAt(col.level, col.field, textOf(at("slide")), textOf(at("run")),
-					textOf(at("part"))))
+				r.gave(coach.ID(id.text), listedAt(col.level, col.field, textOf(at("slide")),
+					coach.EdgeKey(strings.ToLower(textOf(at("edge")))), textOf(at("part"))))
 			}
 		}
 	}
@@ -336,18 +343,30 @@ func (r *reader) gave(id coach.ID, field string) {
 func (r *reader) headings(t table, m *Mapping) map[string]string {
 	out := map[string]string{}
 	used := map[string]bool{}
+	find := func(want string) int {
+		return slices.IndexFunc(t.headings, func(h string) bool { return foldHeading(h) == foldHeading(want) })
+	}
 	for _, c := range columns {
 		want := c.field
-		if m != nil && m.Columns[c.field] != "" {
+		mapped := m != nil && m.Columns[c.field] != ""
+		if mapped {
 			want = m.Columns[c.field]
 		}
-		i := slices.IndexFunc(t.headings, func(h string) bool { return foldHeading(h) == foldHeading(want) })
+		i := find(want)
+		if old := oldColumns[c.field]; old != "" && !mapped {
+			if k := find(old); k >= 0 && i >= 0 {
+				r.problem(&node{line: 1}, "heading "+old, "is the older name of "+want+", and both are given", "one of them: "+want)
+				used[foldHeading(old)] = true
+			} else if k >= 0 {
+				i, want = k, old
+			}
+		}
 		switch {
 		case i >= 0:
 			out[c.field], used[foldHeading(want)] = t.headings[i], true
-		case m != nil && m.Columns[c.field] != "":
-			r.problem(&node{line: 1, text: want}, "columns."+c.field, "is not a heading of this list",
-				strings.Join(t.headings, ", "))
+		case mapped:
+			r.problem(&node{line: 1, text: want}, "columns."+cmp.Or(m.written[c.field], c.field),
+				"is not a heading of this list", strings.Join(t.headings, ", "))
 		}
 	}
 	var unknown []string
@@ -368,11 +387,11 @@ func (r *reader) headings(t table, m *Mapping) map[string]string {
 }
 
 // addRow puts a row's values into a coach's tree: the levels above the part are
-// shared by rows that name the same slide and run.
+// shared by rows that name the same slide and edge.
 func (r *reader) addRow(c *node, line int, at func(string) *node) {
 	person, stay := firstItem(c, "people", line), firstItem(c, "stays", line)
 	slide := itemOf(c, "slides", "slide", at("slide"), line)
-	run := itemOf(slide, "runs", "run", at("run"), line)
+	run := itemOf(slide, "edges", "edge", at("edge"), line)
 	part := &node{line: line, kind: object}
 	listOf(run, "parts", line).list = append(listOf(run, "parts", line).list, part)
 	target := [...]*node{levelCoach: c, levelPerson: person, levelStay: stay, levelSlide: slide, levelRun: run,
@@ -387,7 +406,7 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 		case old != nil && col.field == "gaps":
 			if old.text != v.text {
 				r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line),
-					old.text+" (all gaps of a run in one cell, or the same in each row)")
+					old.text+" (all gaps of an edge in one cell, or the same in each row)")
 			}
 		case old == nil && col.field == "gaps":
 			g := &node{line: line, kind: list, field: v.field, text: v.text}
@@ -399,7 +418,7 @@ func (r *reader) addRow(c *node, line int, at func(string) *node) {
 			n.set(col.key, v)
 		case old.kind == text && old.text != v.text:
 			r.problem(v, col.field, fmt.Sprintf("differs from row %d", old.line),
-				old.text+" (one value for the whole coach, slide or run)")
+				old.text+" (one value for the whole coach, slide or edge)")
 		}
 	}
 }
@@ -427,7 +446,7 @@ func beginStays(coaches []*node) {
 
 func eachPart(c *node, f func(*node)) {
 	for _, s := range listOf(c, "slides", c.line).list {
-		for _, r := range listOf(s, "runs", c.line).list {
+		for _, r := range listOf(s, "edges", c.line).list {
 			for _, p := range listOf(r, "parts", c.line).list {
 				f(p)
 			}

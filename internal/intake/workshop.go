@@ -15,7 +15,7 @@ import (
 // readWorkshop reads what the shop can do and has on its shelf. What is wrong in
 // it is set aside: the plan then goes on with the rulebook's figure.
 func (r *reader) readWorkshop(n *node) {
-	f := r.fields(n, "workshop")
+	f := r.fields(n, "workshop").renamed("appointments")
 	before := len(r.problems)
 	w := &coach.Workshop{Heated: f.flag("heated", false), Hours: r.weekHours(f, true), Travel: -1}
 	if place := f.opt("place"); place != "" {
@@ -64,12 +64,13 @@ func (r *reader) weekHours(f *fields, always bool) map[coach.Skill]float64 {
 	if n == nil {
 		return nil
 	}
-	g, out := r.fields(n, f.at("hours")), map[coach.Skill]float64{}
+	g, out := r.fields(n, f.at("hours")).renamed("slide_removal"), map[coach.Skill]float64{}
 	for _, s := range coach.Skills {
-		if h, ok := g.number(string(s), 0, 10000); ok {
+		key := coach.Named(s)
+		if h, ok := g.number(key, 0, 10000); ok {
 			out[s] = h
 			if h == 0 && always {
-				r.warn(g.n.get(string(s)), g.at(string(s)), "is 0: no such work can be planned")
+				r.warn(g.n.get(key), g.at(key), "is 0: no such work can be planned")
 			}
 		}
 	}
@@ -107,6 +108,9 @@ func (r *reader) work(f *fields, w *coach.Workshop) {
 			r.problem(n.vals[i], "workshop.work."+key, "is not a range of hours", "such as 2 to 4, in hours above 0")
 			continue
 		}
+		if s, known := coach.WordOf(coach.Skills, key); known {
+			key = string(s)
+		}
 		w.Work[key] = [2]float64{a, b}
 	}
 }
@@ -119,7 +123,7 @@ func (r *reader) stock(f *fields, w *coach.Workshop) {
 		for j, x := range g.list("remnants") {
 			l, err := unit.ParseLength(x.text)
 			if err != nil || l <= 0 || l > 500*1000 {
-				r.problem(x, nth(g.path, "remnants", j), "is not a length", unit.LengthForm)
+				r.problem(x, g.nth("remnants", j), "is not a length", unit.LengthForm)
 				continue
 			}
 			s.Remnants = append(s.Remnants, l)
@@ -141,11 +145,11 @@ func (r *reader) partners(f *fields, w *coach.Workshop) {
 	}
 }
 
-// pins reads the days that were fixed by hand. Two days in one week for one coach,
-// or the same day twice, contradict each other.
+// pins reads the appointments, and the days that the shop chose for its plan. Two days in
+// one week for one coach, or the same day twice, contradict each other.
 func (r *reader) pins(f *fields, w *coach.Workshop) {
-	for i, n := range f.list("pins") {
-		g := r.fields(n, fmt.Sprintf("workshop.pins[%d]", i))
+	for i, n := range f.list("appointments") {
+		g := r.fields(n, f.nth("appointments", i))
 		g.must("date", "YYYY-MM-DD")
 		p := coach.Pin{
 			Coach:   coach.ID(g.name("coach")),
@@ -170,8 +174,8 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 		if k := slices.IndexFunc(w.Pins, func(o coach.Pin) bool {
 			return o.Coach == p.Coach && o.Day.Monday() == p.Day.Monday()
 		}); k >= 0 {
-			r.problem(n, g.path, fmt.Sprintf("contradicts the pin of %s to %s: the first one holds", p.Coach, w.Pins[k].Day),
-				"one day a week for a coach")
+			r.problem(n, g.path, fmt.Sprintf("is in the same week as %s for %s: we keep the first", w.Pins[k].Day, p.Coach),
+				"one day a week for each coach")
 			continue
 		}
 		w.Pins = append(w.Pins, p)
@@ -194,7 +198,7 @@ func (r *reader) warranty(n *node, path string) (w coach.Warranty) {
 
 func (r *reader) events(f *fields, c *coach.Coach) {
 	for i, n := range f.list("events") {
-		g := r.fields(n, nth(f.path, "events", i))
+		g := r.fields(n, f.nth("events", i))
 		g.must("date", "YYYY-MM-DD")
 		e := coach.Event{Kind: word(g, "kind", coach.EventKinds, ""), Day: g.date("date", r.opt.Today),
 			Slide: coach.SlideID(g.opt("slide")), Note: g.opt("note"), External: g.key("external_id")}
@@ -207,10 +211,10 @@ func (r *reader) events(f *fields, c *coach.Coach) {
 	slices.SortStableFunc(c.Events, func(a, b coach.Event) int { return int(a.Day - b.Day) })
 }
 
-// bookings reads a coach's booked periods and the address of its feed.
+// bookings reads the periods in which a coach is rented out and the address of its feed.
 func (r *reader) bookings(f *fields, c *coach.Coach) {
-	for i, n := range f.list("bookings") {
-		g := r.fields(n, nth(f.path, "bookings", i))
+	for i, n := range f.list("rentals") {
+		g := r.fields(n, f.nth("rentals", i))
 		r.booking(g, c.ID, &c.Bookings)
 	}
 	for i := range c.Bookings {

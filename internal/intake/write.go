@@ -121,7 +121,7 @@ func (w *writer) coach(c *coach.Coach) yaml.MapSlice {
 		o.put("events", each(c.Events, eventText))
 	}
 	if len(c.Bookings) > 0 {
-		o.put("bookings", each(c.Bookings, func(b coach.Booking) yaml.MapSlice {
+		o.put("rentals", each(c.Bookings, func(b coach.Booking) yaml.MapSlice {
 			o := entry{}
 			o.day("from", b.From)
 			o.day("until", b.Until)
@@ -169,7 +169,7 @@ func (w *writer) stay(s coach.Stay) yaml.MapSlice {
 	o.day("from", s.From)
 	o.day("until", s.Until)
 	o.text("shelter", string(s.Shelter))
-	o.text("rooms", string(s.Rooms))
+	o.text("slides", string(s.Rooms))
 	o.put("cycles", RateText(s.Cycles))
 	if s.Coastal {
 		o.put("coastal", true)
@@ -221,16 +221,16 @@ func slide(s coach.Slide) yaml.MapSlice {
 		o.put("topper", true)
 	}
 	o.text("external_id", s.External)
-	o.put("runs", each(s.Runs, run))
+	o.put("edges", each(s.Runs, run))
 	return o.m
 }
 
 func run(r coach.Run) yaml.MapSlice {
 	o := entry{}
-	o.put("run", r.Key())
+	o.put("edge", coach.EdgeName(r.Key()))
 	o.text("construction", string(r.Construction))
 	o.day("fitted", r.Fitted)
-	o.text("carrier", string(r.Carrier))
+	o.text("carrier", coach.Named(r.Carrier))
 	o.length("free_height", r.FreeHeight)
 	o.text("external_id", r.External)
 	if len(r.Gaps) > 0 {
@@ -276,9 +276,9 @@ func part(p coach.Part, run civil.Date) yaml.MapSlice {
 func service(s coach.Service) yaml.MapSlice {
 	o := entry{}
 	o.day("date", s.Day)
-	o.put("kind", string(s.Kind))
+	o.put("kind", coach.Named(s.Kind))
 	o.text("slide", string(s.Slide))
-	o.text("run", s.Run)
+	o.text("edge", coach.EdgeName(s.Run))
 	o.text("by", s.By)
 	o.text("note", s.Note)
 	o.text("external_id", s.External)
@@ -293,7 +293,7 @@ func reading(r coach.Reading) yaml.MapSlice {
 	o.day("date", r.Day)
 	o.put("kind", string(r.Kind))
 	o.text("slide", string(r.Slide))
-	o.text("run", r.Run)
+	o.text("edge", coach.EdgeName(r.Run))
 	o.text("part", string(r.Part))
 	o.put("value", ReadingText(r))
 	o.text("by", r.By)
@@ -337,7 +337,7 @@ func (p Problems) Lines() (out []string) {
 // ParseReading reads a value of a kind of reading as a coach file does.
 func ParseReading(k coach.ReadingKind, text string) (float64, error) {
 	if readingForms[k] == "" {
-		return 0, fmt.Errorf("%q is no reading", k)
+		return 0, fmt.Errorf("%q is not a kind of reading", k)
 	}
 	r := &reader{}
 	n := &node{kind: object}

@@ -412,12 +412,12 @@ func TestMailsToTheShop(t *testing.T) {
 		"email: "+marker+"@example.org\n    phone: 541-555-0100",
 		1,
 	)
-	for _, run := range []string{"outer/aft", "inner/top", "inner/aft"} {
+	for _, run := range []string{"outer/rear", "inner/top", "inner/rear"} {
 		text = strings.Replace(
 			text,
-			"    - run: outer/top\n",
-			"    - {run: "+run+", construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n  "+
-				"  - run: outer/top\n",
+			"    - edge: outer/top\n",
+			"    - {edge: "+run+", construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: epdm_sponge}]}\n  "+
+				"  - edge: outer/top\n",
 			1,
 		)
 	}
@@ -425,7 +425,7 @@ func TestMailsToTheShop(t *testing.T) {
 		bad.Err() != nil {
 		t.Fatal(err, bad, text)
 	}
-	x.press(x.link(x.told(1, coach.ReplaceBulb, "en", "outer/top", "outer/aft", "inner/top"), reminder.Book), nil)
+	x.press(x.link(x.told(1, coach.ReplaceBulb, "en", "outer/top", "outer/rear", "inner/top"), reminder.Book), nil)
 	x.press(x.link(x.told(2, coach.BookedVisit, "en"), reminder.Book), nil)
 	x.press(x.link(x.told(3, coach.SafetyStop, "en", "outer/top"), reminder.Book), nil)
 	x.press(x.link(x.told(4, coach.Lubricate, "en", "outer/top"), reminder.Sold), nil)

@@ -330,7 +330,7 @@ func slideOf(one map[string]any, id string, form map[string]string) map[string]a
 			return m
 		}
 	}
-	m := map[string]any{"slide": id, "runs": []any{}}
+	m := map[string]any{"slide": id, "edges": []any{}}
 	for _, k := range []string{"width", "travel"} {
 		if form[k] != "" {
 			m[k] = form[k]
@@ -348,9 +348,9 @@ func slideOf(one map[string]any, id string, form map[string]string) map[string]a
 
 // strangers returns the runs that a slide does not have yet.
 func strangers(slide map[string]any, runs []string) (out []string) {
-	old, _ := slide["runs"].([]any)
+	old, _ := slide["edges"].([]any)
 	for _, key := range runs {
-		if !has(old, "run", key) {
+		if !has(old, "edge", coach.EdgeName(key)) {
 			out = append(out, key)
 		}
 	}
@@ -404,9 +404,9 @@ func keep(old, run map[string]any, stay []string) {
 }
 
 func setRun(slide, run map[string]any, stay []string) {
-	runs, _ := slide["runs"].([]any)
+	runs, _ := slide["edges"].([]any)
 	for i, x := range runs {
-		if m, ok := x.(map[string]any); ok && m["run"] == run["run"] {
+		if m, ok := x.(map[string]any); ok && m["edge"] == run["edge"] {
 			if len(stay) > 0 {
 				keep(m, run, stay)
 			} else {
@@ -416,7 +416,7 @@ func setRun(slide, run map[string]any, stay []string) {
 			return
 		}
 	}
-	slide["runs"] = append(runs, run)
+	slide["edges"] = append(runs, run)
 }
 
 // carryOver keeps the parts of a run that the form has no field for: corners, and the
@@ -443,7 +443,7 @@ func carryOver(old, run map[string]any) {
 }
 
 func runOf(key string, form map[string]string) map[string]any {
-	run := map[string]any{"run": key, "construction": form["construction"], "fitted": form["day"]}
+	run := map[string]any{"edge": coach.EdgeName(key), "construction": form["construction"], "fitted": form["day"]}
 	if form["carrier"] != "" {
 		run["carrier"] = form["carrier"]
 	}

@@ -189,9 +189,9 @@ func TestOwnerPageAndTimes(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	text = strings.Replace(text, "    - run: outer/top\n",
-		"    - {run: outer/fore, construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: "+
-			"epdm_sponge}]}\n    - run: outer/top\n", 1)
+	text = strings.Replace(text, "    - edge: outer/top\n",
+		"    - {edge: outer/front, construction: push_on, fitted: 2022-05-01, parts: [{part: bulb, material: "+
+			"epdm_sponge}]}\n    - edge: outer/top\n", 1)
 	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||
 		bad.Err() != nil {
 		t.Fatalf("%v %v\n%s", err, bad, text)

@@ -25,7 +25,7 @@ func TestRepeatingStays(t *testing.T) {
 	text = before + "  stays:\n"
 	for _, s := range []string{`"Madison, WI", from: 2022-01-01, until: 2023-10-27`,
 		`"Yuma, AZ", from: 2023-10-28, until: 2024-04-09`, `"Madison, WI", from: 2024-04-10, until: 2024-10-27`} {
-		text += "  - {place: " + s + ", shelter: open, rooms: in, cycles: 20/year}\n"
+		text += "  - {place: " + s + ", shelter: open, slides: in, cycles: 20/year}\n"
 	}
 	text += "  slides:\n" + after
 	if _, bad, err := x.desk.SaveText(t.Context(), "one", "m", "zf-1", version, "x.yaml", []byte(text)); err != nil ||

@@ -70,8 +70,8 @@ coaches:
     class: class_a
     use: rental
     people: [{name: MARK owner, email: MARK@example.org}]
-    stays: [{place: "Madison, WI", from: 2022-01-01, shelter: open, rooms: in, cycles: 20/year}]
-    slides: [{slide: s, label: MARK slide, width: 11 ft, height: 76 in, runs: [{run: outer/top, construction: push_on, carrier: none, fitted: 2022-05-01, free_height: 20 mm, gaps: [13 mm], parts: [{part: bulb, material: epdm_sponge, lot: MARK-lot}, {part: wiper, material: epdm_dense}]}]}]
+    stays: [{place: "Madison, WI", from: 2022-01-01, shelter: open, slides: in, cycles: 20/year}]
+    slides: [{slide: s, label: MARK slide, width: 11 ft, height: 76 in, edges: [{edge: outer/top, construction: push_on, carrier: none, fitted: 2022-05-01, free_height: 20 mm, gaps: [13 mm], parts: [{part: bulb, material: epdm_sponge, lot: MARK-lot}, {part: wiper, material: epdm_dense}]}]}]
 `, "MARK", marker)
 		}
 		c := intake.Read(intake.Options{Today: civil.Of(2026, 3, 3), Places: tables}, nil,
