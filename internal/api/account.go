@@ -26,7 +26,7 @@ type personItem struct {
 	External string        `json:"external_id,omitempty"`
 	Consents []consentItem `json:"consents,omitempty"`
 	Stopped  bool          `json:"stopped" doc:"The person wants no reminders."`
-	Bad      string        `json:"bad_address,omitempty" doc:"What the mail server said of the address."`
+	Bad      string        `json:"bad_address,omitempty" doc:"What a mail server said about the address, when no mail reaches it."`
 }
 
 type consentItem struct {
@@ -47,7 +47,7 @@ func personOf(p desk.PersonRow) personItem {
 // Changed is how lists by the time of change are asked for.
 type Changed struct {
 	Page
-	Since string `query:"changed_since" format:"date-time" example:"2026-02-10T09:00:00Z" doc:"Only of coaches changed after this instant."`
+	Since string `query:"changed_since" format:"date-time" example:"2026-02-10T09:00:00Z" doc:"Only coaches that changed after this time."`
 }
 
 // place returns the change time and name after which to read.
@@ -62,7 +62,7 @@ func (p *Changed) place() (at int64, name string, err error) {
 	if p.After == "" && p.Since != "" {
 		since, err := time.Parse(time.RFC3339Nano, p.Since)
 		if err != nil {
-			return 0, "", problem(http.StatusUnprocessableEntity, "changed_since is not an instant",
+			return 0, "", problem(http.StatusUnprocessableEntity, "changed_since is not a time",
 				"Write it as 2026-02-10T09:00:00Z.")
 		}
 		return since.UnixMicro(), "\U0010ffff", nil
@@ -81,10 +81,10 @@ func (a *API) account(api huma.API) {
 			Phone    string     `json:"phone,omitempty"`
 			Zone     string     `json:"zone,omitempty"`
 			Language string     `json:"language,omitempty"`
-			Today    civil.Date `json:"today" format:"date" doc:"The shop's day."`
+			Today    civil.Date `json:"today" format:"date" doc:"Today, in the time zone of the shop."`
 		}
 	}
-	huma.Register(api, op("GET", "/account", "get-account", "The shop whose key this is"),
+	huma.Register(api, op("GET", "/account", "get-account", "Get the shop to which the key belongs"),
 		func(ctx context.Context, _ *struct{}) (*shop, error) {
 			s, today, err := a.Desk.Shop(ctx, who(ctx).Account)
 			if err != nil {
@@ -97,7 +97,7 @@ func (a *API) account(api huma.API) {
 			return out, nil
 		})
 	huma.Register(api, op("GET", "/people", "list-people",
-		"People of all coaches, in the order of their coach's last change; a page covers limit coaches"),
+		"List the people of all coaches, in the order of the last change of their coach; a page has limit coaches"),
 		func(ctx context.Context, in *Changed) (*listed[personItem], error) {
 			at, name, err := in.place()
 			if err != nil {
@@ -116,7 +116,7 @@ func (a *API) account(api huma.API) {
 	a.rules(api)
 }
 
-// rules are the rulebook in force and the versions that held before.
+// rules are the rulebook that applies now, and its versions.
 func (a *API) rules(api huma.API) {
 	type figure struct {
 		Path     string  `json:"path"`
@@ -132,12 +132,12 @@ func (a *API) rules(api huma.API) {
 	}
 	type rules struct {
 		Body struct {
-			Version  string    `json:"version" doc:"In force."`
+			Version  string    `json:"version" doc:"The version that applies now."`
 			Figures  []figure  `json:"figures"`
-			Versions []edition `json:"versions" doc:"Those that the account accepted, the newest first; none: the one it came with."`
+			Versions []edition `json:"versions" doc:"The versions that the account accepted, the newest first. Empty: it has the built-in version."`
 		}
 	}
-	huma.Register(api, op("GET", "/rules", "get-rules", "The rulebook in force, and its versions"),
+	huma.Register(api, op("GET", "/rules", "get-rules", "Get the rulebook that applies now, and its versions"),
 		func(ctx context.Context, _ *struct{}) (*rules, error) {
 			p, err := a.Desk.RulesPage(ctx, who(ctx).Account)
 			if err != nil {

@@ -82,7 +82,8 @@ func (a *API) shared(h http.Handler) http.Handler {
 	}
 	return cors.New(cors.Options{
 		AllowedOrigins: a.Origins,
-		AllowedMethods: []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodDelete},
+		AllowedMethods: []string{http.MethodGet, http.MethodHead, http.MethodPost, http.MethodPut, http.MethodPatch,
+			http.MethodDelete},
 		AllowedHeaders: []string{"Authorization", "Content-Type", "Idempotency-Key", "If-Match", "If-None-Match"},
 		ExposedHeaders: []string{"ETag", "Idempotency-Replayed", "RateLimit", "RateLimit-Policy", "Retry-After"},
 		MaxAge:         600,
@@ -106,8 +107,8 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 		scheme, secret, _ := strings.Cut(r.Header.Get("Authorization"), " ")
 		if !strings.EqualFold(scheme, "Bearer") || secret == "" {
 			w.Header().Set("WWW-Authenticate", `Bearer realm="sealmanac"`)
-			refuse(w, http.StatusUnauthorized, "no key came with the request",
-				"Send Authorization: Bearer KEY; a manager makes keys on the page of people and keys.")
+			refuse(w, http.StatusUnauthorized, "the request has no key",
+				"Send Authorization: Bearer KEY. A manager creates keys on the page People and keys.")
 			return
 		}
 		who, err := a.Access.Bearer(r.Context(), secret)
@@ -125,12 +126,12 @@ func (a *API) guarded(mux *http.ServeMux, known map[string][]string) http.Handle
 			scope = "read"
 		}
 		if !who.Scoped(scope) {
-			refuse(w, http.StatusForbidden, "this key may not "+scope, "Make a key that may.")
+			refuse(w, http.StatusForbidden, "this key is not allowed to "+scope, "Ask a manager for a key that is.")
 			return
 		}
 		if !a.pace(w, who.Email) {
-			refuse(w, http.StatusTooManyRequests, "this key sends more than it may",
-				fmt.Sprintf("At most %d requests a minute; send bulks.", perMinute))
+			refuse(w, http.StatusTooManyRequests, "this key sent too many requests",
+				fmt.Sprintf("Send at most %d requests a minute. To save many coaches, use /coaches/bulk.", perMinute))
 			return
 		}
 		if unserved(w, r, mux) {
@@ -169,9 +170,9 @@ func unserved(w http.ResponseWriter, r *http.Request, mux *http.ServeMux) bool {
 	said := &verdict{head: w.Header(), status: http.StatusNotFound}
 	h.ServeHTTP(said, r)
 	if said.status == http.StatusMethodNotAllowed {
-		refuse(w, said.status, r.Method+" is not served here", "This address takes "+w.Header().Get("Allow")+".")
+		refuse(w, said.status, r.Method+" is not allowed at this address", "Allowed: "+w.Header().Get("Allow")+".")
 	} else {
-		p := problem(http.StatusNotFound, "there is nothing at this address", "See "+Root+" for what there is.")
+		p := problem(http.StatusNotFound, "no operation has this address", "See "+Root+" for the list of operations.")
 		answer(w, p.kind("no_operation"))
 	}
 	return true
@@ -196,13 +197,16 @@ func (a *API) config() huma.Config {
 	c := huma.DefaultConfig("Sealmanac", buildinfo.Version())
 	c.Components.Schemas = huma.NewMapRegistry("#/components/schemas/", schemaName)
 	c.OpenAPIPath, c.DocsPath, c.SchemasPath = Root+"/openapi", "", Root+"/schemas"
-	c.Info.Description = "Slide-out seals: what was fitted, how it ages, what is due, and what happened. A body has at " +
-		"most 1 MiB, a bulk 64 MiB; a key sends at most 1,200 requests a minute. Lists are read page by page with `after`; " +
-		"`changes` tells everything that happened, in order and without gaps. While other work holds the records of an " +
-		"account, a write is answered 503 with Retry-After, and changed nothing."
-	c.Servers = []*huma.Server{{URL: "/", Description: "The server that this document comes from."}}
+	c.Info.Description = "Slide-out seals: what was installed, how it ages, what is due, and what happened. A body has " +
+		"at most 1 MiB, a bulk at most 64 MiB. A key sends at most 1,200 requests a minute. Read lists page by page with " +
+		"`after`. `changes` lists everything that happened, in order and without gaps. When other work holds the records " +
+		"of an account, a write is answered 503 with Retry-After and changes nothing.\n\n" +
+		"Some names changed. Requests may have the older names as long as /api/v1 is served. Answers have the present " +
+		"ones; where an answer has the older one too, it is marked as deprecated. The page at /api/v1 lists all of them. " +
+		"Keys of tasks are not names: send them back as they are."
+	c.Servers = []*huma.Server{{URL: "/", Description: "The server from which this document came."}}
 	c.Components.SecuritySchemes = map[string]*huma.SecurityScheme{"key": {Type: "http", Scheme: "bearer",
-		Description: "A key made on the page of people and keys."}}
+		Description: "A key from the page People and keys."}}
 	c.Security = []map[string][]string{{"key": {}}}
 	c.CreateHooks = nil // no $schema links in bodies
 	c.Transformers = append(c.Transformers, brief)
@@ -239,8 +243,8 @@ func (a *API) fail(err error) error {
 	}
 	status := httpkit.Status(err)
 	if status == http.StatusInternalServerError {
-		a.Log.Error("api", "err", err)
-		return problem(status, "something went wrong on our side", "Try again in a while.")
+		a.Log.Error("an API request failed", "err", err)
+		return problem(status, "something went wrong on our side", "Try again in a few minutes.")
 	}
 	if fault.KindOf(err) == fault.Invalid {
 		status = http.StatusUnprocessableEntity
@@ -251,8 +255,8 @@ func (a *API) fail(err error) error {
 // cursor is a place in a list: opaque to the caller.
 func cursor(parts ...string) string { return hex.EncodeToString([]byte(strings.Join(parts, "\x00"))) }
 
-var errCursor = problem(http.StatusUnprocessableEntity, "`after` is not a place in this list",
-	"Leave it out, or take `next` of an earlier page.").kind("bad_cursor")
+var errCursor = problem(http.StatusUnprocessableEntity, "after does not belong to this list",
+	"Leave it out, or send next of an earlier page.").kind("bad_cursor")
 
 func place(s string, n int) ([]string, error) {
 	if s == "" {

@@ -116,8 +116,8 @@ coaches:
     class: class_a
     use: weekend
     people: [{name: MARK owner, email: MARK@example.org}]
-    stays: [{place: "Madison, WI", from: 2019-01-01, shelter: open, rooms: in, cycles: 20/year}]
-    slides: [{slide: s, label: MARK slide, width: 11 ft, height: 76 in, runs: [{run: outer/top, construction: track, carrier: none, fitted: 2019-05-01, free_height: 20 mm, gaps: [13 mm], parts: [{part: bulb, material: epdm_sponge, lot: MARK-lot}, {part: wiper, material: epdm_dense}]}]}]
+    stays: [{place: "Madison, WI", from: 2019-01-01, shelter: open, slides: in, cycles: 20/year}]
+    slides: [{slide: s, label: MARK slide, width: 11 ft, height: 76 in, edges: [{edge: outer/top, construction: track, carrier: none, fitted: 2019-05-01, free_height: 20 mm, gaps: [13 mm], parts: [{part: bulb, material: epdm_sponge, lot: MARK-lot}, {part: wiper, material: epdm_dense}]}]}]
 `, "MARK", marker)
 }
 
@@ -411,7 +411,7 @@ func firstHour(t *testing.T, x *rig) {
 	for _, it := range items {
 		m, _ := it.(map[string]any)
 		switch m["kind"] {
-		case "lubricate":
+		case "clean_and_condition":
 			done = m
 		case "inspect":
 			later = m
@@ -435,11 +435,11 @@ func firstHour(t *testing.T, x *rig) {
 	}
 	if code, _, body = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
 		fmt.Sprintf(`{"key":%q,"answer":"later","until":"2026-06-01"}`, later["key"])); code != 200 ||
-		field(t, body, "state") != "booked" || field(t, body, "put_off_until") != "2026-06-01" {
+		field(t, body, "state") != "appointment_agreed" || field(t, body, "postponed_until") != "2026-06-01" {
 		t.Errorf("%d %s", code, body)
 	}
 	// Everything that happened, in order and without gaps.
-	kinds, last, envelope := []string{}, 0, events(t, x)
+	kinds, last, envelope := []string{}, 0, events(t, x, "1")
 	after := ""
 	for {
 		_, _, body = x.do(key, "GET", "/changes?limit=3&after="+after, "")

@@ -92,7 +92,7 @@ func BenchmarkBulk(b *testing.B) {
 	body := func(first int, lot string) string {
 		var out strings.Builder
 		for i := range 10_000 {
-			fmt.Fprintf(&out, `,{"coach":"c-%07d","label":"Coach %s","class":"class_a","use":"weekend","people":[{"name":"Owner %d","email":"o%d@example.org"}],"stays":[{"place":"Bend, OR","from":"2019-01-01","shelter":"open","rooms":"in","cycles":"20/year"}],"slides":[{"slide":"s","width":"11 ft","height":"76 in","runs":[{"run":"outer/top","construction":"track","fitted":"2021-05-01","parts":[{"part":"bulb","material":"epdm_sponge","lot":"%s"},{"part":"wiper","material":"epdm_dense"}]},{"run":"outer/aft","construction":"track","fitted":"2021-05-01","parts":[{"part":"bulb","material":"epdm_sponge"},{"part":"wiper","material":"epdm_dense"}]}]}]}`, first+i, lot, i, i, lot)
+			fmt.Fprintf(&out, `,{"coach":"c-%07d","label":"Coach %s","class":"class_a","use":"weekend","people":[{"name":"Owner %d","email":"o%d@example.org"}],"stays":[{"place":"Bend, OR","from":"2019-01-01","shelter":"open","rooms":"in","cycles":"20/year"}],"slides":[{"slide":"s","width":"11 ft","height":"76 in","runs":[{"run":"outer/top","construction":"track","fitted":"2021-05-01","parts":[{"part":"bulb","material":"epdm_sponge","lot":"%s"},{"part":"wiper","material":"epdm_dense"}]},{"run":"outer/rear","construction":"track","fitted":"2021-05-01","parts":[{"part":"bulb","material":"epdm_sponge"},{"part":"wiper","material":"epdm_dense"}]}]}]}`, first+i, lot, i, i, lot)
 		}
 		return `{"coaches":[` + out.String()[1:] + `]}`
 	}

@@ -22,15 +22,15 @@ import (
 // at where they are read.
 func unread(r *http.Request) *ErrorModel {
 	text := func(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
-	noText := problem(http.StatusUnprocessableEntity, "the request has characters that are no text",
-		"Send UTF-8 without the character 0.").kind("not_text")
+	noText := problem(http.StatusUnprocessableEntity, "the request contains invalid characters",
+		"Send UTF-8 without the character U+0000.").kind("not_text")
 	if !text(r.URL.Path) {
 		return noText
 	}
 	query, err := url.ParseQuery(r.URL.RawQuery)
 	if err != nil {
 		return problem(http.StatusUnprocessableEntity, "the query of the address cannot be read",
-			"Escape % as %25, and ; as %3B.").kind("bad_address")
+			"Write % as %25, and ; as %3B.").kind("bad_address")
 	}
 	for k, vs := range query {
 		if !text(k) || slices.ContainsFunc(vs, func(v string) bool { return !text(v) }) {
@@ -95,7 +95,7 @@ func brief(_ huma.Context, _ string, v any) (any, error) {
 			e.Value = strings.ToValidUTF8(s[:mostShown], "") + "..."
 		}
 		if strings.Contains(e.Message, "Go value") || strings.Contains(e.Message, "Go struct") {
-			e.Message = "has another form than is asked for: see the schema of this operation"
+			e.Message = "does not have the expected form: see the schema of this operation"
 		}
 	}
 	return p, nil
@@ -148,15 +148,18 @@ func revalidated(o *huma.Operation) bool {
 func heads(doc *huma.OpenAPI) {
 	text := &huma.Schema{Type: huma.TypeString}
 	pace := map[string]*huma.Param{
-		"RateLimit": {Description: "Requests that are left in this minute (draft-ietf-httpapi-ratelimit-headers).",
+		"RateLimit": {Description: "How many requests are left in this minute (draft-ietf-httpapi-ratelimit-headers).",
 			Schema: text},
-		"RateLimit-Policy": {Description: "How many there are.", Schema: text},
+		"RateLimit-Policy": {Description: "How many requests a minute has.", Schema: text},
 	}
 	for _, o := range operationsOf(doc) {
+		for _, p := range o.Parameters {
+			p.Deprecated = p.Schema != nil && p.Schema.Deprecated
+		}
 		if revalidated(o) {
 			o.Parameters = append(o.Parameters, &huma.Param{Name: "If-None-Match", In: "header", Schema: text,
 				Description: "ETag of the answer that you have."})
-			o.Responses["304"] = &huma.Response{Description: "The answer that you have is still the same."}
+			o.Responses["304"] = &huma.Response{Description: "Nothing has changed since the answer that you have."}
 		}
 		for status, r := range o.Responses {
 			if r.Headers == nil {
@@ -165,18 +168,18 @@ func heads(doc *huma.OpenAPI) {
 			maps.Copy(r.Headers, pace)
 			switch {
 			case status == "401":
-				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is wanted, and what is wrong " +
-					"with the one that came.", Schema: text}}
+				r.Headers = map[string]*huma.Param{"WWW-Authenticate": {Description: "Which key is needed, and what is wrong " +
+					"with the one that you sent.", Schema: text}}
 			case status == "429", status == "503":
 				r.Headers["Retry-After"] = &huma.Param{Description: "Seconds to wait.", Schema: text}
 			case status == "405":
-				r.Headers["Allow"] = &huma.Param{Description: "What is served at this address.", Schema: text}
+				r.Headers["Allow"] = &huma.Param{Description: "The methods that this address allows.", Schema: text}
 			case revalidated(o) && status == "200":
 				r.Headers["ETag"] = &huma.Param{Schema: text, Description: "The state of this answer. " +
-					"Send it as If-None-Match, and 304 says that it is still the same."}
+					"Send it as If-None-Match; the answer is 304 when nothing has changed."}
 			case o.Method == http.MethodPost && status[0] == '2':
-				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this answer was given before, and nothing " +
-					"was done now.", Schema: text}
+				r.Headers["Idempotency-Replayed"] = &huma.Param{Description: "true: this is the answer to the first request " +
+					"with the key, and nothing was done now.", Schema: text}
 			}
 		}
 	}

@@ -14,7 +14,15 @@ import (
 // CoachPart names a part of a coach's record in a path.
 type CoachPart struct {
 	OneCoach
-	Part string `path:"part" enum:"people,stays,slides,services,readings,events,bookings,season"`
+	Part string `path:"part" enum:"people,stays,slides,services,readings,events,rentals,season,bookings" doc:"bookings is the older name of rentals."`
+}
+
+// field is the part's name in the record.
+func (p *CoachPart) field() string {
+	if p.Part == "bookings" {
+		return "rentals"
+	}
+	return p.Part
 }
 
 // collections are the parts of a coach's record by themselves.
@@ -26,7 +34,8 @@ func (a *API) collections(api huma.API) {
 		}
 	}
 	huma.Register(api, op("GET", "/coaches/{coach}/record/{part}", "get-part",
-		"People, stays (with cycles), slides (with runs and parts), services, readings, events or bookings of a coach"),
+		"Get one part of a record: people, stays, slides (with edges and parts), services, readings, events, rentals or "+
+			"season"),
 		func(ctx context.Context, in *CoachPart) (*whole, error) {
 			r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
@@ -37,7 +46,7 @@ func (a *API) collections(api huma.API) {
 				return nil, a.fail(err)
 			}
 			out := &whole{ETag: etag(r.Version)}
-			if out.Body.Items.RawMessage = parts[in.Part]; out.Body.Items.RawMessage == nil {
+			if out.Body.Items.RawMessage = parts[in.field()]; out.Body.Items.RawMessage == nil {
 				out.Body.Items.RawMessage = json.RawMessage("[]")
 				if in.Part == "season" {
 					out.Body.Items.RawMessage = json.RawMessage("{}")
@@ -45,7 +54,7 @@ func (a *API) collections(api huma.API) {
 			}
 			return out, nil
 		})
-	put := op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one of them; the rest of the record stays")
+	put := op("PUT", "/coaches/{coach}/record/{part}", "put-part", "Replace one part of a record; the rest stays")
 	put.SkipValidateBody = true // package intake judges it
 	huma.Register(api, put, func(ctx context.Context, in *struct {
 		CoachPart
@@ -58,7 +67,7 @@ func (a *API) collections(api huma.API) {
 		_ = json.Compact(&short, in.Body.Items.RawMessage) // it was read as JSON
 		items := short.String()
 		if items == "" || items == "null" {
-			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; [] removes all.`)
+			return nil, problem(http.StatusUnprocessableEntity, "items is missing", `Send {"items": [...]}; an empty list removes all entries.`)
 		}
 		r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 		if err != nil {
@@ -72,7 +81,7 @@ func (a *API) collections(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		parts[in.Part] = in.Body.Items.RawMessage
+		parts[in.field()] = in.Body.Items.RawMessage
 		if in.Part == "season" && (items == "{}" || items == "[]") {
 			delete(parts, in.Part)
 		}
@@ -80,6 +89,6 @@ func (a *API) collections(api huma.API) {
 		if err != nil {
 			return nil, a.fail(err)
 		}
-		return a.putCoach(ctx, in.Coach, in.Part, match, "", text)
+		return a.putCoach(ctx, in.Coach, in.field(), match, "", text)
 	})
 }

@@ -47,10 +47,10 @@ func schemas(t *testing.T, x *rig) func(pointer string) *jsonschema.Schema {
 	}
 }
 
-// events is the published schema of events.
-func events(t *testing.T, x *rig) *jsonschema.Schema {
+// events is the published schema of events by their names, 1 or 2.
+func events(t *testing.T, x *rig, names string) *jsonschema.Schema {
 	t.Helper()
-	_, _, text := x.do("", "GET", "/events.schema.json", "")
+	_, _, text := x.do("", "GET", "/events.schema.json?names="+names, "")
 	doc, err := jsonschema.UnmarshalJSON(strings.NewReader(text))
 	if err != nil {
 		t.Fatal(err)
@@ -127,7 +127,8 @@ func TestAnswersFitTheDocument(t *testing.T) {
 		addresses := []string{addressOf(o)}
 		if o.OperationID == "get-part" { // each part, of a coach that has it and of one that has none
 			addresses = nil
-			for _, part := range []string{"people", "stays", "slides", "services", "readings", "events", "bookings", "season"} {
+			for _, part := range []string{"people", "stays", "slides", "services", "readings", "events", "rentals",
+				"season", "bookings"} {
 				addresses = append(addresses, "/coaches/zf-1/record/"+part, "/coaches/dune-09/record/"+part)
 			}
 		}
@@ -322,8 +323,8 @@ func TestSlips(t *testing.T) {
 		code         int
 		says         string
 	}{
-		{"GET", "/nothing", 404, "nothing at this address"}, {"DELETE", "/coaches/zf-1", 405, "GET, HEAD, PUT"},
-		{"PATCH", "/coaches", 405, "is not served here"},
+		{"GET", "/nothing", 404, "no operation has this address"}, {"DELETE", "/coaches/zf-1", 405, "GET, HEAD, PUT"},
+		{"PATCH", "/coaches", 405, "is not allowed at this"},
 		{"GET", "/coaches?changed_since=yesterday", 422, "date-time"},
 	} {
 		code, head, said := x.do(key, c.method, c.path, "")
@@ -394,7 +395,7 @@ func TestUnreadBodies(t *testing.T) {
 		{"POST", "/coaches/zf-1/visits", "\ufeff{}", 400, "byte order mark"},
 		{"POST", "/coaches/bulk", "\ufeff{}", 400, "byte order mark"},
 		{"POST", "/coaches/zf-1/visits", "", 400, "not_json"},
-		{"PUT", "/coaches/zf-1/record/people", `[]`, 422, "another form"},
+		{"PUT", "/coaches/zf-1/record/people", `[]`, 422, "the expected form"},
 		{"POST", "/coaches/zf-1/readings", long, 400, "not JSON"},
 		{"POST", "/coaches/bulk", `{"coaches":[` + long, 400, "not JSON"},
 		{"POST", "/coaches/bulk", `[]`, 422, ""},
@@ -421,7 +422,7 @@ func TestReadBack(t *testing.T) {
 	}{
 		{"GET", "/coaches?externalid=x", "", 422, "external_id"},
 		{"GET", "/coaches?external_id=%zz", "", 422, "cannot be read"},
-		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"bulb_height","slide":"s","value":"15 mm"}`, 422, "run"},
+		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"bulb_height","slide":"s","value":"15 mm"}`, 422, "edge: is missing"},
 		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"crack_grade","slide":"s","run":"outer/top","value":"1"}`, 422, "part"},
 		{"POST", "/coaches/zf-1/services", `{"day":"1900-03-01","kind":"clean"}`, 422, "not a likely date"},
 		{"POST", "/coaches/zf-1/services", `{"day":"2026-03-01","kind":"clean","note":"by \"us\""}`, 200, `"recorded":1`},
@@ -433,6 +434,7 @@ func TestReadBack(t *testing.T) {
 		{"POST", "/coaches/zf-1/readings", `{"day":"2026-03-01","kind":"light","slide":"s","value":"yes"}`, 200,
 			`"recorded":1`},
 		{"GET", "/coaches/zf-1/forecasts", "", 200, `"hold":"stopped: light through the seal on 2026-03-01"`},
+		{"GET", "/coaches/zf-1/forecasts", "", 200, `"safety_stop":"stopped: light through the seal on 2026-03-01"`},
 		{"GET", "/changes", "", 200, `"task":"safety_stop"`},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""},
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-01","time":"09:30"}`, 200, ""}, // a retry
@@ -441,6 +443,7 @@ func TestReadBack(t *testing.T) {
 		{"POST", "/coaches/zf-1/visits", `{"day":"2026-04-12","plan_only":true,"closed_ok":true}`, 200,
 			`"planned":["2026-04-12"]`},
 		{"GET", "/bookings", "", 200, `[{"coach":"zf-1","day":"2026-04-01","time":"09:30"}]`},
+		{"GET", "/appointments", "", 200, `[{"coach":"zf-1","day":"2026-04-01","time":"09:30"}]`},
 		{"GET", "/bookings?until=2026-03-31", "", 200, `"items":[]`},
 		{"PUT", "/coaches/zf-1/record/season", `{"items":{"opens":"04-01","closes":"10-31"}}`, 200, "04-01"},
 		{"GET", "/coaches/zf-1/record/season", "", 200, "04-01"},

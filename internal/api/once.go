@@ -20,10 +20,9 @@ import (
 // longestKey is how long an Idempotency-Key may be.
 var longestKey = 200
 
-const keyHelp = "A word of your own, new for each request: sent again within a day, it gets the first answer and " +
-	"nothing is done twice. " +
-	"A repeat while the first request is at work gets 409. Answers of 500 and more are not kept: send the request again " +
-	"with the same key."
+const keyHelp = "A text of your choice, such as a UUID, new for each request. If you send the same request again " +
+	"with the same key within a day, you get the first answer, and nothing is done twice. If the first request is still " +
+	"running, the answer is 409. After an answer of 500 or more, send the request again with the same key."
 
 // badKey says what is wrong with an Idempotency-Key; "": nothing.
 func badKey(key string) string {

@@ -15,20 +15,20 @@ import (
 // the code's line on the page about the API.
 type ErrorModel struct {
 	Type    string         `json:"type" format:"uri-reference" example:"/api/v1#problem-changed" doc:"Where this kind of problem is described: an anchor on the page at /api/v1. It is the same on every installation."`
-	Code    string         `json:"code" example:"changed" doc:"The kind of problem in one word, which stays. The page at /api/v1 lists them; more may come."`
+	Code    string         `json:"code" example:"changed" doc:"The kind of problem in one word, which never changes. The page at /api/v1 lists all of them. Later versions may add some."`
 	Title   string         `json:"title" example:"Precondition Failed" doc:"The HTTP status in words."`
 	Status  int            `json:"status" example:"412" doc:"HTTP status code."`
 	Detail  string         `json:"detail" example:"the coach was changed meanwhile" doc:"What is wrong with this request."`
 	Hint    string         `json:"hint,omitempty" doc:"What to do about it."`
-	Errors  []*ErrorDetail `json:"errors,omitempty" doc:"Every fault of what was sent."`
-	Present any            `json:"present,omitempty" doc:"The state now, where it is not the one that the request was about."`
-	Sent    any            `json:"sent,omitempty" doc:"What the request asked for, beside the present state."`
+	Errors  []*ErrorDetail `json:"errors,omitempty" doc:"Everything that is wrong with the request."`
+	Present any            `json:"present,omitempty" doc:"Its state now, when the request was about an earlier one."`
+	Sent    any            `json:"sent,omitempty" doc:"What the request asked for, next to the present state."`
 }
 
 // ErrorDetail is one fault of what was sent.
 type ErrorDetail struct {
 	Message  string `json:"message,omitempty" doc:"What is wrong, and what is allowed."`
-	Location string `json:"location,omitempty" example:"body.stays[0].from" doc:"Where, from body, path, query or header on."`
+	Location string `json:"location,omitempty" example:"body.stays[0].from" doc:"Where it is: in the body, path, query or header."`
 	Pointer  string `json:"pointer,omitempty" example:"#/stays/0/from" doc:"The same as a JSON pointer into the body (RFC 6901); # is the whole body."`
 	Value    any    `json:"value,omitempty" doc:"The value that was sent there."`
 }
@@ -53,29 +53,29 @@ type problemKind struct {
 // alone.
 var problemKinds = []problemKind{
 	{"bad_request", 400, "The request cannot be read."},
-	{"not_json", 400, "The body is not one JSON value, or is missing."},
+	{"not_json", 400, "The body is missing, or is not one JSON value."},
 	{"bad_address", 400, "The address has characters that no address has."},
 	{"no_key", 401, "No key came with the request."},
-	{"key_refused", 401, "The key is not known, or has ended."},
+	{"key_refused", 401, "The key is unknown, or has ended."},
 	{"not_allowed", 403, "This key may not do that."},
-	{"not_found", 404, "There is no such coach, task or endpoint, or not for this key."},
+	{"not_found", 404, "There is no such coach, task or endpoint in the account of this key."},
 	{"no_operation", 404, "No operation has this address."},
-	{"method_not_allowed", 405, "The address takes other methods; the header Allow lists them."},
-	{"not_acceptable", 406, "There is no answer of the media type that Accept asks for."},
+	{"method_not_allowed", 405, "The address does not allow this method; the header Allow lists those it allows."},
+	{"not_acceptable", 406, "We cannot answer in the media type of the header Accept."},
 	{"too_slow", 408, "The body took too long to arrive."},
-	{"conflict", 409, "What is on record, or another request, stands against it."},
+	{"conflict", 409, "The record, or another request, contradicts it."},
 	{"external_id_taken", 409, "Another coach of the account has this external_id; the detail names it."},
-	{"changed", 412, "It was changed since you read it. Member present shows the state now; decide again."},
-	{"exists", 412, "If-None-Match asked to add it, and it exists. Member present shows it."},
+	{"changed", 412, "Somebody changed it after you read it. The member present shows its state now; decide again."},
+	{"exists", 412, "If-None-Match asked us to add it, but it already exists. The member present shows it."},
 	{"too_large", 413, "The body is too large."},
 	{"unsupported_media_type", 415, "The body is not JSON by its Content-Type."},
-	{"invalid", 422, "What was sent has faults. Member errors lists all of them; nothing was stored."},
+	{"invalid", 422, "The request has errors. The member errors lists all of them. Nothing was stored."},
 	{"not_text", 422, "The request has bytes that are not text in UTF-8, or the character 0."},
 	{"unknown_parameter", 422, "The operation has no query parameter of this name."},
-	{"bad_cursor", 422, "The value of after is not a place in this list."},
-	{"too_many_requests", 429, "The key sent too many requests; wait as long as Retry-After says."},
+	{"bad_cursor", 422, "The value of after does not belong to this list."},
+	{"too_many_requests", 429, "The key sent too many requests. Wait as many seconds as Retry-After says."},
 	{"internal", 500, "Something went wrong on our side."},
-	{"unavailable", 503, "The service cannot answer now; try again in a while."},
+	{"unavailable", 503, "The service cannot answer now. Try again after as many seconds as Retry-After says."},
 }
 
 // init makes the errors of the library that serves operations into problems of ours: it
@@ -188,7 +188,7 @@ func recordField(id, part string) func(string) string {
 // of the record. Such a body says day where the record says date.
 func reportedField(list string) func(string) string {
 	return func(field string) string {
-		field = strings.TrimPrefix(field, "."+list+"[0]")
+		field = strings.TrimPrefix(field, list+"[0]")
 		field = strings.TrimPrefix(field, ".")
 		if field == "date" {
 			return "day"

@@ -24,8 +24,8 @@ func TestReadingsOfTwoParts(t *testing.T) {
 		post("bulb", "3")
 		post("wiper", "1")
 		_, _, said := x.do(x.keys["one"], "GET", "/coaches/zf-1/readings", "")
-		for _, want := range []string{`"value":"3","slide":"s","run":"outer/top","part":"bulb"`,
-			`"value":"1","slide":"s","run":"outer/top","part":"wiper"`} {
+		for _, want := range []string{`"value":"3","slide":"s","edge":"outer/top","run":"outer/top","part":"bulb"`,
+			`"value":"1","slide":"s","edge":"outer/top","run":"outer/top","part":"wiper"`} {
 			if !strings.Contains(said, want) {
 				t.Errorf("no %s in %s", want, said)
 			}

@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/json"
 	"fmt"
+	"strings"
 
 	"github.com/danielgtaylor/huma/v2"
 
@@ -18,8 +19,8 @@ func (record) Schema(r huma.Registry) *huma.Schema {
 	const name = "CoachRecord"
 	if r.Map()[name] == nil {
 		s := blockSchema(r, intake.Shape())
-		s.Description = "A coach as in a coach file: people, stays, slides with runs and parts, services, readings, " +
-			"events, bookings."
+		s.Description = "A coach as in a coach file: people, stays, slides with edges and parts, services, readings, " +
+			"events, rentals."
 		r.Map()[name] = s
 	}
 	return &huma.Schema{Ref: "#/components/schemas/" + name}
@@ -29,7 +30,12 @@ func blockSchema(r huma.Registry, fields []*intake.Field) *huma.Schema {
 	s := &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false, Properties: map[string]*huma.Schema{}}
 	for _, f := range fields {
 		s.Properties[f.Name] = fieldSchema(r, f)
-		if f.Must {
+		for _, old := range f.Aliases {
+			x := *s.Properties[f.Name]
+			x.Deprecated, x.Description = true, "Older name of "+f.Name+". Requests may have it, answers never do."
+			s.Properties[old] = &x
+		}
+		if f.Must && len(f.Aliases) == 0 { // with an alias, either name will do
 			s.Required = append(s.Required, f.Name)
 		}
 	}
@@ -42,6 +48,9 @@ func fieldSchema(r huma.Registry, f *intake.Field) *huma.Schema {
 	switch f.Kind {
 	case intake.WordField:
 		for _, w := range f.Words {
+			s.Enum = append(s.Enum, w)
+		}
+		for _, w := range f.OldWords {
 			s.Enum = append(s.Enum, w)
 		}
 	case intake.DayField:
@@ -62,6 +71,9 @@ func fieldSchema(r huma.Registry, f *intake.Field) *huma.Schema {
 		}
 	}
 	s.Description = f.Form
+	if len(f.OldWords) > 0 {
+		s.Description = "Requests may have the older words too, answers never do: " + strings.Join(f.OldWords, ", ") + "."
+	}
 	s.PrecomputeMessages()
 	return s
 }
@@ -97,8 +109,8 @@ type partItems struct{ json.RawMessage }
 // Schema is huma's question for the schema of a type.
 func (partItems) Schema(r huma.Registry) *huma.Schema {
 	whole := record{}.Schema(r)
-	s := &huma.Schema{Description: "As in the record: a block for season, else a list. " +
-		"An empty block: the coach has no season."}
+	s := &huma.Schema{Description: "As in the record: an object for season, a list for all others. " +
+		"An empty object: the coach has no season."}
 	none := 0
 	s.AnyOf = append(s.AnyOf, &huma.Schema{Type: huma.TypeObject, AdditionalProperties: false, MaxProperties: &none})
 	for _, part := range recordParts {
@@ -109,4 +121,4 @@ func (partItems) Schema(r huma.Registry) *huma.Schema {
 }
 
 // recordParts are the parts of a record that have an address of their own.
-var recordParts = []string{"people", "stays", "slides", "services", "readings", "events", "bookings", "season"}
+var recordParts = []string{"people", "stays", "slides", "services", "readings", "events", "rentals", "season"}

@@ -16,7 +16,8 @@ type readingItem struct {
 	Kind  string     `json:"kind"`
 	Value string     `json:"value" doc:"As in a coach file: 17 mm, 62, dry, no."`
 	Slide string     `json:"slide"`
-	Run   string     `json:"run,omitempty"`
+	Edge  string     `json:"edge,omitempty" example:"outer/front"`
+	Run   string     `json:"run,omitempty" deprecated:"true" doc:"Older name: use edge."`
 	Part  string     `json:"part,omitempty"`
 	By    string     `json:"by"`
 	Note  string     `json:"note,omitempty"`
@@ -27,7 +28,8 @@ type serviceItem struct {
 	Day   civil.Date `json:"day" format:"date"`
 	Kind  string     `json:"kind"`
 	Slide string     `json:"slide,omitempty" doc:"Missing: the whole coach."`
-	Run   string     `json:"run,omitempty"`
+	Edge  string     `json:"edge,omitempty" example:"outer/front"`
+	Run   string     `json:"run,omitempty" deprecated:"true" doc:"Older name: use edge."`
 	By    string     `json:"by,omitempty"`
 	Note  string     `json:"note,omitempty"`
 }
@@ -36,26 +38,26 @@ type serviceItem struct {
 // people and programs sent in since, which the record does not hold.
 func (a *API) reported(api huma.API) {
 	huma.Register(api, op("GET", "/coaches/{coach}/readings", "list-readings",
-		"Measurements of a coach: those of its record and those sent in since"),
+		"List measurements of a coach: those in its record, and those recorded since"),
 		func(ctx context.Context, in *OneCoach) (*whole[readingItem], error) {
 			c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
 				return nil, a.fail(err)
 			}
 			return allOf(c.Readings, func(r coach.Reading) readingItem {
-				return readingItem{r.Day, string(r.Kind), intake.ReadingText(r), string(r.Slide), r.Run, string(r.Part), r.By,
-					r.Note}
+				return readingItem{r.Day, string(r.Kind), intake.ReadingText(r), string(r.Slide),
+					coach.EdgeName(r.Run), r.Run, string(r.Part), r.By, r.Note}
 			}), nil
 		})
 	huma.Register(api, op("GET", "/coaches/{coach}/services", "list-services",
-		"Work done on a coach: that of its record and that sent in since"),
+		"List work done on a coach: in its record, and recorded since"),
 		func(ctx context.Context, in *OneCoach) (*whole[serviceItem], error) {
 			c, err := a.Desk.Coach(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
 				return nil, a.fail(err)
 			}
 			return allOf(c.Services, func(s coach.Service) serviceItem {
-				return serviceItem{s.Day, string(s.Kind), string(s.Slide), s.Run, s.By, s.Note}
+				return serviceItem{s.Day, coach.Named(s.Kind), string(s.Slide), coach.EdgeName(s.Run), s.Run, s.By, s.Note}
 			}), nil
 		})
 }

@@ -8,6 +8,7 @@ import (
 	"maps"
 	"net/http"
 	"strconv"
+	"strings"
 	"time"
 
 	"github.com/danielgtaylor/huma/v2"
@@ -47,15 +48,15 @@ func op(method, path, id, summary string) huma.Operation {
 
 // Page is how lists are asked for.
 type Page struct {
-	After string `query:"after" doc:"Place in the list: next of the page before."`
-	Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100" doc:"Most entries of a page."`
+	After string `query:"after" doc:"Where to read on: next of the page before."`
+	Limit int    `query:"limit" minimum:"1" maximum:"1000" default:"100" doc:"How many entries a page has at most."`
 }
 
 // listed is a page of a list.
 type listed[T any] struct {
 	Body struct {
 		Items []T    `json:"items"`
-		Next  string `json:"next,omitempty" doc:"Send it as after to read on; missing at the end."`
+		Next  string `json:"next,omitempty" doc:"Send it as after to read on. It is missing on the last page."`
 	}
 }
 
@@ -89,7 +90,7 @@ type coachBody struct {
 	Version  string    `json:"version" doc:"The ETag of this state."`
 	Changed  time.Time `json:"changed"`
 	Record   record    `json:"record"`
-	Warnings []string  `json:"warnings,omitempty" doc:"In the answer to a change: what was accepted but is probably not meant so."`
+	Warnings []string  `json:"warnings,omitempty" doc:"In the answer to a change: what was accepted, but is probably a mistake."`
 }
 
 // tagged is a coach with its version as ETag.
@@ -109,10 +110,10 @@ type OneCoach struct {
 }
 
 func (a *API) coaches(api huma.API) {
-	huma.Register(api, op("GET", "/coaches", "list-coaches", "Coaches in the order of their last change"),
+	huma.Register(api, op("GET", "/coaches", "list-coaches", "List coaches in the order of their last change"),
 		func(ctx context.Context, in *struct {
 			Changed
-			External string `query:"external_id" doc:"Only those to which another system gave this key."`
+			External string `query:"external_id" doc:"Only coaches to which another system gave this key."`
 		}) (*listed[coachBody], error) {
 			if in.External != "" {
 				rs, err := a.Desk.CoachesByExternal(ctx, who(ctx).Account, in.External)
@@ -133,7 +134,7 @@ func (a *API) coaches(api huma.API) {
 			}
 			return out, nil
 		})
-	huma.Register(api, op("GET", "/coaches/{coach}", "get-coach", "One coach"),
+	huma.Register(api, op("GET", "/coaches/{coach}", "get-coach", "Get one coach"),
 		func(ctx context.Context, in *OneCoach) (*tagged, error) {
 			r, err := a.Desk.CoachRecord(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
@@ -145,14 +146,15 @@ func (a *API) coaches(api huma.API) {
 	put.SkipValidateBody = true // package intake judges it
 	huma.Register(api, put, func(ctx context.Context, in *struct {
 		OneCoach
-		IfMatch string `header:"If-Match" doc:"ETag of the state you saw; without it the record is replaced whatever it is."`
-		None    string `header:"If-None-Match" doc:"* to add only."`
+		IfMatch string `header:"If-Match" doc:"ETag of the state that you saw. Without it, the record is replaced whatever its state."`
+		None    string `header:"If-None-Match" doc:"*: add the coach, and change nothing if it exists."`
 		Body    record
 	}) (*tagged, error) {
 		return a.putCoach(ctx, in.Coach, "", in.IfMatch, in.None, in.Body.RawMessage)
 	})
 	a.collections(api)
-	many := op("POST", "/coaches/bulk", "bulk-coaches", "Add or replace up to 10,000 coaches; each has its own result")
+	many := op("POST", "/coaches/bulk", "bulk-coaches",
+		"Add or replace up to 10,000 coaches; the answer has a result for each")
 	many.MaxBodyBytes, many.BodyReadTimeout = MaxBulk, bulkTime
 	many.SkipValidateBody = true
 	huma.Register(api, many, func(ctx context.Context, in *struct{ Body bulk }) (*bulkResult, error) {
@@ -182,9 +184,9 @@ type bulkItem struct {
 	Index    int      `json:"index"`
 	Coach    string   `json:"coach"`
 	Saved    bool     `json:"saved"`
-	Changed  bool     `json:"changed" doc:"It is new, or differs from what was stored. What does not keeps its version and makes no event."`
-	Problems []string `json:"problems,omitempty" doc:"What has to be mended; then nothing of it is stored."`
-	Warnings []string `json:"warnings,omitempty" doc:"What is accepted but probably not meant so."`
+	Changed  bool     `json:"changed" doc:"The coach is new, or differs from what was stored. An unchanged coach keeps its version, and there is no event."`
+	Problems []string `json:"problems,omitempty" doc:"What you have to correct. Nothing of this coach is stored."`
+	Warnings []string `json:"warnings,omitempty" doc:"What was accepted, but is probably a mistake."`
 }
 
 type bulkResult struct {
@@ -208,7 +210,7 @@ func (a *API) putCoach(ctx context.Context, id, part, match, none string, text j
 		tree["coach"] = id
 	}
 	if tree["coach"] != id {
-		return nil, problem(http.StatusUnprocessableEntity, "the record's coach is another one than the path's",
+		return nil, problem(http.StatusUnprocessableEntity, "the record names another coach than the address",
 			"Leave coach out of the record, or give the same name.")
 	}
 	v := int64(0)
@@ -217,9 +219,9 @@ func (a *API) putCoach(ctx context.Context, id, part, match, none string, text j
 	case err != nil && fault.KindOf(err) != fault.NotFound:
 		return nil, a.fail(err)
 	case err == nil && none == "*":
-		return nil, both("exists", "the coach exists already", now)
+		return nil, both("exists", "the coach already exists", now)
 	case match != "" && err != nil:
-		return nil, problem(http.StatusPreconditionFailed, "there is no such coach to match", "Leave If-Match out to add it.")
+		return nil, problem(http.StatusPreconditionFailed, "there is no such coach", "To add it, leave out If-Match.")
 	case match == "*": // any state of it
 	case match != "":
 		if v, err = version(match); err != nil {
@@ -271,17 +273,22 @@ func both(code, sentence string, now desk.CoachRecord) error {
 }
 
 type forecastItem struct {
-	Run       string     `json:"run"`
+	Slide     string     `json:"slide"`
+	Edge      string     `json:"edge" example:"outer/front"`
+	Run       string     `json:"run" deprecated:"true" doc:"Older name: use slide and edge."`
 	Part      string     `json:"part"`
 	Material  string     `json:"material"`
 	Fitted    civil.Date `json:"fitted" format:"date"`
-	LifeUsed  float64    `json:"life_used" doc:"Damage so far over damage at the likely date; may pass 1."`
-	Early     string     `json:"early,omitempty" format:"date" doc:"10 % of such parts need renewal by then."`
-	Likely    string     `json:"likely,omitempty" format:"date" doc:"Half of them."`
-	Late      string     `json:"late,omitempty" format:"date" doc:"90 % of them."`
-	Governing string     `json:"governing,omitempty"`
-	Risk      float64    `json:"risk" doc:"Chance of need before the season opens, or within half a year without a season."`
-	Hold      string     `json:"hold,omitempty" doc:"Why the part, or its whole slide, is on hold: a bulb that does not fit, a danger that was read."`
+	LifeUsed  float64    `json:"life_used" doc:"Damage so far as a share of the damage at the likely date. It can be more than 1."`
+	Early     string     `json:"early,omitempty" format:"date" doc:"10 % of such parts have needed replacement by this day."`
+	Likely    string     `json:"likely,omitempty" format:"date" doc:"50 % of such parts have needed replacement by this day."`
+	Late      string     `json:"late,omitempty" format:"date" doc:"90 % of such parts have needed replacement by this day."`
+	Governing string     `json:"governing,omitempty" doc:"What ages the part most."`
+	Chance    float64    `json:"chance" minimum:"0" maximum:"1" doc:"Chance that the part needs replacement before the season opens, or within half a year when the coach has no season."`
+	Stop      string     `json:"safety_stop,omitempty" doc:"Why nobody may use this slide. Missing: there is no safety stop."`
+	WrongSize string     `json:"wrong_size,omitempty" doc:"Why the bulb does not fit its gap. Missing: it fits, or nobody measured."`
+	Risk      float64    `json:"risk" deprecated:"true" doc:"Older name: use chance."`
+	Hold      string     `json:"hold,omitempty" deprecated:"true" doc:"Older name: use safety_stop and wrong_size."`
 }
 
 type reasonItem struct {
@@ -293,17 +300,21 @@ type reasonItem struct {
 
 // about are the operations that tell what is known of a coach.
 func (a *API) about(api huma.API) {
-	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts", "Dates of every part, as of today"),
+	huma.Register(api, op("GET", "/coaches/{coach}/forecasts", "list-forecasts",
+		"List the dates of every part, as of today"),
 		func(ctx context.Context, in *OneCoach) (*whole[forecastItem], error) {
 			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
 				return nil, a.fail(err)
 			}
 			return allOf(p.Outcome.Forecasts, func(f projection.Forecast) forecastItem {
-				x := forecastItem{Run: f.Run, Part: string(f.Part), Material: string(f.Material), Fitted: f.Fitted,
-					LifeUsed: f.LifeUsed, Governing: string(f.Governing), Risk: f.Risk, Hold: f.Hold.String()}
-				if r, held := p.Coach.DangerOn(f.Slide, p.Today); held {
-					x.Hold = desk.DangerText(r)
+				slide, edge := spot(f.Run)
+				x := forecastItem{Slide: slide, Edge: edge, Run: f.Run, Part: string(f.Part), Material: string(f.Material),
+					Fitted: f.Fitted, LifeUsed: f.LifeUsed, Governing: coach.Named(f.Governing), Chance: f.Risk, Risk: f.Risk,
+					WrongSize: f.Hold.String(), Hold: f.Hold.String()}
+				if r, stopped := p.Coach.DangerOn(f.Slide, p.Today); stopped {
+					x.Stop = desk.DangerText(r)
+					x.Hold = x.Stop
 				}
 				if f.Governing != "" {
 					x.Early, x.Likely, x.Late = f.Early.String(), f.Likely.String(), f.Late.String()
@@ -311,19 +322,30 @@ func (a *API) about(api huma.API) {
 				return x
 			}), nil
 		})
-	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "The reasons behind the dates of one part"),
+	huma.Register(api, op("GET", "/coaches/{coach}/why", "why", "Explain the dates of one part"),
 		func(ctx context.Context, in *struct {
 			OneCoach
-			Run  string `query:"run" required:"true" example:"galley/outer/top"`
-			Part string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
+			Slide string `query:"slide" example:"galley"`
+			Edge  string `query:"edge" example:"outer/front" doc:"An edge of the slide."`
+			Run   string `query:"run" example:"galley/outer/fore" deprecated:"true" doc:"Older name: use slide and edge."`
+			Part  string `query:"part" required:"true" enum:"bulb,wiper,carrier,adhesive,corner"`
 		}) (*whole[reasonItem], error) {
-			_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), in.Run, coach.PartKind(in.Part))
+			run := coach.EdgeKey(in.Run)
+			switch given := in.Slide != "" && in.Edge != ""; {
+			case given == (in.Run != "") || given != (in.Slide != "" || in.Edge != ""):
+				return nil, problem(http.StatusUnprocessableEntity, "slide and edge do not name one edge",
+					"Give both, such as slide=galley and edge=outer/front, and no run.")
+			case given:
+				run = in.Slide + "/" + coach.EdgeKey(in.Edge)
+			}
+			_, _, why, err := a.Desk.Why(ctx, who(ctx).Account, coach.ID(in.Coach), run, coach.PartKind(in.Part))
 			if err != nil {
 				return nil, a.fail(err)
 			}
 			return allOf(why, func(r projection.Reason) reasonItem { return reasonItem(r) }), nil
 		})
-	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices", "The newest notices about a coach"),
+	huma.Register(api, op("GET", "/coaches/{coach}/notices", "list-coach-notices",
+		"List the newest messages about a coach"),
 		func(ctx context.Context, in *OneCoach) (*whole[noticeItem], error) {
 			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
@@ -338,7 +360,8 @@ func (a *API) about(api huma.API) {
 			Agreed  []agreedItem `json:"agreed"`
 		}
 	}
-	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits", "Planned visits of a coach, and agreed days"),
+	huma.Register(api, op("GET", "/coaches/{coach}/visits", "list-visits",
+		"List the planned visits and the appointments of a coach"),
 		func(ctx context.Context, in *OneCoach) (*visits, error) {
 			p, err := a.Desk.CoachPage(ctx, who(ctx).Account, coach.ID(in.Coach))
 			if err != nil {
@@ -354,52 +377,66 @@ type noticeItem struct {
 	Notice  string `json:"notice"`
 	Coach   string `json:"coach"`
 	Person  string `json:"person"`
-	Task    string `json:"task"`
-	Run     string `json:"run,omitempty"`
+	Task    string `json:"task" doc:"The kind of its task."`
+	Slide   string `json:"slide,omitempty"`
+	Edge    string `json:"edge,omitempty"`
+	Run     string `json:"run,omitempty" deprecated:"true" doc:"Older name: use slide and edge."`
 	Subject string `json:"subject"`
 	State   string `json:"state"`
-	Words   string `json:"words,omitempty" doc:"What the mail server said."`
-	Made    string `json:"made" format:"date"`
+	Reply   string `json:"reply,omitempty" doc:"What the mail server said."`
+	Words   string `json:"words,omitempty" deprecated:"true" doc:"Older name: use reply."`
+	Created string `json:"created_on" format:"date"`
+	Made    string `json:"made" format:"date" deprecated:"true" doc:"Older name: use created_on."`
 }
 
 func noticeOf(n desk.NoticeRow) noticeItem {
-	return noticeItem{reminder.Short(n.LinkID), n.Coach, n.Person, n.Task, n.Run, n.Subject, n.State, n.Reply, n.MadeOn}
+	slide, edge := spot(n.Run)
+	return noticeItem{reminder.Short(n.LinkID), n.Coach, n.Person, coach.Named(n.Task), slide, edge, n.Run, n.Subject,
+		stateName(n.State), n.Reply, n.Reply, n.MadeOn, n.MadeOn}
+}
+
+// spot splits where a part, task or message belongs, such as galley/outer/fore, into its
+// slide and the name of its edge. Either may be missing.
+func spot(where string) (slide, edge string) {
+	slide, edge, _ = strings.Cut(where, "/")
+	return slide, coach.EdgeName(edge)
 }
 
 // DayBody is when and where something was done.
 type DayBody struct {
 	Day   string `json:"day" format:"date"`
 	Slide string `json:"slide,omitempty"`
-	Run   string `json:"run,omitempty" example:"outer/top"`
+	Edge  string `json:"edge,omitempty" example:"outer/front"`
+	Run   string `json:"run,omitempty" example:"outer/fore" deprecated:"true" doc:"Older name: use edge."`
 	Note  string `json:"note,omitempty" maxLength:"200"`
 }
 
 type recorded struct {
 	Body struct {
 		Recorded int      `json:"recorded"`
-		Warnings []string `json:"warnings,omitempty" doc:"What is accepted but probably not meant so."`
+		Warnings []string `json:"warnings,omitempty" doc:"What was accepted, but is probably a mistake."`
 	}
 }
 
-// work are the operations by which a program of the shop writes things down.
+// work are the operations by which a program of the shop records things.
 func (a *API) work(api huma.API) {
-	huma.Register(api, op("POST", "/coaches/{coach}/services", "add-service", "Write work down that was done"),
+	huma.Register(api, op("POST", "/coaches/{coach}/services", "add-service", "Record work that was done"),
 		func(ctx context.Context, in *struct {
 			OneCoach
 			Body struct {
 				DayBody
-				Kind string `json:"kind" enum:"clean,lubricate,exercise,inspect,water_test,replace_bulb,replace_seal,rebond,refit,warranty_check" doc:"New parts (replace_bulb, replace_seal, rebond, refit) are refused here with what to do: they are told in the record of the coach."`
+				Kind string `json:"kind" enum:"clean,clean_and_condition,exercise,inspect,hose_test,replace_bulb,replace_seal,rebond,refit,warranty_check,lubricate,water_test" doc:"To record new parts (replace_bulb, replace_seal, rebond, refit), change the record of the coach instead; here they are refused. lubricate and water_test are older words for clean_and_condition and hose_test."`
 			}
 		}) (*recorded, error) {
 			b := in.Body
-			if coach.TaskKind(b.Kind).Renews() {
+			if kind, _ := coach.WordOf(coach.TaskKinds, b.Kind); kind.Renews() {
 				return nil, a.fail(desk.ErrRenews)
 			}
 			return a.report(ctx, in.Coach, "services", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide,
-				"run": b.Run, "by": "shop", "note": b.Note})
+				"edge": b.Edge, "run": b.Run, "by": "shop", "note": b.Note})
 		})
 	huma.Register(api, op("POST", "/coaches/{coach}/readings", "add-reading",
-		"Write a measurement down; it re-dates its part at once"), func(ctx context.Context, in *struct {
+		"Record a measurement; the dates of its part are computed again at once"), func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
 			DayBody
@@ -411,13 +448,13 @@ func (a *API) work(api huma.API) {
 	}) (*recorded, error) {
 		b := in.Body
 		return a.report(ctx, in.Coach, "readings", map[string]string{"date": b.Day, "kind": b.Kind, "slide": b.Slide,
-			"run": b.Run, "part": b.Part, "value": b.Value, "by": b.By, "note": b.Note})
+			"edge": b.Edge, "run": b.Run, "part": b.Part, "value": b.Value, "by": b.By, "note": b.Note})
 	})
 	a.tasks(api)
 	a.bookings(api)
 }
 
-// report writes down one reading or service, which package intake reads as it reads
+// report records one reading or service, which package intake reads as it reads
 // those of a record.
 func (a *API) report(ctx context.Context, c, list string, said map[string]string) (*recorded, error) {
 	maps.DeleteFunc(said, func(_, v string) bool { return v == "" })
@@ -443,7 +480,8 @@ func (a *API) report(ctx context.Context, c, list string, said map[string]string
 func dayOf(s string) (civil.Date, error) {
 	d, err := civil.Parse(s)
 	if err != nil {
-		return 0, problem(http.StatusUnprocessableEntity, strconv.Quote(s)+" is not a day", "Write YYYY-MM-DD.")
+		return 0, problem(http.StatusUnprocessableEntity, strconv.Quote(s)+" is not a date",
+			"Write YYYY-MM-DD, such as 2026-03-01.")
 	}
 	return d, nil
 }

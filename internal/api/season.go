@@ -23,30 +23,39 @@ type visitItem struct {
 	Day    civil.Date `json:"day" format:"date"`
 	From   civil.Date `json:"from" format:"date"`
 	Until  civil.Date `json:"until" format:"date"`
-	Tasks  []string   `json:"tasks"`
-	Hours  [2]float64 `json:"hours"`
+	Work   []workItem `json:"work"`
+	Tasks  []string   `json:"tasks" deprecated:"true" doc:"Older name: use work."`
+	Hours  [2]float64 `json:"hours" doc:"The fewest and the most hours that the work takes."`
 	BookBy string     `json:"book_by,omitempty" format:"date"`
-	At     string     `json:"at,omitempty" doc:"Another shop, when this one is too far."`
-	Agreed bool       `json:"agreed"`
+	Shop   string     `json:"partner,omitempty" doc:"The partner shop that does the work, when this shop is too far away."`
+	At     string     `json:"at,omitempty" deprecated:"true" doc:"Older name: use partner."`
+	Agreed bool       `json:"agreed" doc:"The day is agreed with the people of the coach."`
+}
+
+// workItem is one task of a visit.
+type workItem struct {
+	Kind  string `json:"kind"`
+	Slide string `json:"slide,omitempty"`
+	Edge  string `json:"edge,omitempty" example:"outer/front"`
 }
 
 // agreedItem is a day that was agreed with a coach's people.
 type agreedItem struct {
 	Day  civil.Date `json:"day" format:"date"`
-	Time string     `json:"time,omitempty" doc:"In the zone of the shop; missing: any time of the day."`
+	Time string     `json:"time,omitempty" doc:"In the time zone of the shop. Missing: any time of the day."`
 }
 
-// booking is an agreed day with its coach. The fields are written out: the library that
+// appointment is an agreed day with its coach. The fields are written out: the library that
 // makes the document passes over those of an embedded type whose name is not exported.
-type booking struct {
+type appointment struct {
 	Coach string     `json:"coach"`
 	Day   civil.Date `json:"day" format:"date"`
-	Time  string     `json:"time,omitempty" doc:"In the time zone of the shop; missing: any time of the day."`
+	Time  string     `json:"time,omitempty" doc:"In the time zone of the shop. Missing: any time of the day."`
 }
 
-func bookingOf(p coach.Pin) booking {
+func appointmentOf(p coach.Pin) appointment {
 	x := agreedOf(p)
-	return booking{string(p.Coach), x.Day, x.Time}
+	return appointment{string(p.Coach), x.Day, x.Time}
 }
 
 func agreedOf(p coach.Pin) agreedItem {
@@ -58,9 +67,11 @@ func agreedOf(p coach.Pin) agreedItem {
 }
 
 func visitOf(v season.Visit) visitItem {
-	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []string{}, [2]float64{v.Low, v.High}, v.BookBy.String(),
-		v.Partner, v.Pinned}
+	out := visitItem{string(v.Coach), v.Day, v.First, v.Latest, []workItem{}, []string{},
+		[2]float64{v.Low, v.High}, v.BookBy.String(), v.Partner, v.Partner, v.Pinned}
 	for _, t := range v.Tasks {
+		slide, edge := spot(t.Run)
+		out.Work = append(out.Work, workItem{coach.Named(t.Kind), slide, edge})
 		out.Tasks = append(out.Tasks, string(t.Kind)+" "+t.Run)
 	}
 	return out
@@ -81,19 +92,19 @@ func (a *API) bookings(api huma.API) {
 		Body struct {
 			Coach   string       `json:"coach"`
 			Agreed  []agreedItem `json:"agreed"`
-			Planned []civil.Date `json:"planned" doc:"Days that the shop chose for its plan. Nobody agreed to them, and nobody is reminded of them."`
+			Planned []civil.Date `json:"planned" doc:"Days that the shop chose for its plan. Nobody has agreed to them, and nobody is reminded of them."`
 		}
 	}
 	book := op("POST", "/coaches/{coach}/visits", "book-visit",
-		"Agree a day, move it, or cancel it; or choose a day for the plan only")
+		"Record that a day is agreed, moved or canceled, or choose a day for the plan only")
 	huma.Register(api, book, func(ctx context.Context, in *struct {
 		OneCoach
 		Body struct {
-			Was      string `json:"was,omitempty" format:"date" doc:"The day that is moved or cancelled."`
-			Day      string `json:"day,omitempty" format:"date" doc:"The new day; without it was is cancelled."`
-			Time     string `json:"time,omitempty" example:"09:30" doc:"In the zone of the shop; without it any time of the day."`
-			PlanOnly bool   `json:"plan_only,omitempty" doc:"The plan keeps the day, but it is not agreed: nobody is reminded of it."`
-			ClosedOK bool   `json:"closed_ok,omitempty" doc:"Takes the day although the shop is closed on it. Without it such a day is refused with 422."`
+			Was      string `json:"was,omitempty" format:"date" doc:"The agreed day to move or cancel."`
+			Day      string `json:"day,omitempty" format:"date" doc:"The new day. Without it, the day in was is canceled."`
+			Time     string `json:"time,omitempty" example:"09:30" doc:"In the time zone of the shop. Without it: any time of the day."`
+			PlanOnly bool   `json:"plan_only,omitempty" doc:"The plan keeps the day, but nobody has agreed to it, and nobody is reminded of it."`
+			ClosedOK bool   `json:"closed_ok,omitempty" doc:"Take the day even if the shop is closed then. Without it, the answer is 422."`
 		}
 	}) (*moved, error) {
 		var days [2]civil.Date
@@ -107,7 +118,7 @@ func (a *API) bookings(api huma.API) {
 		}
 		if days[0] == 0 && days[1] == 0 {
 			return nil, problem(http.StatusUnprocessableEntity, "neither was nor day is given",
-				"day books, was and day move, was cancels.")
+				"To agree a day, give day. To move one, give was and day. To cancel one, give was.")
 		}
 		at, err := desk.Clock(in.Body.Time)
 		if err != nil {
@@ -141,7 +152,7 @@ func (a *API) bookings(api huma.API) {
 
 // shop are the lists that a shop works from.
 func (a *API) shop(api huma.API) {
-	huma.Register(api, op("GET", "/visits", "list-season", "Planned visits between two days"),
+	huma.Register(api, op("GET", "/visits", "list-season", "List planned visits between two days"),
 		func(ctx context.Context, in *struct {
 			From  string `query:"from" format:"date" required:"true"`
 			Until string `query:"until" format:"date" required:"true"`
@@ -152,27 +163,13 @@ func (a *API) shop(api huma.API) {
 			}
 			return allOf(p.Visits, visitOf), nil
 		})
-	huma.Register(api, op("GET", "/bookings", "list-bookings", "Agreed days of all coaches, by day"),
-		func(ctx context.Context, in *struct {
-			From  string `query:"from" format:"date" doc:"Without it: today."`
-			Until string `query:"until" format:"date" doc:"Without it: all."`
-		}) (*whole[booking], error) {
-			p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
-			if err != nil {
-				return nil, a.fail(err)
-			}
-			from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
-			pins := slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool {
-				d := x.Day.String()
-				return d < from || d > until
-			})
-			out := allOf(pins, bookingOf)
-			slices.SortStableFunc(out.Body.Items, func(a, b booking) int {
-				return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach))
-			})
-			return out, nil
-		})
-	huma.Register(api, op("GET", "/parts", "list-parts", "Profiles to order, by month"),
+	agreed := op("GET", "/appointments", "list-appointments", "List the appointments of all coaches, by day")
+	older := op("GET", "/bookings", "list-bookings", "Older address: use /appointments")
+	older.Deprecated = true
+	for _, o := range []huma.Operation{agreed, older} {
+		huma.Register(api, o, a.appointments)
+	}
+	huma.Register(api, op("GET", "/parts", "list-parts", "List the profiles to order, by month"),
 		func(ctx context.Context, _ *struct{}) (*whole[partItem], error) {
 			p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
 			if err != nil {
@@ -182,19 +179,40 @@ func (a *API) shop(api huma.API) {
 				return partItem{n.Profile, n.Month, float64(n.Order), float64(n.Shelf), n.OrderBy.String(), n.TooLate}
 			}), nil
 		})
-	huma.Register(api, op("GET", "/requests", "list-requests", "Who waits for a day, a confirmation or a call"),
-		func(ctx context.Context, _ *struct{}) (*whole[desk.Request], error) {
-			rs, err := a.Desk.Requests(ctx, who(ctx).Account)
-			if err != nil {
-				return nil, a.fail(err)
-			}
-			out := &whole[desk.Request]{}
-			out.Body.Items = append([]desk.Request{}, rs...)
-			return out, nil
-		})
-	huma.Register(api, op("GET", "/notices", "list-notices", "Notices of a state"), func(ctx context.Context, in *struct {
+	a.calls(api)
+	a.notices(api)
+	a.reference(api)
+}
+
+// AppointmentQuery says which appointments are asked for.
+type AppointmentQuery struct {
+	From  string `query:"from" format:"date" doc:"The first day. Without it: today."`
+	Until string `query:"until" format:"date" doc:"The last day. Without it: no end."`
+}
+
+func (a *API) appointments(ctx context.Context, in *AppointmentQuery) (*whole[appointment], error) {
+	p, err := a.Desk.SeasonPage(ctx, who(ctx).Account, "0000", "0000")
+	if err != nil {
+		return nil, a.fail(err)
+	}
+	from, until := cmp.Or(in.From, p.Today), cmp.Or(in.Until, "9999-12-31")
+	pins := slices.DeleteFunc(slices.Clone(p.Pins), func(x coach.Pin) bool {
+		d := x.Day.String()
+		return d < from || d > until
+	})
+	out := allOf(pins, appointmentOf)
+	slices.SortStableFunc(out.Body.Items, func(a, b appointment) int {
+		return cmp.Or(int(a.Day-b.Day), strings.Compare(a.Coach, b.Coach))
+	})
+	return out, nil
+}
+
+// notices are the messages that were made.
+func (a *API) notices(api huma.API) {
+	list := op("GET", "/notices", "list-notices", "List messages in a state")
+	huma.Register(api, list, func(ctx context.Context, in *struct {
 		Page
-		State string `query:"state" enum:"queued,sending,retry,accepted,given_up,withdrawn" default:"queued"`
+		State string `query:"state" enum:"queued,sending,retry,accepted,failed,withdrawn,given_up" default:"queued" doc:"given_up is the older word for failed."`
 	}) (*listed[noticeItem], error) {
 		f, err := place(in.After, 2)
 		if err != nil {
@@ -204,7 +222,7 @@ func (a *API) shop(api huma.API) {
 		if err != nil {
 			return nil, errCursor
 		}
-		rows, err := a.Desk.QueueAfter(ctx, who(ctx).Account, []reminder.State{reminder.State(in.State)}, at, f[1], in.Limit)
+		rows, err := a.Desk.QueueAfter(ctx, who(ctx).Account, []reminder.State{storedState(in.State)}, at, f[1], in.Limit)
 		if err != nil {
 			return nil, a.fail(err)
 		}
@@ -215,20 +233,38 @@ func (a *API) shop(api huma.API) {
 		}
 		return out, nil
 	})
-	a.reference(api)
 }
 
-// lot is a part that carries a lot.
+// stateFailed is what people and programs call the state of a message that was given up.
+const stateFailed = "failed"
+
+func storedState(name string) reminder.State {
+	if name == stateFailed {
+		return reminder.GivenUp
+	}
+	return reminder.State(name)
+}
+
+func stateName(state string) string {
+	if state == string(reminder.GivenUp) {
+		return stateFailed
+	}
+	return state
+}
+
+// lot is a part of a lot.
 type lot struct {
 	Coach  string `json:"coach"`
-	Run    string `json:"run"`
+	Slide  string `json:"slide"`
+	Edge   string `json:"edge" example:"outer/front"`
+	Run    string `json:"run" deprecated:"true" doc:"Older name: use slide and edge."`
 	Part   string `json:"part"`
 	Fitted string `json:"fitted" format:"date"`
 }
 
 // reference are lots.
 func (a *API) reference(api huma.API) {
-	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "Every part that carries a lot"),
+	huma.Register(api, op("GET", "/lots/{lot}", "get-lot", "List every part of a lot"),
 		func(ctx context.Context, in *struct {
 			Lot string `path:"lot" maxLength:"200"`
 		}) (*whole[lot], error) {
@@ -236,6 +272,9 @@ func (a *API) reference(api huma.API) {
 			if err != nil {
 				return nil, a.fail(err)
 			}
-			return allOf(ps, func(p desk.LotPart) lot { return lot(p) }), nil
+			return allOf(ps, func(p desk.LotPart) lot {
+				slide, edge := spot(p.Run)
+				return lot{p.Coach, slide, edge, p.Run, p.Part, p.Fitted}
+			}), nil
 		})
 }

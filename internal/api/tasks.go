@@ -18,26 +18,36 @@ type taskRow struct {
 	Coach    string     `json:"coach"`
 	Key      string     `json:"key"`
 	Kind     string     `json:"kind"`
-	Where    string     `json:"where"`
+	Slide    string     `json:"slide,omitempty" doc:"Missing: the whole coach."`
+	Edge     string     `json:"edge,omitempty" example:"outer/front" doc:"Missing: the whole slide."`
+	Where    string     `json:"where" deprecated:"true" doc:"Older name: use slide and edge."`
 	Earliest string     `json:"earliest" format:"date"`
 	Target   string     `json:"target" format:"date"`
 	Latest   string     `json:"latest" format:"date"`
 	Why      string     `json:"why"`
-	State    string     `json:"state" enum:"open,put_off,booking_asked,done_reported,booked,done" doc:"open: nobody has said anything that still holds; put_off: somebody asked for later; booking_asked: somebody asked for an appointment; done_reported: somebody says that it is done, and the record does not show it; booked: a day is agreed; done: this answer completed it."`
-	PutOff   civil.Date `json:"put_off_until,omitempty" format:"date" doc:"Somebody asked to hear no more of it before this day."`
+	State    string     `json:"state" enum:"open,postponed,appointment_requested,done_reported,appointment_agreed,done" doc:"open: nobody has answered, or no answer holds any more. postponed: somebody asked for a reminder later. appointment_requested: somebody asked for an appointment. done_reported: somebody says that it is done, but the record does not show it yet. appointment_agreed: a day is agreed. done: this answer completed it."`
+	Until    civil.Date `json:"postponed_until,omitempty" format:"date" doc:"The day before which there will be no reminder of it."`
 }
 
 func taskOf(t desk.Task) taskRow {
-	return taskRow{t.Coach, t.Key, t.Kind, t.Run, t.Earliest, t.Target, t.Latest, t.Why, string(t.State), t.PutOffUntil}
+	slide, edge := spot(t.Run)
+	return taskRow{t.Coach, t.Key, coach.Named(t.Kind), slide, edge, t.Run, t.Earliest, t.Target, t.Latest, t.Why,
+		standings[t.State], t.PutOffUntil}
 }
+
+// standings are the names that the API has for where a task stands.
+var standings = map[reminder.Standing]string{reminder.StandsOpen: "open", reminder.StandsPutOff: "postponed",
+	reminder.StandsAsked: "appointment_requested", reminder.StandsSaid: "done_reported",
+	reminder.StandsBooked: "appointment_agreed", reminder.StandsDone: "done"}
 
 // tasks are the operations about what is due.
 func (a *API) tasks(api huma.API) {
-	huma.Register(api, op("GET", "/tasks", "list-tasks", "Tasks by their aim, of the whole account or one coach"),
+	huma.Register(api, op("GET", "/tasks", "list-tasks",
+		"List tasks by target date, of the whole account or of one coach"),
 		func(ctx context.Context, in *struct {
 			Page
 			Coach string `query:"coach"`
-			Until string `query:"until" format:"date" doc:"Aimed at up to this day."`
+			Until string `query:"until" format:"date" doc:"Only tasks whose target date is this day or earlier."`
 		}) (*listed[taskRow], error) {
 			f, err := place(in.After, 2)
 			if err != nil {
@@ -58,15 +68,15 @@ func (a *API) tasks(api huma.API) {
 			}
 			return out, nil
 		})
-	huma.Register(api, op("POST", "/coaches/{coach}/tasks/answer", "answer-task", "Complete a task, or put it off"),
+	huma.Register(api, op("POST", "/coaches/{coach}/tasks/answer", "answer-task", "Complete a task, or postpone it"),
 		func(ctx context.Context, in *struct {
 			OneCoach
 			Body struct {
-				Key    string `json:"key" doc:"The task's key."`
-				Target string `json:"target,omitempty" format:"date" doc:"Its aim as you saw it; another one now is a conflict (412)."`
+				Key    string `json:"key" doc:"The key of the task."`
+				Target string `json:"target,omitempty" format:"date" doc:"The target date that you saw. If the task has another one now, the answer is 412."`
 				Answer string `json:"answer" enum:"done,later"`
-				Day    string `json:"day,omitempty" format:"date" doc:"Done on; today without it."`
-				Until  string `json:"until,omitempty" format:"date" doc:"Later: not before."`
+				Day    string `json:"day,omitempty" format:"date" doc:"For done: the day on which it was done. Without it: today."`
+				Until  string `json:"until,omitempty" format:"date" doc:"For later: no reminder before this day."`
 			}
 		}) (*struct{ Body taskRow }, error) {
 			b := in.Body

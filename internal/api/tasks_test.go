@@ -28,8 +28,8 @@ func TestTasksTellTheirState(t *testing.T) {
 		}
 		check := func(kind, state string, until any) {
 			t.Helper()
-			if m := tasks()[kind]; m["state"] != state || m["put_off_until"] != until {
-				t.Errorf("%s stands at %v until %v, want %s %v", kind, m["state"], m["put_off_until"], state, until)
+			if m := tasks()[kind]; m["state"] != state || m["postponed_until"] != until {
+				t.Errorf("%s stands at %v until %v, want %s %v", kind, m["state"], m["postponed_until"], state, until)
 			}
 		}
 		answer := func(kind string, k reminder.AnswerKind, person string, day, until int) {
@@ -49,28 +49,28 @@ func TestTasksTellTheirState(t *testing.T) {
 		answer(kind, reminder.Later, "a@example.org", -30, 0) // over: it was put off until no later day
 		check(kind, "open", nil)
 		answer(kind, reminder.Later, "b@example.org", -1, 10)
-		check(kind, "put_off", "2026-03-13")
+		check(kind, "postponed", "2026-03-13")
 		code, _, said := x.do(key, "POST", "/coaches/zf-1/tasks/answer",
 			fmt.Sprintf(`{"key":%q,"answer":"later","until":"2027-03-01"}`, tasks()[kind]["key"]))
-		if code != 200 || field(t, said, "state") != "put_off" || field(t, said, "put_off_until") != "2027-03-01" {
+		if code != 200 || field(t, said, "state") != "postponed" || field(t, said, "postponed_until") != "2027-03-01" {
 			t.Errorf("%d %s", code, said)
 		}
-		check(kind, "put_off", "2027-03-01")
+		check(kind, "postponed", "2027-03-01")
 		answer(kind, reminder.Book, "b@example.org", -1, 0)
-		check(kind, "booking_asked", "2027-03-01")
+		check(kind, "appointment_requested", "2027-03-01")
 		answer("replace_bulb", reminder.Done, "b@example.org", -1, 0)
 		check("replace_bulb", "done_reported", nil)
 		// An aim that is not the present one is answered with the task as it stands.
 		code, _, said = x.do(key, "POST", "/coaches/zf-1/tasks/answer",
 			fmt.Sprintf(`{"key":%q,"target":"2020-01-01","answer":"done"}`, tasks()[kind]["key"]))
-		if code != 412 || field(t, said, "present", "state") != "booking_asked" || field(t, said, "sent",
+		if code != 412 || field(t, said, "present", "state") != "appointment_requested" || field(t, said, "sent",
 			"target") != "2020-01-01" {
 			t.Errorf("%d %s", code, said)
 		}
 		if code, _, said := x.do(key, "POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`); code != 200 {
 			t.Fatalf("%d %s", code, said)
 		}
-		check(kind, "booked", "2027-03-01")
-		check("lubricate", "open", nil) // the owner does that
+		check(kind, "appointment_agreed", "2027-03-01")
+		check("clean_and_condition", "open", nil) // the owner does that
 	})
 }

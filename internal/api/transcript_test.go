@@ -83,7 +83,7 @@ func TestTranscript(t *testing.T) {
 	}
 	addr := l.Addr().String()
 	_ = l.Close()
-	got := say("POST", "/endpoints", fmt.Sprintf(`{"url":"http://%s/events","kinds":["visit.booked","reading.recorded"]}`, addr))
+	got := say("POST", "/endpoints", fmt.Sprintf(`{"url":"http://%s/events","kinds":["visit.agreed","visit.moved","reading.recorded"]}`, addr))
 	secret, _ := field(t, got, "key").(string)
 	name, _ := field(t, got, "endpoint").(string)
 	start := func() (lines chan string, stop func()) {
@@ -126,7 +126,7 @@ func TestTranscript(t *testing.T) {
 	}()
 	defer func() { cancel(); <-sent }()
 	lines, stop := start()
-	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-02","slide":"s","run":"outer/top","part":"bulb","kind":"bulb_height","value":"15 mm"}`)
+	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-02","slide":"s","edge":"outer/top","part":"bulb","kind":"bulb_height","value":"15 mm"}`)
 	hear(lines, 1)
 	note("Book a day; its people are reminded of it.")
 	say("POST", "/coaches/zf-1/visits", `{"day":"2026-04-01"}`)
@@ -134,7 +134,7 @@ func TestTranscript(t *testing.T) {
 	note("Two days away: the receiver is down, things happen.")
 	stop()
 	say("POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-08"}`)
-	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-03","slide":"s","run":"outer/top","part":"wiper","kind":"shore_a","value":"70"}`)
+	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-03","slide":"s","edge":"outer/top","part":"wiper","kind":"shore_a","value":"70"}`)
 	refused(t, x, name)
 	note("Back: everything since an instant once more; what it has seen it tells by the id.")
 	lines, stop = start()

@@ -1,6 +1,9 @@
 package coach
 
-import "strings"
+import (
+	"slices"
+	"strings"
+)
 
 // wordNames are the names by which people and programs know a stored word whose spelling
 // is older. What is stored keeps its spelling: it stands in keys of tasks, in links that
@@ -40,6 +43,17 @@ func EdgeName(key string) string { return lastStep(key, sideNames) }
 
 // EdgeKey returns the stored key of an edge by its name, in its present form or an older one.
 func EdgeKey(name string) string { return lastStep(name, sideKeys) }
+
+// OldWords lists the words and sides that have a name, the name first, by name.
+func OldWords() (out [][2]string) {
+	for _, names := range []map[string]string{wordNames, sideNames} {
+		for word, name := range names {
+			out = append(out, [2]string{name, word})
+		}
+	}
+	slices.SortFunc(out, func(a, b [2]string) int { return strings.Compare(a[0], b[0]) })
+	return out
+}
 
 func lastStep(path string, names map[string]string) string {
 	k := strings.LastIndexByte(path, '/')

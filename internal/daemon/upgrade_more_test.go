@@ -111,7 +111,7 @@ func moreLastDay(f *fixture) map[string]string {
 	}))
 	// Since 8. The endpoint asks for a kind of which no event comes: nothing leaves the test.
 	hook, kinds := "https://crm.example.org/events", []string{"lot.notice"}
-	_, err = f.Desk.AddEndpoint(ctx, id, who.Email, hook, kinds, webhook.NewKey(false), webhook.Name())
+	_, err = f.Desk.AddEndpoint(ctx, id, who.Email, hook, kinds, webhook.NewKey(false), webhook.Name(), 1)
 	must(err)
 	address, err := f.Desk.AddCalendar(ctx, id, who.Email, "shop", "", "Bays")
 	must(err)

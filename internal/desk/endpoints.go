@@ -25,9 +25,9 @@ type (
 const mostEndpoints = 50
 
 // AddEndpoint keeps an address to which events from now on are sent. key is the secret
-// that signs them.
+// that signs them, and names says which names they have there.
 func (d *Desk) AddEndpoint(
-	ctx context.Context, id coach.AccountID, by, address string, kinds []string, key, name string,
+	ctx context.Context, id coach.AccountID, by, address string, kinds []string, key, name string, names int64,
 ) (e Endpoint, err error) {
 	if err := d.address(address); err != nil {
 		return e, err
@@ -49,7 +49,7 @@ func (d *Desk) AddEndpoint(
 			return err
 		}
 		e = Endpoint{Account: string(id), ID: name, URL: address, Kinds: strings.Join(kinds, " "), Keys: string(keys),
-			State: "live", Seq: head, MadeBy: by}
+			State: "live", Seq: head, MadeBy: by, Names: names}
 		if err := tx.AddEndpoint(ctx, e); err != nil {
 			return err
 		}
@@ -139,6 +139,22 @@ func (d *Desk) RotateKey(ctx context.Context, id coach.AccountID, by, name, key 
 		b, err := json.Marshal(keys)
 		e.Keys = string(b)
 		return err
+	})
+}
+
+// EditEndpoint changes which events an endpoint gets, and by which names. kinds nil, or
+// names 0, leaves them as they are.
+func (d *Desk) EditEndpoint(
+	ctx context.Context, id coach.AccountID, by, name string, kinds []string, names int64,
+) (Endpoint, error) {
+	return d.ChangeEndpoint(ctx, id, by, name, "changed endpoint", func(_ *store.Tx, e *Endpoint) error {
+		if kinds != nil {
+			e.Kinds = strings.Join(kinds, " ")
+		}
+		if names != 0 {
+			e.Names = names
+		}
+		return nil
 	})
 }
 

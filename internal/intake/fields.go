@@ -2,6 +2,7 @@ package intake
 
 import (
 	"fmt"
+	"maps"
 	"slices"
 	"strconv"
 	"strings"
@@ -26,6 +27,14 @@ type fields struct {
 // never written.
 var oldFields = map[string]string{"edges": "runs", "edge": "run", "slides": "rooms", "rentals": "bookings",
 	"appointments": "pins", "slide_removal": "room_out"}
+
+// OldFields lists the fields that have an older name, the present name first, by name.
+func OldFields() (out [][2]string) {
+	for _, name := range slices.Sorted(maps.Keys(oldFields)) {
+		out = append(out, [2]string{name, oldFields[name]})
+	}
+	return out
+}
 
 // renamed lets the fields be written with their older names too.
 func (f *fields) renamed(keys ...string) *fields {

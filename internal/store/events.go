@@ -99,15 +99,16 @@ type Endpoint struct {
 	Trouble  string `db:"last_error"`
 	MadeBy   string `db:"created_by"`
 	MadeAt   int64  `db:"created_at"`
+	Names    int64  `db:"names"` // of events: 1, those of its time, or 2, the present ones
 }
 
-const endpointColumns = `account_id, endpoint_id, url, kinds, keys, state, seq, tries, next_at, lease_end, last_error, created_by, created_at`
+const endpointColumns = `account_id, endpoint_id, url, kinds, keys, state, seq, tries, next_at, lease_end, last_error, created_by, created_at, names`
 
 // AddEndpoint keeps an endpoint.
 func (tx *Tx) AddEndpoint(ctx context.Context, e Endpoint) (err error) {
 	defer fail("store.AddEndpoint", &err)
-	_, err = tx.exec(ctx, `INSERT INTO endpoint (`+endpointColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, 0, 0, 0, '', ?, ?)`,
-		e.Account, e.ID, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.MadeBy, micro(tx.now))
+	_, err = tx.exec(ctx, `INSERT INTO endpoint (`+endpointColumns+`) VALUES (?, ?, ?, ?, ?, ?, ?, 0, 0, 0, '', ?, ?, ?)`,
+		e.Account, e.ID, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.MadeBy, micro(tx.now), e.Names)
 	return err
 }
 
@@ -146,7 +147,7 @@ func (tx *Tx) EndpointStates(ctx context.Context) (out map[string]int, err error
 // and that nobody serves.
 func (tx *Tx) WaitingEndpoints(ctx context.Context, most int) (out []Endpoint, err error) {
 	defer fail("store.WaitingEndpoints", &err)
-	err = tx.list(ctx, &out, `SELECT e.account_id, e.endpoint_id, e.url, e.kinds, e.keys, e.state, e.seq, e.tries, e.next_at, e.lease_end, e.last_error, e.created_by, e.created_at FROM endpoint e
+	err = tx.list(ctx, &out, `SELECT e.account_id, e.endpoint_id, e.url, e.kinds, e.keys, e.state, e.seq, e.tries, e.next_at, e.lease_end, e.last_error, e.created_by, e.created_at, e.names FROM endpoint e
 		JOIN event_head h ON h.account_id = e.account_id
 		WHERE e.state = 'live' AND e.next_at <= ? AND e.lease_end < ? AND e.seq < h.seq ORDER BY e.next_at, e.account_id, e.endpoint_id LIMIT ?`, micro(tx.now), micro(tx.now), most)
 	return out, err
@@ -173,7 +174,7 @@ func (tx *Tx) SettleEndpoint(ctx context.Context, e Endpoint, lease int64) (_ bo
 // it stands in the events.
 func (tx *Tx) ChangeEndpoint(ctx context.Context, e Endpoint) (err error) {
 	defer fail("store.ChangeEndpoint", &err)
-	_, err = tx.exec(ctx, `UPDATE endpoint SET url = ?, kinds = ?, keys = ?, state = ?, seq = ?, tries = ?, next_at = ?, last_error = ?, lease_end = 0 WHERE account_id = ? AND endpoint_id = ?`, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.Tries, e.NextAt, e.Trouble, e.Account, e.ID)
+	_, err = tx.exec(ctx, `UPDATE endpoint SET url = ?, kinds = ?, keys = ?, state = ?, seq = ?, tries = ?, next_at = ?, last_error = ?, names = ?, lease_end = 0 WHERE account_id = ? AND endpoint_id = ?`, e.URL, e.Kinds, e.Keys, e.State, e.Seq, e.Tries, e.NextAt, e.Trouble, e.Names, e.Account, e.ID)
 	return err
 }
 

@@ -425,7 +425,7 @@ func TestMailsToTheShop(t *testing.T) {
 		bad.Err() != nil {
 		t.Fatal(err, bad, text)
 	}
-	x.press(x.link(x.told(1, coach.ReplaceBulb, "en", "outer/top", "outer/rear", "inner/top"), reminder.Book), nil)
+	x.press(x.link(x.told(1, coach.ReplaceBulb, "en", "outer/top", "outer/aft", "inner/top"), reminder.Book), nil)
 	x.press(x.link(x.told(2, coach.BookedVisit, "en"), reminder.Book), nil)
 	x.press(x.link(x.told(3, coach.SafetyStop, "en", "outer/top"), reminder.Book), nil)
 	x.press(x.link(x.told(4, coach.Lubricate, "en", "outer/top"), reminder.Sold), nil)

@@ -27,7 +27,7 @@ func (s *Site) endpoints(r *http.Request, w access.Who) (out []endpointView, err
 func (s *Site) addEndpoint(r *http.Request, w access.Who) (view, error) {
 	key := webhook.NewKey(false)
 	if _, err := s.Desk.AddEndpoint(r.Context(), w.Account, w.Email, r.FormValue("url"), nil, key,
-		webhook.Name()); err != nil {
+		webhook.Name(), webhook.Names); err != nil {
 		return view{}, err
 	}
 	return s.peopleView(r, w, "", webhook.Public(key))

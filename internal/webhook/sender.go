@@ -137,11 +137,11 @@ func (s *Sender) batch(ctx context.Context, e *store.Endpoint, events []store.Ev
 	return nil
 }
 
-// wants reports whether an event is for an endpoint: of its kinds, and a test only when
-// it is the endpoint's own.
+// wants reports whether an event is for an endpoint: of its kinds, by either name, and a
+// test only when it is the endpoint's own.
 func wants(e *store.Endpoint, kinds []string, ev store.Event) bool {
 	if ev.Kind != "test" {
-		return len(kinds) == 0 || slices.Contains(kinds, ev.Kind)
+		return len(kinds) == 0 || slices.Contains(kinds, ev.Kind) || slices.Contains(kinds, presentKind(ev))
 	}
 	var of struct {
 		Endpoint string `json:"endpoint"`
@@ -158,7 +158,7 @@ type failure struct {
 
 // send makes one attempt at one event.
 func (s *Sender) send(ctx context.Context, e store.Endpoint, ev store.Event) *failure {
-	body, err := Envelope(s.Source, coach.AccountID(e.Account), ev)
+	body, err := Envelope(s.Source, coach.AccountID(e.Account), ev, e.Names)
 	if err != nil {
 		return &failure{words: err.Error()}
 	}

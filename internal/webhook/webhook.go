@@ -27,42 +27,17 @@ import (
 // Prefix stands before the kind in the type of an event.
 const Prefix = "sealmanac."
 
-// Kind is a kind of event: what it tells, and the names of its data. Days are
-// YYYY-MM-DD, lengths millimetres, runs as in tasks ("galley/outer/top"), unless they
-// stand beside a slide ("outer/top").
-type Kind struct{ Kind, Tells, Data string }
-
-// Kinds are the events there are; the API publishes them.
-var Kinds = []Kind{
-	{"notice.made", "a notice is due and waits for its hours", "notice person task run target not_before subject why"},
-	{"notice.sent", "a mail server took it", "notice person task words"},
-	{"notice.failed", "it was given up", "notice person task words"},
-	{"notice.bounced", "it came back", "notice person words address_dead"},
-	{"notice.opted_out", "the person wants no more", "person complaint"},
-	{"notice.opted_in", "the person wants reminders again", "answer person task run notice"},
-	{"task.done", "somebody says that it is done", "task run slide day by answer person notice"},
-	{"task.declined", "not now", "task run until by answer person notice"},
-	{"visit.asked", "somebody wants an appointment", "answer person task run notice"},
-	{"reading.recorded", "a measurement", "kind value day slide run part by"},
-	{"entry.taken_back", "a record was removed", "entry"}, {"forecast.moved", "a likely date moved by a month or more",
-		"run part was early likely late because life_used"},
-	{"visit.proposed", "the plan has a day for a coach, or another one than it had (was); nothing is agreed by that",
-		"day was from until tasks hours book_by at agreed"}, {"visit.booked", "a day is agreed", "day time"},
-	{"visit.moved", "the agreed day is another one", "day time was"},
-	{"visit.cancelled", "the agreed day is off", "day"},
-	{"part.needed", "a profile has to be ordered", "profile month mm order_by"},
-	{"hold.set", "a room must not be moved: what holds it, where, and why", "task run why"},
-	{"hold.cleared", "it may be moved again", "task run"},
-	{"coach.saved", "its record was changed", "by"}, {"coach.transferred", "it was sold", "answer person task run notice"},
-	{"coach.transfer_undone", "its owner says that it was not sold after all", "answer person task run notice"},
-	{"coach.moved", "it stands elsewhere", "answer person task run notice"},
-	{"lot.notice", "somebody is told about a lot", "campaign lot person notice"},
-	{"test", "somebody pressed the test button", "endpoint by"},
-}
-
-// Envelope returns an event as CloudEvents 1.0 JSON. The extension "sequence" is the
-// event's number in its account, for receivers that put events in order themselves.
-func Envelope(source string, id coach.AccountID, e store.Event) ([]byte, error) {
+// Envelope returns an event as CloudEvents 1.0 JSON, by the names that its receiver chose.
+// The extension "sequence" is the event's number in its account, for receivers that put
+// events in order themselves.
+func Envelope(source string, id coach.AccountID, e store.Event, names int64) ([]byte, error) {
+	kind, data := e.Kind, json.RawMessage(e.Data)
+	if names >= 2 {
+		var err error
+		if kind, data, err = present(e); err != nil {
+			return nil, err
+		}
+	}
 	subject := "account"
 	if e.Coach != "" {
 		subject = "coach/" + e.Coach
@@ -77,9 +52,9 @@ func Envelope(source string, id coach.AccountID, e store.Event) ([]byte, error) 
 		ContentType string          `json:"datacontenttype"`
 		Sequence    string          `json:"sequence"`
 		Data        json.RawMessage `json:"data"`
-	}{"1.0", e.ID, source + "/accounts/" + string(id), Prefix + e.Kind, subject,
+	}{"1.0", e.ID, source + "/accounts/" + string(id), Prefix + kind, subject,
 		time.UnixMicro(e.MadeAt).UTC().Format(time.RFC3339Nano), "application/json", fmt.Sprintf("%016d", e.Seq),
-		json.RawMessage(e.Data)})
+		data})
 }
 
 // The prefixes of keys, as Standard Webhooks writes them.
