@@ -47,8 +47,8 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 	// text and must not stop the daemon.
 	defer func() {
 		if recover() != nil {
-			bad = append(bad, FeedProblem{Message: "is not a calendar that can be read: a line is cut off",
-				Allowed: "an iCalendar file (RFC 5545) of bookings"})
+			bad = append(bad, FeedProblem{Message: "is not a calendar that we can read: a line is cut off",
+				Allowed: "an iCalendar file (RFC 5545) of rentals"})
 		}
 		out = merge(out)
 	}()
@@ -62,18 +62,18 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 			break
 		}
 		if err != nil {
-			return out, append(bad, FeedProblem{Message: "is not a calendar that can be read: " + err.Error(),
-				Allowed: "an iCalendar file (RFC 5545) of bookings"})
+			return out, append(bad, FeedProblem{Message: "is not a calendar that we can read: " + err.Error(),
+				Allowed: "an iCalendar file (RFC 5545) of rentals"})
 		}
 		calendars++
 		events = append(events, cal.Events()...)
 	}
 	if calendars == 0 {
-		return out, append(bad, FeedProblem{Message: "holds no calendar",
-			Allowed: "an iCalendar file (RFC 5545) of bookings"})
+		return out, append(bad, FeedProblem{Message: "contains no calendar",
+			Allowed: "an iCalendar file (RFC 5545) of rentals"})
 	}
 	if len(events) > mostEvents {
-		return out, append(bad, FeedProblem{Message: fmt.Sprintf("holds %d events", len(events)),
+		return out, append(bad, FeedProblem{Message: fmt.Sprintf("contains %d events", len(events)),
 			Allowed: fmt.Sprintf("at most %d", mostEvents)})
 	}
 	for i := range events {
@@ -86,8 +86,9 @@ func ParseFeed(data []byte, zone *time.Location, today civil.Date) (out []coach.
 			out = merge(out)
 		}
 		if len(out) > mostPeriods {
-			return out[:mostPeriods], append(bad, FeedProblem{Message: "books more periods than are read; the rest was left out",
-				Allowed: fmt.Sprintf("at most %d", mostPeriods)})
+			return out[:mostPeriods], append(bad,
+				FeedProblem{Message: "contains more periods than we read; we left out the rest",
+					Allowed: fmt.Sprintf("at most %d", mostPeriods)})
 		}
 	}
 	return out, bad
@@ -157,7 +158,7 @@ func (f *feedReader) period(e *ical.Event) (out []coach.Booking, bad []FeedProbl
 	}
 	p := e.Props.Get(ical.PropDateTimeStart)
 	if p == nil {
-		return refuse("has no DTSTART", "the first day of the booking")
+		return refuse("has no DTSTART", "the first day of the rental")
 	}
 	if note := f.zoneNote(e, p); note != "" {
 		bad = append(bad, FeedProblem{Where: uid, Message: note, Note: true})
@@ -197,7 +198,7 @@ func (f *feedReader) zoneNote(e *ical.Event, start *ical.Prop) string {
 		return ""
 	}
 	if _, err := time.LoadLocation(name); err == nil {
-		return fmt.Sprintf("is in zone %s: its days are taken at the coach's place (%s)", name, f.zone)
+		return fmt.Sprintf("is in time zone %s: we use the days at the coach's place (%s)", name, f.zone)
 	}
 	for _, k := range []string{ical.PropDateTimeStart, ical.PropDateTimeEnd, ical.PropRecurrenceDates,
 		ical.PropExceptionDates} {
@@ -205,7 +206,7 @@ func (f *feedReader) zoneNote(e *ical.Event, start *ical.Prop) string {
 			p.Params.Del(ical.ParamTimezoneID)
 		}
 	}
-	return fmt.Sprintf("is in zone %q, which is not known: its times are read at the coach's place (%s)", clip(name),
+	return fmt.Sprintf("is in the unknown time zone %q: we use the times at the coach's place (%s)", clip(name),
 		f.zone)
 }
 
@@ -217,11 +218,12 @@ func (f *feedReader) repeat(
 		return nil, append(bad, FeedProblem{Where: uid, Message: message, Allowed: allowed})
 	}
 	if f.repeated++; f.repeated > mostRepeated {
-		return refuse("is repeated, as are too many before it", fmt.Sprintf("at most %d repeated events", mostRepeated))
+		return refuse("is repeated, and the calendar has too many repeated events",
+			fmt.Sprintf("at most %d repeated events", mostRepeated))
 	}
 	rule, err := e.Props.RecurrenceRule()
 	if err != nil {
-		return refuse("has a rule of repetition that cannot be read: "+err.Error(), "an RRULE as in RFC 5545")
+		return refuse("has a rule of repetition that we cannot read: "+err.Error(), "an RRULE as in RFC 5545")
 	}
 	if rule != nil {
 		if what, allowed := dear(rule, first.From); what != "" {
@@ -229,7 +231,7 @@ func (f *feedReader) repeat(
 		}
 	}
 	if f.barren >= mostBarren || f.steps >= mostSteps {
-		return refuse("is repeated, and the rules before it took too much work",
+		return refuse("is repeated, and the rules before it took too long to read",
 			"rules that name days, and begin in recent years")
 	}
 	length := first.From.DaysUntil(first.Until)
@@ -238,7 +240,7 @@ func (f *feedReader) repeat(
 	if rule != nil {
 		set, err := e.RecurrenceSet(zone)
 		if err != nil || set == nil {
-			return refuse("has a rule of repetition that cannot be read", "an RRULE as in RFC 5545")
+			return refuse("has a rule of repetition that we cannot read", "an RRULE as in RFC 5545")
 		}
 		out = f.occurrences(set, zone, limit, length, f.without[propText(e, ical.PropUID)])
 	}
@@ -250,13 +252,13 @@ func (f *feedReader) repeat(
 			one := ical.Prop{Name: p.Name, Params: p.Params, Value: strings.TrimSpace(v)}
 			t, err := one.DateTime(zone)
 			if err != nil {
-				return refuse("has an RDATE that cannot be read", "dates as in RFC 5545")
+				return refuse("has an RDATE that we cannot read", "dates as in RFC 5545")
 			}
 			from := civil.FromTime(t.In(zone))
 			out = append(out, coach.Booking{From: from, Until: from.Add(length)})
 		}
 	}
-	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: %d periods up to %s are taken",
+	return out, append(bad, FeedProblem{Where: uid, Message: fmt.Sprintf("is repeated: we use %d periods up to %s",
 		len(out), limit), Note: true})
 }
 

@@ -122,7 +122,7 @@ func (f *fields) str(key string) (s string, n *node, ok bool) {
 func (f *fields) opt(key string) string {
 	s, n, ok := f.str(key)
 	if ok && strings.ContainsAny(s, "\r\n\x00") {
-		f.bad(n, key, "holds a line break", "one line of text")
+		f.bad(n, key, "contains a line break", "one line of text")
 		return ""
 	}
 	if ok && utf8.RuneCountInString(s) > mostText {

@@ -60,10 +60,10 @@ func (r *reader) readFile(f File, m *Mapping) {
 		r.feed(f, strings.TrimSuffix(filepath.Base(f.Name), filepath.Ext(f.Name)))
 		return
 	default:
-		r.problem(nil, "", "is of a kind that is not read", ".yaml, .yml, .json, .csv, .xlsx or .ics")
+		r.problem(nil, "", "is a kind of file that we do not read", ".yaml, .yml, .json, .csv, .xlsx or .ics")
 		return
 	}
 	if len(r.coaches) == before && len(r.problems) == problems && r.shop == nil && r.workshop == nil {
-		r.problem(nil, "", "holds no coach", "at least one coach under coaches:, or one row")
+		r.problem(nil, "", "contains no coach", "at least one coach under coaches:, or one row")
 	}
 }

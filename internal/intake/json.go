@@ -160,12 +160,12 @@ func (t Text) object() *node {
 // List returns the items of an object's one list, unread.
 func (t Text) List(list string) (out []Text, err error) {
 	if !t.sound || !t.value.IsObject() {
-		return nil, fmt.Errorf("this is not a JSON object with %s", list)
+		return nil, fmt.Errorf("the body is not a JSON object with the field %s", list)
 	}
 	t.value.ForEach(func(key, value gjson.Result) bool {
 		switch {
 		case key.Str != list:
-			err = fmt.Errorf("%q is not a field here; %s is", clip(key.Str), list)
+			err = fmt.Errorf("%q is not a field here; the only field is %s", clip(key.Str), list)
 		case !value.IsArray():
 			err = fmt.Errorf("%s is not a list", list)
 		default:
