@@ -136,7 +136,8 @@ func TestTranscript(t *testing.T) {
 	say("POST", "/coaches/zf-1/visits", `{"was":"2026-04-01","day":"2026-04-08"}`)
 	say("POST", "/coaches/zf-1/readings", `{"day":"2026-03-03","slide":"s","edge":"outer/top","part":"wiper","kind":"shore_a","value":"70"}`)
 	refused(t, x, name)
-	note("The receiver is back. Ask for everything since a time again; the receiver recognizes by the id what it has seen.")
+	note("The receiver is back. Ask for everything since a time again; " +
+		"the receiver recognizes by the id what it has seen.")
 	lines, stop = start()
 	defer stop()
 	say("POST", "/endpoints/"+name+"/replay", `{"since":"2026-03-03T18:00:00Z"}`)
