@@ -88,7 +88,7 @@ func (a *Access) Invite(ctx context.Context, w Who, email string, role Role) (li
 		}
 		return a.post(ctx, tx, w.Account, email, "", "You are invited to Sealmanac",
 			fmt.Sprintf("%s invites you as a %s.\n\nOpen this link within seven days and choose a password:\n\n  %s\n\nIf you "+
-				"do not know what this is about, leave it alone: nothing happens.\n", w.Email, role, link))
+				"do not know what this is about, ignore it: nothing will change.\n", w.Email, role, link))
 	})
 	if a.Post != nil {
 		link = ""
@@ -155,8 +155,8 @@ func (a *Access) Forgot(ctx context.Context, email, host string) error {
 			return err
 		}
 		return a.post(ctx, tx, coach.AccountID(m.Account), m.Email, m.Name, "A new password for Sealmanac",
-			fmt.Sprintf("Somebody, you we hope, asked for a new password.\n\nOpen this link within an hour and choose "+
-				"one:\n\n  %s\n\nIf it was not you, leave it alone: your password stays.\n", a.Base+"/reset/"+secret))
+			fmt.Sprintf("Somebody asked for a new password for your account.\n\nOpen this link within an hour and choose "+
+				"one:\n\n  %s\n\nIf it was not you, ignore this message: your password stays the same.\n", a.Base+"/reset/"+secret))
 	})
 }
 

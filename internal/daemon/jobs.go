@@ -44,8 +44,8 @@ func (noticeArgs) Kind() string { return "notice" }
 type passArgs struct {
 	Account coach.AccountID `json:"account"`
 	Day     string          `json:"day"`
-	Turn    int64           `json:"turn,omitempty"`  // above 0: asked for again, as the first one may have died
-	Again   int64           `json:"again,omitempty"` // above 0: made anew, as somebody changed what it depends on
+	Turn    int64           `json:"turn,omitempty"`  // above 0: repeated, as the first one may have died
+	Again   int64           `json:"again,omitempty"` // above 0: repeated, as somebody changed what it depends on
 }
 
 func (passArgs) Kind() string { return "pass" }
@@ -133,7 +133,7 @@ func (d *Daemon) refreshFeeds(ctx context.Context, id coach.AccountID) {
 		trouble = append(trouble, err.Error())
 	}
 	for _, t := range trouble {
-		d.opt.Log.Warn("bookings", "account", id, "trouble", t)
+		d.opt.Log.Warn("rental calendar not read", "account", id, "trouble", t)
 	}
 }
 
@@ -197,8 +197,8 @@ func (w *passWorker) Work(ctx context.Context, j *river.Job[passArgs]) error {
 		return river.JobCancel(err) // the account is gone
 	}
 	if err == nil {
-		w.daemon.opt.Log.Info("pass", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes), "notices",
-			len(added))
+		w.daemon.opt.Log.Info("pass finished", "account", j.Args.Account, "day", on.String(), "coaches", len(res.Outcomes),
+			"notices", len(added))
 		w.daemon.sayHeld(ctx, j.Args.Account)
 	}
 	return err
@@ -243,7 +243,7 @@ func (w *noticeWorker) Work(ctx context.Context, j *river.Job[noticeArgs]) error
 	case delivery.Never:
 		return river.JobCancel(err)
 	case delivery.Ours:
-		d.opt.Log.Error("the mail server refused our login or TLS; notices wait", "err", err)
+		d.opt.Log.Error("mail server refused our login or TLS; notices wait", "err", err)
 		return river.JobSnooze(delivery.PauseOurs)
 	case delivery.Busy:
 		busy, _ := errors.AsType[*delivery.BusyError](err)

@@ -33,7 +33,7 @@ func newMeters(r *prometheus.Registry, db *store.DB) *meters {
 		seconds: prometheus.NewHistogram(prometheus.HistogramOpts{Name: "sealmanac_pass_seconds",
 			Help: "Time of one pass over an account.", Buckets: prometheus.ExponentialBuckets(.01, 4, 9)}),
 		suppressed: prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_suppressed_total",
-			Help: "Tasks nobody was told about in a pass, by reason."}, []string{"reason"}),
+			Help: "Tasks for which a pass sent nobody a reminder, by reason."}, []string{"reason"}),
 	}
 	m.returned = prometheus.NewCounterVec(prometheus.CounterOpts{Name: "sealmanac_returns_total",
 		Help: "Mails that came back at the return path, by kind."}, []string{"kind"})

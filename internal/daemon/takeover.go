@@ -39,7 +39,7 @@ func (d *Daemon) keepTakingOver(ctx context.Context) {
 		}
 		if err := d.takeOver(ctx); err != nil && ctx.Err() == nil {
 			quiet = time.Now().Add(settleDown)
-			d.opt.Log.Warn("the store does not answer; nothing is taken over for a while", "err", err)
+			d.opt.Log.Warn("store not reachable; no notice is taken over until it answers", "err", err)
 		}
 	}
 }

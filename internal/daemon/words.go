@@ -28,7 +28,7 @@ func Words(dir string) (*wording.Catalogue, error) {
 	files, err := filepath.Glob(filepath.Join(dir, "*.po"))
 	if _, e := os.Stat(dir); e != nil || err != nil {
 		return nil, &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("the folder of words %q cannot be read", dir),
-			Hint: "Name a folder with files such as es.po as words:, or leave it out.", Err: e}
+			Hint: "Name a folder with files such as es.po as words:, or remove the setting.", Err: e}
 	}
 	for _, f := range files {
 		tag := strings.TrimSuffix(filepath.Base(f), ".po")
@@ -51,5 +51,5 @@ func words(bad []string) error {
 		return nil
 	}
 	return &fault.Error{Kind: fault.Invalid, Msg: "the words of messages have faults:\n" + strings.Join(bad, "\n"),
-		Hint: "Mend the lines named above; %[1]s and the like must stand in the translation as in the English words."}
+		Hint: "Fix the lines named above; %[1]s and the like must stand in the translation as in the English words."}
 }

@@ -47,8 +47,8 @@ var sitePages = map[string]string{
 	"fit": "/coach/heron-01/fit", "walk": "/coach/heron-01/walk/galley", "turn": "/coach/kestrel-06/turn",
 	"edit": "/coach/heron-01/edit", "new": "/new", "import": "/import", "season": "/season?from=2026-02-09",
 	"calls": "/calls", "held": "/held", "notices": "/notices?tab=sent", "kept": "/notices?tab=kept",
-	"lots":       "/notices?tab=lots",
-	"experience": "/experience", "rules": "/rules", "people": "/people", "changes": "/changes",
+	"lots":      "/notices?tab=lots",
+	"lifetimes": "/lifetimes", "rules": "/rules", "people": "/people", "changes": "/changes",
 	"sheet": "/coach/heron-01/sheet", "trouble": "/coach/nobody",
 }
 
@@ -121,7 +121,7 @@ func TestSitePages(t *testing.T) {
 				slow(t, ctx, 6) // rows that arrive late show what moves the others
 			}
 			do(t, ctx, chromedp.Navigate(base+path))
-			if h := do(t, ctx, chromedp.Text(chromedp.CSS(`h1`))); strings.Contains(h, "not right") != (name == "trouble") {
+			if h := do(t, ctx, chromedp.Text(chromedp.CSS(`h1`))); strings.Contains(h, "could not do this") != (name == "trouble") {
 				t.Errorf("%s: %s", name, do(t, ctx, chromedp.Text(chromedp.CSS(`main`))))
 			}
 			if over := do(t, ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth - document.documentElement.clientWidth`)); over > 0 {
@@ -298,8 +298,8 @@ func TestWithoutScripts(t *testing.T) {
 	if n := heightReadings(t, d); n != 1 {
 		t.Errorf("%d readings", n)
 	}
-	click(t, ctx, `//button[contains(@aria-label, "take back bulb height")]`)
-	do(t, ctx, chromedp.WaitVisible(`//p[contains(., "Taken back")]`))
+	click(t, ctx, `//button[contains(@aria-label, "undo bulb height")]`)
+	do(t, ctx, chromedp.WaitVisible(`//p[contains(., "Undone")]`))
 	if n := heightReadings(t, d); n != 0 {
 		t.Errorf("%d readings after taking it back", n)
 	}
@@ -376,7 +376,7 @@ func TestFirstRun(t *testing.T) {
 	click(t, ctx, chromedp.CSS(`main button`))
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`.empty`)))
 	shot(t, ctx, "empty-phone")
-	click(t, ctx, `//a[. = "Enter one coach"]`)
+	click(t, ctx, `//a[. = "Add a coach"]`)
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(`input[name=place]`)))
 	for field, v := range map[string]string{"coach": "juniper-07", "label": "The Hales' coach", "place": "Grand Junktion",
 		"name": "Jo Hale", "email": "jo@example.org"} {

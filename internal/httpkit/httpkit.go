@@ -67,13 +67,13 @@ func Wrap(h http.Handler, log *slog.Logger) http.Handler {
 		begun := time.Now()
 		defer func() {
 			if p := recover(); p != nil {
-				log.Error("a page failed", "panic", p, "stack", string(debug.Stack()))
+				log.Error("request panicked", "panic", p, "stack", string(debug.Stack()))
 				if !rec.wrote {
 					tell(rec, r, http.StatusInternalServerError, "internal", "Something went wrong on our side. Please try again.")
 				}
 			}
 			// The pattern, not the path: paths hold tokens.
-			log.Info("request", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms",
+			log.Info("request served", "method", r.Method, "pattern", r.Pattern, "status", rec.status, "ms",
 				time.Since(begun).Milliseconds())
 		}()
 		h.ServeHTTP(rec, r)

@@ -200,10 +200,10 @@ func (s *session) Data(r io.Reader) error {
 		switch err := s.server.opt.Desk.Returned(ctx, id, back); {
 		case fault.KindOf(err) == fault.NotFound: // the notice is gone: nothing to do
 		case err != nil:
-			s.server.opt.Log.Error("a returned mail could not be taken down; its sender will try again", "err", err)
+			s.server.opt.Log.Error("returned mail not recorded; its sender will try again", "err", err)
 			return errStore
 		}
-		s.server.opt.Log.Info("mail came back", "kind", string(back.Kind), "notice", id)
+		s.server.opt.Log.Info("returned mail recorded", "kind", string(back.Kind), "notice", id)
 		if s.server.opt.Seen != nil {
 			s.server.opt.Seen(back.Kind)
 		}

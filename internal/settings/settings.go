@@ -168,7 +168,7 @@ func number(at func(*Config) *int, low, high int) func(*Config, string) string {
 	}
 }
 
-// hosts reads names parted by commas.
+// hosts reads names separated by commas.
 func hosts(at func(*Config) *[]string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		for _, h := range strings.Split(v, ",") {
@@ -180,14 +180,14 @@ func hosts(at func(*Config) *[]string) func(*Config, string) string {
 	}
 }
 
-// origins reads sites parted by commas.
+// origins reads sites separated by commas.
 func origins(at func(*Config) *[]string) func(*Config, string) string {
 	return func(c *Config, v string) string {
 		_ = hosts(at)(c, v)
 		for _, o := range *at(c) {
 			if u, err := url.Parse(o); err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Host == "" ||
 				u.Host != strings.ToLower(u.Host) || strings.Contains(o, "*") || o != u.Scheme+"://"+u.Host {
-				return "is not one or more sites as a browser names them, parted by commas, such as https://crm.example.org"
+				return "is not one or more sites as a browser names them, separated by commas, such as https://crm.example.org"
 			}
 		}
 		return ""
@@ -343,7 +343,7 @@ func Parse(name string, src []byte, env func(string) string) (Config, error) {
 	}
 	slices.Sort(bad)
 	return c, &fault.Error{Kind: fault.Invalid, Msg: fmt.Sprintf("%s: %d problem(s)\n%s", name, len(bad),
-		strings.Join(bad, "\n")), Hint: "Mend the keys named above; config/sealmanac.example.yaml shows them all."}
+		strings.Join(bad, "\n")), Hint: "Fix the keys named above; config/sealmanac.example.yaml shows them all."}
 }
 
 // flatten collects the settings of a block by their paths, each as it is written.

@@ -198,7 +198,7 @@ func TestMovedNeedsItsPlace(t *testing.T) {
 		t.Errorf("the mail tells to run a command:\n%s", mail)
 	}
 	tech := x.as("technician@one.example.org")
-	if _, calls, _ := x.send(tech, "GET /calls", nil, nil); !strings.Contains(calls, "Accept: stands in Tucson, AZ") ||
+	if _, calls, _ := x.send(tech, "GET /calls", nil, nil); !strings.Contains(calls, "Accept: parked in Tucson, AZ") ||
 		!strings.Contains(calls, `name="since" value="2026-03-03"`) {
 		t.Fatalf("%s", calls)
 	}

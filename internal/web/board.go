@@ -119,7 +119,8 @@ func (d *boardData) weeks(b desk.BoardPage) {
 		if _, m, day := o.Monday.YMD(); day <= 7 {
 			o.Label = m.String()[:3]
 		}
-		o.Title = fmt.Sprintf("week of %s: %d open, %d of them at risk", o.Monday.Time().Format("2 January"), o.N, o.Risky)
+		o.Title = fmt.Sprintf("week of %s: %d open, %d of them likely to need a part",
+			o.Monday.Time().Format("2 January"), o.N, o.Risky)
 	}
 }
 
@@ -134,10 +135,10 @@ func headline(b desk.BoardPage) string {
 	}
 	say := []string{fmt.Sprintf("%d of %s open their season within six months", open, many(b.Coaches, "coach", "coaches"))}
 	if risky > 0 {
-		say = append(say, fmt.Sprintf("%d of them would rather not wait", risky))
+		say = append(say, fmt.Sprintf("%s work before then", many(risky, "needs", "need")))
 	}
 	if n := b.Counts[desk.OnHold]; n > 0 {
-		say = append(say, many(n, "is", "are")+" on hold")
+		say = append(say, many(n, "coach", "coaches")+" must not be used")
 	}
 	return strings.Join(say, "; ") + "."
 }

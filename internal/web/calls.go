@@ -41,7 +41,7 @@ type callRow struct {
 // callReasons say why the shop calls somebody instead of writing.
 var callReasons = map[string]string{
 	desk.StopCall: "safety stop", string(reminder.CallList): "messages went unanswered",
-	string(reminder.OptedOut):  "stopped the mails",
+	string(reminder.OptedOut):  "stopped reminders",
 	string(reminder.NoAddress): "no e-mail address", string(reminder.BadAddress): "the e-mail address does not work",
 	string(reminder.NoConsent): "no consent to e-mail on record", string(reminder.ByPhone): "the shop chose to call",
 }
@@ -205,8 +205,8 @@ func (s *Site) decide(r *http.Request, w access.Who) (view, error) {
 	case "withdraw":
 		until, err := civil.Parse(r.FormValue("until"))
 		if err != nil {
-			return view{}, fault.New(fault.Invalid, "the day until which the messages rest is missing",
-				"Give a day after today.")
+			return view{}, fault.New(fault.Invalid, "No new reminders until: the date is missing",
+				"Enter a date after today, such as 2026-03-17.")
 		}
 		_, err = s.Desk.WithdrawHeld(r.Context(), w.Account, w.Email, r.FormValue("hold"), r.FormValue("import"), until)
 		if err != nil {

@@ -103,7 +103,7 @@ func TestCallRows(t *testing.T) {
 	for _, r := range rows {
 		got = append(got, r.Coach+" "+r.Person+" "+strings.Join(r.What, "+")+" "+r.Target)
 	}
-	want := []string{"a Ann cleaning, s, outer top ", "a Vi inspection, s+cleaning, s, outer top " + soon,
+	want := []string{"a Ann clean, s, outer top ", "a Vi inspection, s+clean, s, outer top " + soon,
 		"b Vi inspection, s " + late, "a Vi safety stop, s " + late}
 	if strings.Join(got, "; ") != strings.Join(want, "; ") {
 		t.Errorf("got  %q\nwant %q", got, want)

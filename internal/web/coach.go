@@ -254,7 +254,7 @@ func (s *Site) why(r *http.Request, w access.Who) (view, error) {
 	address := r.URL.Query().Get("part")
 	k := strings.LastIndexByte(address, '/')
 	if k < 0 {
-		return view{}, fault.New(fault.NotFound, "no part is named", "Go back to the coach and choose one.")
+		return view{}, fault.New(fault.NotFound, "the address names no part", "Go back to the coach and choose one.")
 	}
 	p, f, why, err := s.Desk.Why(r.Context(), w.Account, coachID(r), address[:k], coach.PartKind(address[k+1:]))
 	if err != nil {
@@ -270,8 +270,8 @@ func (s *Site) sheet(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	if len(p.Visits) == 0 {
-		return view{}, fault.New(fault.NotFound, "no visit of this coach is planned",
-			"Agree a day with its people, or wait for the nightly plan.")
+		return view{}, fault.New(fault.NotFound, "no visit is planned for this coach",
+			"Agree on a day with the owner, or wait for the nightly plan.")
 	}
 	text := season.SheetOf(p.Rules, &p.Coach, p.Visits[0], s.unitsOf(r)).Text()
 	return view{page: "sheet", title: "Job sheet", data: struct {

@@ -31,7 +31,7 @@ func wornness(f *projection.Forecast) (class string, word wording.Text) {
 	case f.LifeUsed < 1:
 		return "near", wording.Say("near its end")
 	default:
-		return "past", wording.Say("past its time")
+		return "past", wording.Say("worn out")
 	}
 }
 

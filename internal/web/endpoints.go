@@ -51,7 +51,7 @@ func (s *Site) changeEndpoint(r *http.Request, w access.Who) (view, error) {
 	case "remove":
 		done, err = "removed", s.Desk.DropEndpoint(r.Context(), w.Account, w.Email, name)
 	default:
-		err = fault.New(fault.Invalid, "that is no button of ours", "Go back to the page.")
+		err = fault.New(fault.Invalid, "unknown action", "Use the buttons of the page.")
 	}
 	if err != nil {
 		return view{}, err

@@ -59,7 +59,7 @@ const oidcKeep = "sealmanac-oidc"
 
 func (s *Site) oidc(r *http.Request) (view, error) {
 	if s.Access.OIDC == nil {
-		return view{}, fault.New(fault.NotFound, "no sign-in service is set up here", "Sign in with your password.")
+		return view{}, fault.New(fault.NotFound, "no sign-in service is set up", "Sign in with your password.")
 	}
 	to, keep, err := s.Access.OIDC.Begin(r.Context())
 	if err != nil {
@@ -72,8 +72,8 @@ func (s *Site) oidc(r *http.Request) (view, error) {
 func (s *Site) oidcBack(r *http.Request) (view, error) {
 	keep := s.had(r, oidcKeep)
 	if keep == "" || s.Access.OIDC == nil {
-		return view{}, fault.New(fault.Denied, "this browser did not begin to sign in here",
-			"Begin again from the page for signing in.")
+		return view{}, fault.New(fault.Denied, "the sign-in did not start in this browser",
+			"Start again from the sign-in page.")
 	}
 	s.cookie(r, oidcKeep, "", 0)
 	secret, err := s.Access.EnterOIDC(r.Context(), keep, r.URL.Query(), r.UserAgent())
@@ -127,7 +127,7 @@ func (s *Site) first(r *http.Request) (view, error) {
 	f := joinForm{Kind: "first", Email: r.FormValue("email"), Name: r.FormValue("name"), Shop: r.FormValue("shop"),
 		Postal: r.FormValue("postal"), Zone: strings.TrimSpace(r.FormValue("zone"))}
 	if _, err := time.LoadLocation(f.Zone); err != nil {
-		f.Fault = &trouble{Sentence: "that time zone is not known",
+		f.Fault = &trouble{Sentence: "Time zone: this zone is not known",
 			Hint: "Write an IANA name such as America/Denver, or leave it empty for UTC."}
 		return view{page: "join", title: "The first member", data: f, bare: true, code: http.StatusUnprocessableEntity}, nil
 	}

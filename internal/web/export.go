@@ -24,7 +24,7 @@ func (s *Site) export(r *http.Request, w access.Who) (view, error) {
 		f.media, f.name = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet", list+".xlsx"
 		f.body, err = desk.XLSX(list, rows)
 	default:
-		err = fault.New(fault.NotFound, "a list goes out as .csv or .xlsx", "Choose one of them.")
+		err = fault.New(fault.NotFound, "lists are available as .csv and .xlsx", "Choose one of these.")
 	}
 	return view{file: f}, err
 }

@@ -284,15 +284,15 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	}
 	runs = r.PostForm["run"]
 	if len(runs) == 0 {
-		problems = append(problems, "edges: tick at least one")
+		problems = append(problems, "Edges: check at least one")
 	}
 	id := cmp.Or(form["new_slide"], form["slide"])
 	if form["new_slide"] != "" && strings.Contains(now, "slide: "+form["new_slide"]+"\n") {
 		problems = append(problems,
-			"new slide: "+form["new_slide"]+" is on this coach already; choose it in the list, or give another short name")
+			"New slide: "+form["new_slide"]+" is already on this coach; choose it in the list, or enter another short name")
 	}
 	if id == "" {
-		problems = append(problems, "slide: choose one, or give a new one a short name")
+		problems = append(problems, "Slide: choose one, or enter a short name such as galley for a new one")
 	}
 	if len(problems) > 0 {
 		return nil, nil, problems
@@ -306,11 +306,11 @@ func (s *Site) fitted(r *http.Request, w access.Who, form map[string]string) (te
 	slide, stay := slideOf(one, id, form), kept(form)
 	if len(stay) > 0 {
 		if gone := strangers(slide, runs); len(gone) > 0 {
-			return nil, nil, []string{"parts that stay as they are: nothing is on record at " + strings.Join(gone, ", ") +
-				" yet; say what is there"}
+			return nil, nil, []string{"Parts: there is no record of " + strings.Join(gone, ", ") +
+				", so 'stays as it is' is not possible; choose what is there"}
 		}
 		if len(renewals(form)) == 0 {
-			return nil, nil, []string{"what: every part stays as it is; say which one is new"}
+			return nil, nil, []string{"Parts: every part stays as it is; choose the one that is new"}
 		}
 	}
 	for _, key := range runs {

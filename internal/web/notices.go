@@ -35,22 +35,23 @@ type reason struct {
 }
 
 var noticeTabs = []tab{{"planned", "planned"}, {"sent", "sent"}, {"failed", "failed"}, {"withdrawn", "withdrawn"},
-	{"kept", "kept back"}, {"lots", "lots"}}
+	{"kept", "held back"}, {"lots", "lots"}}
 
 var tabStates = map[string][]reminder.State{"planned": desk.Open, "sent": {reminder.Accepted},
 	"failed": {reminder.GivenUp}, "withdrawn": {reminder.Withdrawn}}
 
-// reasonWords say why nobody is told.
+// reasonWords say why a reminder was not sent.
 var reasonWords = map[reminder.Reason]string{
-	reminder.NotYet: "no rung applies yet", reminder.AlreadyTold: "told on this rung",
-	reminder.Merged: "inside another message of the day", reminder.TooSoon: "too soon after the last message",
-	reminder.YearFull: "this year's messages are used up", reminder.Snoozed: "asked for later",
-	reminder.BookedAsked: "asked to be booked in; the shop has it", reminder.CallList: "unanswered: on the call list",
-	reminder.OptedOut: "said stop", reminder.NoAddress: "no address", reminder.BadAddress: "the address does not work",
-	reminder.CoachSold: "sold", reminder.DoneReported: "said it is done",
-	reminder.Booked: "a day is agreed", reminder.NoConsent: "no consent on record",
+	reminder.NotYet: "not due yet", reminder.AlreadyTold: "already mailed",
+	reminder.Merged: "part of another message that day", reminder.TooSoon: "too soon after the last message",
+	reminder.YearFull: "the contact limit for this year is reached", reminder.Snoozed: "asked us to wait",
+	reminder.BookedAsked: "asked for an appointment", reminder.CallList: "did not answer: on the call list",
+	reminder.OptedOut: "stopped reminders", reminder.NoAddress: "no e-mail address",
+	reminder.BadAddress: "the e-mail address does not work",
+	reminder.CoachSold:  "sold", reminder.DoneReported: "said it is done",
+	reminder.Booked: "has an appointment", reminder.NoConsent: "no consent on record",
 	reminder.Reached: "reached by phone", reminder.ByPhone: "the shop calls instead",
-	reminder.TakenIn: "other work that is asked for does it", reminder.TooLate: "too late when the message would leave",
+	reminder.TakenIn: "covered by other work", reminder.TooLate: "too late to send",
 }
 
 // mostRows is how many notices a page shows.
@@ -140,7 +141,7 @@ func (s *Site) release(r *http.Request, w access.Who) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	if err := s.Desk.Note(r.Context(), w.Account, w.Email, "let go", row.Subject); err != nil {
+	if err := s.Desk.Note(r.Context(), w.Account, w.Email, "sent early", row.Subject); err != nil {
 		return view{}, err
 	}
 	return goTo("/notices/"+r.PathValue("notice"), "released")

@@ -61,8 +61,8 @@ func (s *Site) done(r *http.Request, w access.Who) (view, error) {
 	slide, run, _ := strings.Cut(r.FormValue("where"), "/")
 	kind := coach.TaskKind(r.FormValue("kind"))
 	if !slices.Contains(doneKinds, kind) {
-		return view{}, fault.New(fault.Invalid, "new parts are not written down here",
-			"Use 'Record a fitting': it also gives the new parts their day.")
+		return view{}, fault.New(fault.Invalid, "new parts cannot be recorded in this form",
+			"Use 'Record new seals': it also saves the date of the new parts.")
 	}
 	x := desk.Records{Services: []coach.Service{{Day: day, Kind: kind, Slide: coach.SlideID(slide), Run: run, By: "shop",
 		Note: note(r, w)}}}
@@ -83,7 +83,8 @@ func note(r *http.Request, w access.Who) string {
 func formDay(r *http.Request) (civil.Date, error) {
 	d, err := civil.Parse(r.FormValue("day"))
 	if err != nil {
-		return 0, fault.New(fault.Invalid, fmt.Sprintf("%q is not a day", r.FormValue("day")), "Give a day as YYYY-MM-DD.")
+		return 0, fault.New(fault.Invalid, fmt.Sprintf("When: %q is not a date", r.FormValue("day")),
+			"Enter a date such as 2026-02-17.")
 	}
 	return d, nil
 }
@@ -100,7 +101,7 @@ func (s *Site) pin(r *http.Request, w access.Who) (view, error) {
 	var err error
 	if v := r.FormValue("was"); v != "" {
 		if was, err = civil.Parse(v); err != nil {
-			return view{}, fault.New(fault.Invalid, "the former day is not a day", "Look at the page again.")
+			return view{}, fault.New(fault.Invalid, "the earlier date is not valid", "Reload the page and try again.")
 		}
 	}
 	done := "unpinned"
@@ -167,8 +168,8 @@ func (s *Site) moved(r *http.Request, w access.Who) (view, error) {
 	} else {
 		var err error
 		if since, err = civil.Parse(r.FormValue("since")); err != nil || place == "" {
-			return view{}, fault.New(fault.Invalid, "the place or its first day is missing",
-				"Give the town, and the day as YYYY-MM-DD.")
+			return view{}, fault.New(fault.Invalid, "Place or Since is missing",
+				"Enter a town such as Tucson, AZ, and a date such as 2026-02-17.")
 		}
 	}
 	if err := s.Desk.AcceptMove(r.Context(), w.Account, w.Email, coachID(r), place, since); err != nil {
@@ -190,7 +191,7 @@ type closedData struct {
 func (s *Site) attach(r *http.Request, w access.Who) (view, error) {
 	if err := r.ParseMultipartForm(4 << 20); err != nil {
 		if _, big := errors.AsType[*http.MaxBytesError](err); big {
-			return view{}, fault.New(fault.Invalid, "the pictures are larger than 20 MiB together", "Send fewer at a time.")
+			return view{}, fault.New(fault.Invalid, "the pictures are larger than 20 MB together", "Send fewer at a time.")
 		}
 		return view{}, fault.New(fault.Invalid, "the form could not be read", "Go back and choose the pictures again.")
 	}
@@ -266,7 +267,7 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 	}
 	k := slices.IndexFunc(p.Coach.Slides, func(x coach.Slide) bool { return string(x.ID) == r.PathValue("slide") })
 	if k < 0 {
-		return view{}, fault.New(fault.NotFound, "there is no such slide on this coach", "Go back to the coach.")
+		return view{}, fault.New(fault.NotFound, "this coach has no such slide", "Go back to the coach.")
 	}
 	d := walkData{Coach: p.Coach, Slide: p.Coach.Slides[k], Version: p.Version, Today: p.Today.String(), Fault: bad,
 		Form: map[string]string{}}
@@ -300,8 +301,8 @@ func (s *Site) walkView(r *http.Request, w access.Who, bad *trouble) (view, erro
 func (s *Site) walk(r *http.Request, w access.Who) (view, error) {
 	x, err := readRecords(r, w, coach.SlideID(r.PathValue("slide")))
 	if err == nil && len(x.Readings) == 0 {
-		err = fault.New(fault.Invalid, "nothing was looked at: the form has no reading",
-			"Fill in what you saw; one answer is enough.")
+		err = fault.New(fault.Invalid, "the form is empty",
+			"Fill in what you saw. One answer is enough.")
 	}
 	if err == nil {
 		x.Services = append(x.Services,
@@ -356,7 +357,7 @@ func readRecords(r *http.Request, w access.Who, slide coach.SlideID) (x records,
 	}
 	if len(bad) > 0 {
 		return x, fault.New(fault.Invalid, strings.Join(bad, "; "),
-			"Mend what is named; nothing was stored and your form is as you left it.")
+			"Fix these fields and save again. Nothing was saved, and your form is as you left it.")
 	}
 	return x, nil
 }
@@ -451,7 +452,8 @@ func (s *Site) create(r *http.Request, w access.Who) (view, error) {
 		return view{}, err
 	}
 	if taken, _, err := s.Desk.Text(r.Context(), w.Account, coach.ID(form["coach"])); err == nil && taken != "" {
-		return newView(form, []string{fmt.Sprintf("there is a coach %q already: choose another short name", form["coach"])},
+		return newView(form, []string{
+			fmt.Sprintf("Short name: there is already a coach %q; choose another name", form["coach"])},
 			nil)
 	}
 	id, problems, err := s.Desk.SaveText(r.Context(), w.Account, w.Email, coach.ID(form["coach"]), 0, "form.yaml", text)
@@ -483,7 +485,7 @@ func (s *Site) importFile(r *http.Request, w access.Who) (view, error) {
 		v.data = importData{
 			Fault: &trouble{
 				Sentence: "no file came with the form, or it is larger than 20 MiB",
-				Hint:     "Choose a .yaml, .csv, .xlsx or .ics file; larger ones go with 'sealmanac import'.",
+				Hint:     "Choose a .yaml, .csv, .xlsx or .ics file. For a larger file, run 'sealmanac import FILE'.",
 			},
 		}
 		return v, nil

@@ -103,19 +103,19 @@ func (s *Site) experience(r *http.Request, w access.Who) (view, error) {
 	for _, c := range curves {
 		d.Curves = append(d.Curves, drawCurve(c))
 	}
-	return view{page: "experience", title: "Experience", data: d}, err
+	return view{page: "lifetimes", title: "Lifetimes", data: d}, err
 }
 
 func (s *Site) accept(r *http.Request, w access.Who) (view, error) {
 	if err := s.Desk.KeepRules(r.Context(), w.Account, coach.Material(r.FormValue("material")), w.Email); err != nil {
 		return view{}, err
 	}
-	return goTo("/experience", "accepted")
+	return goTo("/lifetimes", "accepted")
 }
 
 func (s *Site) workOut(r *http.Request, w access.Who) (view, error) {
 	if _, _, err := s.Desk.WorkOutExperience(r.Context(), w.Account); err != nil {
 		return view{}, err
 	}
-	return goTo("/experience", "saved")
+	return goTo("/lifetimes", "saved")
 }

@@ -200,6 +200,21 @@ func TestAccountsAreWalls(t *testing.T) {
 	}
 }
 
+// People keep the addresses of pages: the old one leads to the new one for good.
+func TestRenamedPagesRedirect(t *testing.T) {
+	x := newRig(t)
+	c := x.as("viewer@one.example.org")
+	c.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	resp, err := c.Get(x.srv.URL + "/experience")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer resp.Body.Close() //nolint:errcheck // read only
+	if to := resp.Header.Get("Location"); resp.StatusCode != http.StatusMovedPermanently || to != "/lifetimes" {
+		t.Errorf("/experience answered %d to %q", resp.StatusCode, to)
+	}
+}
+
 // Without a session, or with one that ended, pages send to the sign-in and posts are
 // refused; a role does only what it may.
 func TestRoles(t *testing.T) {

@@ -181,8 +181,9 @@ func (s *Site) routes() []route {
 		{"GET /notices", v, nil, s.notices}, {"GET /notices/{notice}", v, nil, s.notice},
 		{"GET /notices/{notice}/html", v, nil, s.noticeHTML},
 		{"POST /notices/{notice}/release", m, nil, s.release}, {"POST /notices/{notice}/withdraw", m, nil, s.takeBack},
-		{"GET /experience", v, nil, s.experience}, {"POST /experience", m, nil, s.accept},
-		{"POST /experience/anew", m, nil, s.workOut},
+		{"GET /lifetimes", v, nil, s.experience}, {"POST /lifetimes", m, nil, s.accept},
+		{"GET /experience", v, nil, renamed("/lifetimes")},
+		{"POST /lifetimes/recalculate", m, nil, s.workOut},
 		{"GET /rules", v, nil, s.rules}, {"POST /rules/try", m, nil, s.tryRules}, {"POST /rules", m, nil, s.keepRules},
 		{"GET /people", v, nil, s.people}, {"POST /people/invite", m, nil, s.invite},
 		{"POST /people/uninvite", m, nil, s.uninvite}, {"POST /people/role", m, nil, s.role},
@@ -225,7 +226,7 @@ func (s *Site) Ops() http.Handler {
 func (s *Site) static(mux *http.ServeMux) {
 	served := http.FileServerFS(files)
 	nowhere := s.page(func(*http.Request) (view, error) {
-		return view{}, fault.New(fault.NotFound, "there is no such page here",
+		return view{}, fault.New(fault.NotFound, "this page does not exist",
 			"Check the address, or use the link in your newest message.")
 	})
 	mux.HandleFunc("GET /static/", func(w http.ResponseWriter, r *http.Request) {
@@ -295,7 +296,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 				v = s.failedLink(r, v, token, err)
 			}
 		case v.to != "":
-			http.Redirect(w, r, v.to, http.StatusSeeOther)
+			http.Redirect(w, r, v.to, cmp.Or(v.code, http.StatusSeeOther))
 			return
 		case v.file != nil:
 			v.file.write(w, r)
@@ -311,7 +312,7 @@ func (s *Site) page(h func(*http.Request) (view, error)) http.HandlerFunc {
 		}
 		var b bytes.Buffer
 		if err := pages[v.page].ExecuteTemplate(&b, "layout.html", l); err != nil {
-			s.Log.Error("template", "page", v.page, "err", err)
+			s.Log.Error("page not rendered", "page", v.page, "err", err)
 			http.Error(w, "Something went wrong on our side. Please try again.", http.StatusInternalServerError)
 			return
 		}
@@ -333,22 +334,29 @@ func readable(r *http.Request) error {
 	for k, vs := range r.Form {
 		for _, v := range append(vs, k) {
 			if strings.ContainsRune(v, 0) || !utf8.ValidString(v) {
-				return fault.New(fault.Invalid, "the form has characters that are no text", "Go back and type them anew.")
+				return fault.New(fault.Invalid, "the form contains invalid characters", "Go back and type the text again.")
 			}
 		}
 	}
 	return nil
 }
 
+// renamed sends a reader of an old address to the page's new one, for good: people keep addresses.
+func renamed(to string) func(*http.Request, access.Who) (view, error) {
+	return func(*http.Request, access.Who) (view, error) {
+		return view{to: to, code: http.StatusMovedPermanently}, nil
+	}
+}
+
 // failed is the page of something that did not work.
 func (s *Site) failed(r *http.Request, status int, err error) view {
 	v := view{
 		page:  "trouble",
-		title: "Something is not right",
+		title: "We could not do this",
 		data:  trouble{Sentence: oursToFix.String(), Hint: tryAgain.String()},
 	}
 	if status == http.StatusInternalServerError {
-		s.Log.Error("page", "pattern", r.Pattern, "err", err)
+		s.Log.Error("request failed", "pattern", r.Pattern, "err", err)
 		return v
 	}
 	v.data = trouble{Sentence: cmp.Or(fault.SentenceOf(err), "This did not work."), Hint: fault.HintOf(err)}

@@ -16,35 +16,39 @@ import (
 
 // doneWords are what a page says after something was done.
 var doneWords = map[string]string{
-	"saved": "Saved.", "misfit": "Saved. A bulb does not fit its gap.", "recorded": "Written down; the dates are new.",
-	"undone": "Taken back.", "pinned": "The day is agreed; the plan is being made anew.",
-	"unpinned": "The day is cancelled; the plan is being made anew.",
-	"planned": "The plan keeps that day. Nobody was told of it: " +
-		"press \"Agreed with the owner\" once they have said yes.",
-	"moved":     "The new place is saved; the dates follow it.",
-	"called":    "Saved. They are off the list.",
-	"by-phone":  "No message is sent. The call stays on the list until you have reached them.",
-	"stop-sent": "The message leaves now.", "stop-morning": "The message leaves at 7:00 in the morning where they are.",
-	"started": "Started. The messages leave at each person's next sending hours.",
-	"rested":  "Withdrawn. They come again after the day you gave.",
-	"joined":  "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.",
-	"role": "The role is changed.", "removed": "Removed.", "ended": "Ended.",
-	"password": "Your password is changed. Your other sessions have ended.",
-	"released": "Let go; it leaves within a minute.", "withdrawn": "Taken back; it will not leave.",
-	"accepted": "Accepted; it holds from now on.", "attached": "Attached.", "view": "The view is kept.",
+	"saved":    "Saved.",
+	"misfit":   "Saved. Do not use this edge yet: the bulb does not fit its gap.",
+	"recorded": "Saved. Dates updated.",
+	"undone":   "Undone.", "pinned": "The appointment is saved. We are updating the plan.",
+	"unpinned": "The date is canceled. We are updating the plan.",
+	"planned": "Planned. We tell nobody about it: " +
+		"press \"Agreed with the owner\" when they have said yes.",
+	"moved":        "The new place is saved. Dates updated.",
+	"called":       "Saved. The call is off the list.",
+	"by-phone":     "No message is sent. The call stays on the list until you have reached them.",
+	"stop-sent":    "We are sending the message now.",
+	"stop-morning": "We will send the message at 7:00 in the morning, their time.",
+	"started":      "Started. We will send the messages in each person's next sending hours.",
+	"rested":       "Withdrawn. We will remind these people after the day you gave.",
+	"joined":       "You are signed in.", "left": "You are signed out.", "invited": "The invitation is on its way.",
+	"role": "Role changed.", "removed": "Removed.", "ended": "Ended.",
+	"password": "Your password is changed. You are signed out everywhere else.",
+	"released": "We will send it within a minute.", "withdrawn": "Withdrawn. We will not send it.",
+	"accepted": "Accepted. The new rules apply from now on.", "attached": "Attached.", "view": "View saved.",
 	"imported": "Imported.", "tested": "A test event is on its way.",
 }
 
 // stateNames are the states of a coach as people read them.
-var stateNames = map[string]string{desk.OnHold: "on hold", desk.Overdue: "overdue", desk.Due: "due",
-	desk.Booked: "booked", desk.Fine: "in order", desk.Undated: "no place known"}
+var stateNames = map[string]string{desk.OnHold: "do not use", desk.Overdue: "overdue", desk.Due: "due",
+	desk.Booked: "booked", desk.Fine: "sound", desk.Undated: "no place on record"}
 
 // taskNames are tasks as things.
 var taskNames = map[coach.TaskKind]string{
-	coach.Clean: "cleaning", coach.Lubricate: "clean and condition", coach.Exercise: "run the rooms",
+	coach.Clean: "clean", coach.Lubricate: "clean and condition", coach.Exercise: "exercise the slide",
 	coach.Inspect: "inspection", coach.WaterTest: "hose test", coach.ReplaceBulb: "new bulb",
 	coach.ReplaceSeal: "new seal", coach.Rebond: "re-bonding", coach.Refit: "seal does not fit",
-	coach.SafetyStop: "safety stop", coach.Warranted: "look before the warranty ends", coach.BookedVisit: "agreed visit",
+	coach.SafetyStop: "safety stop", coach.Warranted: "inspection before the warranty ends",
+	coach.BookedVisit: "appointment",
 }
 
 func taskName(k any) string {
@@ -55,11 +59,12 @@ func taskName(k any) string {
 	return plain(s)
 }
 
-// plain turns a word of ours into one of people: "epdm_sponge" to "epdm sponge".
+// plain turns a stored word into words for people: "epdm_sponge" to "epdm sponge".
 func plain(v any) string { return strings.ReplaceAll(fmt.Sprint(v), "_", " ") }
 
 var funcs = template.FuncMap{
-	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "join": strings.Join,
+	"plain": plain, "task": taskName, "long": longDay, "day": shortDay, "pct": percent, "chance": chance,
+	"join":   strings.Join,
 	"anchor": anchor, "kinds": kinds, "far": far,
 	"query":     func(s string) template.URL { return template.URL(s) }, // of a kept view: url.Values has escaped it
 	"state":     func(s any) string { return stateNames[fmt.Sprint(s)] },
@@ -104,6 +109,17 @@ func (l layout) AtOr(us *int64) string {
 }
 
 func percent(v float64) string { return fmt.Sprintf("%.0f %%", 100*v) }
+
+// chance says a chance as people count: "6 in 10".
+func chance(v float64) string {
+	switch {
+	case v < 0.05:
+		return "less than 1 in 10"
+	case v >= 0.95:
+		return "more than 9 in 10"
+	}
+	return fmt.Sprintf("%.0f in 10", 10*v)
+}
 
 // dayOf returns a day given as such or as its text.
 func dayOf(v any) (d civil.Date, ok bool) {

@@ -56,7 +56,7 @@ func (s *Sender) Run(ctx context.Context) {
 			return err
 		})
 		if err != nil && ctx.Err() == nil {
-			s.Log.Warn("endpoints cannot be looked at", "err", err)
+			s.Log.Warn("endpoints not read", "err", err)
 		}
 		for _, e := range es {
 			select {
@@ -67,7 +67,7 @@ func (s *Sender) Run(ctx context.Context) {
 			wg.Go(func() {
 				defer func() { <-slots }()
 				if err := s.serve(ctx, e); err != nil && ctx.Err() == nil {
-					s.Log.Warn("an endpoint could not be served", "endpoint", e.ID, "err", err)
+					s.Log.Warn("endpoint not served", "endpoint", e.ID, "err", err)
 				}
 			})
 		}

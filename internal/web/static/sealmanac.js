@@ -23,12 +23,12 @@
     p.textContent = list.length === 1 ? "One form waits to be sent." : list.length + " forms wait to be sent.";
     const ul = document.createElement("ul");
     for (const item of list) {
-      if (item.who !== me) item.trouble = "it was written by " + item.who + ", who has to sign in to send it";
+      if (item.who !== me) item.trouble = "" + item.who + " filled it in and must sign in to send it";
       const li = document.createElement("li");
       li.textContent = item.what + ", " + item.at + (item.trouble ? ": " + item.trouble : "");
       if (item.trouble) {
-        if (item.conflict && item.who === me) li.append(" ", link("send it all the same", () => send(item, true)));
-        li.append(" ", link("drop it", () => { drop(item); show(); }));
+        if (item.conflict && item.who === me) li.append(" ", link("send it anyway", () => send(item, true)));
+        li.append(" ", link("delete it", () => { drop(item); show(); }));
       }
       ul.append(li);
     }
