@@ -110,11 +110,11 @@ func TestDragAVisit(t *testing.T) {
 	season()
 	do(t, ctx, chromedp.WaitVisible(chromedp.CSS(visit)))
 	drag(t, ctx, visit+` a`, `tr[data-week="2026-03-30"]`)
-	said("The plan keeps that day")
+	said("Planned. We tell nobody about it")
 	days("agreed 0 planned 1")
 	stands("2026-03-30")
 	drag(t, ctx, visit+` .hint`, `tr[data-week="2026-04-06"]`)
-	said("The plan keeps that day")
+	said("Planned. We tell nobody about it")
 	days("agreed 0 planned 1")
 	stands("2026-04-06")
 
@@ -128,7 +128,7 @@ func TestDragAVisit(t *testing.T) {
 		do(t, ctx, chromedp.KeyEvent("\t"))
 	}
 	do(t, ctx, chromedp.KeyEvent("\r"))
-	said("The day is agreed")
+	said("The appointment is saved")
 	days("agreed 1 planned 0")
 	for i := 0; ; i++ {
 		season()
