@@ -59,9 +59,8 @@ var plainPattern = func() *regexp.Regexp {
 // that programs and files use.
 var plainExceptions = []struct{ in, why string }{
 	{"aluminium", "the material's word in coach files, which stays readable"},
-	{"O-ring", "a kind of seal"},
-	{"ring terminal", "an electrical part"},
-	{"drawing pin", "a thing"},
+	{"manners:", "a key of rulebook files"},
+	{"manners.", "a key of rulebook files"},
 }
 
 // stumbles returns what a text should say otherwise, each as "word (say: ...)".

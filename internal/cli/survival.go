@@ -130,7 +130,7 @@ func readLives(file string, src []byte, by string) (names []string, groups [][]s
 	}
 	if len(bad) > 0 {
 		return nil, nil, fault.New(fault.Invalid, fmt.Sprintf("%d problem(s)\n%s", len(bad), strings.Join(bad, "\n")),
-			"Mend the rows named above.")
+			"Correct the rows named above.")
 	}
 	for g := range by2 {
 		names = append(names, g)

@@ -132,7 +132,7 @@ const (
 
 func badArchive(what string) error {
 	const hint = "Take an archive that 'sealmanac archive' wrote, and copy it again."
-	return fault.New(fault.Invalid, "this is no whole archive: "+what, hint)
+	return fault.New(fault.Invalid, "the archive is incomplete or damaged: "+what, hint)
 }
 
 // opened is an archive whose files fit its manifest.

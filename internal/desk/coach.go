@@ -405,7 +405,7 @@ func (d *Desk) TakeBackEntry(ctx context.Context, id coach.AccountID, by string,
 		if err := e.drop(ctx, tx, id, c); err != nil {
 			return err
 		}
-		if err := tx.AddAudit(ctx, id, by, "took back", string(c), key); err != nil {
+		if err := tx.AddAudit(ctx, id, by, "undid", string(c), key); err != nil {
 			return err
 		}
 		return d.settle(ctx, tx, tools, id, c, store.Happened{Kind: "entry.taken_back", Coach: c,
@@ -479,5 +479,5 @@ func (e entry) drop(ctx context.Context, tx *store.Tx, id coach.AccountID, c coa
 	return err
 }
 
-var errEntry = fault.New(fault.NotFound, "there is no such entry to take back",
+var errEntry = fault.New(fault.NotFound, "there is no such entry to undo",
 	"What stands in the coach's file is changed there.")

@@ -171,7 +171,7 @@ func (g groups) part(
 
 func curveOf(group, name string, ls []survival.Life) Curve {
 	c := Curve{Group: group, Name: name, Parts: len(ls), Renewed: survival.Failures(ls),
-		Median: "too few renewals to tell"}
+		Median: "too few replacements to tell"}
 	for _, l := range ls {
 		c.Last = max(c.Last, l.Time)
 	}

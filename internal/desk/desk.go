@@ -218,7 +218,7 @@ func (d *Desk) onto(
 	}
 	if len(bad) > 0 {
 		return nil, fault.New(fault.Invalid, "with what is on record the list does not fit: "+strings.Join(bad, "; "),
-			"Mend the list, or the record; nothing was stored.")
+			"Correct the list or the record. Nothing was stored.")
 	}
 	return out, nil
 }

@@ -133,7 +133,8 @@ func (x Records) check(c *coach.Coach, today civil.Date) error {
 	if len(bad) == 0 {
 		return nil
 	}
-	return fault.New(fault.Invalid, strings.Join(bad, "; "), "Mend what is named and send it again; nothing was stored.")
+	return fault.New(fault.Invalid, strings.Join(bad, "; "),
+		"Correct the fields listed and send it again. Nothing was stored.")
 }
 
 // unseen names the rooms under a safety stop whose look does not say how the danger is

@@ -174,7 +174,7 @@ func (d *Desk) AcceptExperience(
 				"See 'sealmanac lifetimes' for what there is.")
 		case p.Refused != "":
 			return fault.New(fault.Conflict, fmt.Sprintf("nothing is proposed for %s: %s", m, p.Refused),
-				"Wait for more renewals, or edit the rulebook by hand.")
+				"Wait for more replacements, or edit the rulebook by hand.")
 		}
 		a, err := tx.Account(ctx, id, true)
 		if err != nil {

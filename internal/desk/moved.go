@@ -62,7 +62,7 @@ func (d *Desk) AcceptMove(
 		if err == nil && !said {
 			err = fault.New(
 				fault.Conflict,
-				fmt.Sprintf("nobody says any more that %s stands elsewhere", c),
+				fmt.Sprintf("nobody reports any more that %s has moved", c),
 				"Somebody settled it meanwhile; look at the coach.",
 			)
 		}

@@ -35,7 +35,7 @@ func (e *ClosedError) Unwrap() error { return e.error }
 // check refuses what cannot be and finds the day of a week.
 func (m *DayChange) check(shop *coach.Workshop, today civil.Date) error {
 	if m.Was == 0 && m.Day == 0 {
-		return fault.New(fault.Invalid, "no day was chosen to be cancelled", "Choose the day first.")
+		return fault.New(fault.Invalid, "there is no day to cancel", "Choose the day first.")
 	}
 	if m.Day == 0 {
 		return nil
@@ -186,7 +186,7 @@ func (m *DayChange) happened(c coach.ID, was coach.Pin) (what string, news []sto
 	case m.Day == 0 && !agreed:
 		return "gave up a planned day", nil
 	case m.Day == 0:
-		return "cancelled a day", []store.Happened{
+		return "canceled a day", []store.Happened{
 			{Kind: "visit.cancelled", Coach: c, Data: map[string]any{"day": m.Was}},
 		}
 	}

@@ -121,7 +121,7 @@ func (d *Desk) TakeBack(ctx context.Context, id coach.AccountID, word string) (s
 	return row, d.DB.Update(ctx, func(tx *store.Tx) error {
 		ok, err := tx.WithdrawOne(ctx, id, row.Key)
 		if err == nil && !ok {
-			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be taken back",
+			return fault.New(fault.Conflict, "this notice is "+row.State+" and cannot be withdrawn",
 				"Only one that has not left can.")
 		}
 		return err

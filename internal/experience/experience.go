@@ -52,7 +52,7 @@ func Find(all []Observed) []Finding {
 		w, ok := survival.FitWeibull(lives)
 		switch {
 		case !ok:
-			f.Refused = fmt.Sprintf("%d renewals are too few, at least %d are needed", f.Renewed, survival.LeastFailures)
+			f.Refused = fmt.Sprintf("%d replacements are too few, at least %d are needed", f.Renewed, survival.LeastFailures)
 		case w.Median.Low <= 1 && w.Median.High >= 1:
 			f.Ratio, f.Refused = w.Median, "the rules' life lies inside what the fleet shows"
 		default:
@@ -97,7 +97,7 @@ func (a *applier) scale(path string, f rulebook.Figure, by float64) rulebook.Fig
 	after := f
 	after.Value *= by
 	after.Evidence = rulebook.Practice
-	after.Source = fmt.Sprintf("own fleet on %s: %d renewals among %d parts, %.2f times the life of before (%s)", a.on,
+	after.Source = fmt.Sprintf("own fleet on %s: %d replacements among %d parts, %.2f times the life of before (%s)", a.on,
 		a.finding.Renewed, a.finding.Parts, a.finding.Ratio.Value, f)
 	a.changes = append(a.changes, Change{a.base + "." + path, f, after})
 	return after

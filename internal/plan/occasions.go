@@ -84,7 +84,7 @@ func (p *planner) migration() {
 		p.tasks = append(p.tasks, Task{Kind: coach.Inspect, Slide: s.ID, Run: string(s.ID), Anchor: leave, Mark: "migration",
 			Earliest: leave.Add(-2 * days), Target: min(max(p.on, leave.Add(-days)), leave.Add(-7)), Latest: leave.Add(-7),
 			Ends: true,
-			Why: wording.Say("The coach leaves %[1]s for %[2]s about %[3]s; what is found before can be mended before.",
+			Why: wording.Say("The coach leaves %[1]s for %[2]s about %[3]s; what is found before then can be fixed before then.",
 				here.Site.Name, next.Site.Name, leave)})
 	}
 }

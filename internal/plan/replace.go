@@ -70,12 +70,12 @@ func (p *planner) replace(f *projection.Forecast) Task {
 	var need wording.Text
 	switch {
 	case f.Likely < p.on:
-		need = wording.Say("%[1]s is past its time: half of such seals need renewal by %[2]s (%[3]s).", name,
+		need = wording.Say("%[1]s is overdue: half of such seals need replacement by %[2]s (%[3]s).", name,
 			wording.Month{Day: f.Likely}, why)
 	case !far:
 		need = wording.Say("%[1]s is about to need replacement (%[2]s).", name, why)
 	default:
-		need = wording.Say("%[1]s is likely to need renewal by %[2]s, between %[3]s and %[4]s (%[5]s).", name, f.Likely,
+		need = wording.Say("%[1]s is likely to need replacement by %[2]s, between %[3]s and %[4]s (%[5]s).", name, f.Likely,
 			wording.Month{Day: f.Early}, wording.Month{Day: f.Late}, why)
 	}
 	t.Why = need
@@ -83,7 +83,7 @@ func (p *planner) replace(f *projection.Forecast) Task {
 	switch {
 	case t.Target >= p.on:
 	case far:
-		t.Why = wording.Say("%[1]s is likely to need renewal by %[2]s (%[3]s), and the season has begun or is about to.",
+		t.Why = wording.Say("%[1]s is likely to need replacement by %[2]s (%[3]s), and the season has begun or is about to.",
 			name, f.Likely, why)
 	default:
 		t.Why = need

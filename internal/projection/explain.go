@@ -253,14 +253,16 @@ func (x *explainer) need() {
 	default:
 		if x.by > x.on {
 			x.say("need", "", "the difference of the hazards",
-				"if it is sound today, the chance that it needs renewal by %s, when the season opens, is %.0f %%", x.by, 100*f.Risk)
+				"if it is sound today, the chance that it needs replacement by %s, when the season opens, is %.0f %%", x.by,
+				100*f.Risk)
 		}
 		capped := ""
 		if f.Capped {
 			capped = fmt.Sprintf(" (dates past %s are not told apart)", x.e.Horizon(x.on))
 		}
 		x.say("need", "", "competing risks: the hazards add up",
-			"10 %% of such parts need renewal by %s, half by %s, 90 %% by %s%s; %s governs; %.0f %% of its life is used, %.1f "+
+			"10 %% of such parts need replacement by %s, half by %s, 90 %% by %s%s; %s governs; %.0f %% of its life is used, "+
+				"%.1f "+
 				"years after the fitting",
 			f.Early, f.Likely, f.Late, capped, f.Governing, 100*f.LifeUsed, float64(f.Fitted.DaysUntil(x.on))/float64(unit.Year))
 	}

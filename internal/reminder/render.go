@@ -240,7 +240,7 @@ func (in *Input) careLists(group []candidate) (allow, never string) {
 func (in *Input) when(d civil.Date) string {
 	switch late := d.DaysUntil(in.leave); {
 	case late > 60:
-		return in.words.T("now; it is well past its time")
+		return in.words.T("now; it is overdue")
 	case d < in.Today:
 		return in.words.T("now (it was due on %s)", d)
 	case !in.sure(d):

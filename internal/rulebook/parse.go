@@ -36,12 +36,13 @@ func parse(text []byte, base *Rulebook) (*Rulebook, error) {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: what, Hint: "Fix the rulebook at the line shown."}
 	}
 	r.renewSteps()
+	r.renewTexts()
 	if base != nil {
 		complete(reflect.ValueOf(&r).Elem(), reflect.ValueOf(base).Elem(), true)
 	}
 	if bad := r.check(); len(bad) > 0 {
 		return nil, &fault.Error{Op: "rulebook", Kind: fault.Invalid, Msg: strings.Join(bad, "\n"),
-			Hint: "Mend the figures named above."}
+			Hint: "Correct the figures named above."}
 	}
 	return &r, nil
 }
@@ -49,6 +50,37 @@ func parse(text []byte, base *Rulebook) (*Rulebook, error) {
 // earlierStep stood in the default rulebook, and so in those made from it. It named
 // no product, also for seals that bear none.
 const earlierStep = "Put a little conditioner on a cloth and wipe every bulb and wiper; do not spray it on."
+
+// earlierTexts stood in the default rulebook, and so in those made from it: their present
+// forms are those that the catalogues know.
+var earlierTexts = map[string]string{
+	"Ask the shop to write the readings down: they re-date the forecast.": "Ask the shop to record the readings: " +
+		"they update the dates.",
+	"The adhesive line is renewed in a warm, dry bay.": "The adhesive line is replaced in a warm, dry bay.",
+	"Ring the shop: they tell you what to do next. No other reminder about this room comes until it is settled.": "Call " +
+		"the shop: they tell you what to do next. We will not remind you of other work on this slide until the shop " +
+		"clears it.",
+	"Dry wet places within a day or two. Leave large mould areas, or any if you are ill, to a professional.": "Dry wet " +
+		"places within a day or two. Leave large mold areas, or any if you are ill, to a professional.",
+}
+
+// renewTexts reads earlier texts as the present ones.
+func (r *Rulebook) renewTexts() {
+	for kind, t := range r.Tasks {
+		for i, s := range t.How {
+			if now := earlierTexts[s.Text]; now != "" {
+				t.How = slices.Clone(t.How)
+				t.How[i].Text = now
+			}
+		}
+		r.Tasks[kind] = t
+	}
+	for name, s := range r.Cautions {
+		if now := earlierTexts[s]; now != "" {
+			r.Cautions[name] = now
+		}
+	}
+}
 
 // renewSteps reads the earlier step as those that have taken its place.
 func (r *Rulebook) renewSteps() {
@@ -173,11 +205,12 @@ func (r *Rulebook) checkSets(say func(string, ...any)) {
 		case !ok:
 			say("tasks.%s: is required", k)
 		case len(t.Lead) == 0 || !slices.IsSortedFunc(t.Lead, func(a, b int) int { return b - a }):
-			say("tasks.%s.lead_days: give at least one, the earliest rung (most days) first", k)
+			say("tasks.%s.lead_days: give at least one, the earliest reminder step (most days) first", k)
 		}
 		for role, l := range t.LeadFor {
 			if !slices.Contains(coach.Roles, role) || !slices.IsSortedFunc(l, func(a, b int) int { return b - a }) {
-				say("tasks.%s.lead_days_for.%s: roles are %v, and the earliest rung (most days) comes first", k, role, coach.Roles)
+				say("tasks.%s.lead_days_for.%s: roles are %v, and the earliest reminder step (most days) comes first", k, role,
+					coach.Roles)
 			}
 		}
 		for _, s := range t.How {

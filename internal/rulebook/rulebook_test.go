@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/google/go-cmp/cmp"
 	"go.yaml.in/yaml/v3"
 
 	"sealmanac/config"
@@ -139,5 +140,28 @@ func TestEarlierStep(t *testing.T) {
 	if told := got.Tell(coach.Lubricate, []coach.Material{coach.PUFoam}); told.Title != got.Tasks[coach.Clean].Title ||
 		len(told.How) != 3 {
 		t.Errorf("%+v", told)
+	}
+}
+
+// Rulebooks made from an earlier default one say what the present one says, so that the
+// catalogues know their phrases.
+func TestEarlierTexts(t *testing.T) {
+	text := string(config.Rulebook)
+	for before, now := range earlierTexts {
+		if !strings.Contains(text, now) {
+			t.Errorf("the rulebook does not say %q", now)
+		}
+		text = strings.Replace(text, now, before, 1)
+	}
+	got, err := ParseKept([]byte(text), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := Parse(config.Rulebook)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if diff := cmp.Diff(want, got); diff != "" {
+		t.Error(diff)
 	}
 }

@@ -27,7 +27,7 @@ func (m *maker) pins(drafts []draft) {
 	})
 	for _, p := range pins {
 		if p.Day < m.On || p.Day >= m.end {
-			m.problem("pin of %s to %s: it lies outside the plan (%s to %s) and was left out", p.Coach, p.Day, m.On, m.end-1)
+			m.problem("%s on %s: the appointment is outside the plan (%s to %s) and was left out", p.Coach, p.Day, m.On, m.end-1)
 			continue
 		}
 		best, far := -1, 0
@@ -45,7 +45,7 @@ func (m *maker) pins(drafts []draft) {
 			}
 		}
 		if best < 0 {
-			m.problem("pin of %s to %s: nothing is due on that coach in this plan, or every visit of it is pinned already",
+			m.problem("%s on %s: the coach has no work in this plan that is not on an appointment already",
 				p.Coach, p.Day)
 			continue
 		}
@@ -54,12 +54,13 @@ func (m *maker) pins(drafts []draft) {
 		last := m.leaves(p.Day, d.High, 0)
 		switch {
 		case let(d.member.Coach, p.Day, last):
-			m.problem("pin of %s to %s: the coach is booked on a day up to %s, when the work would end; the pin holds", p.Coach,
+			m.problem("%s on %s: the coach is rented out on a day before %s, when the work would end; the appointment stays",
+				p.Coach,
 				p.Day, last)
 		case !m.Shop.Opens(p.Day.Weekday()):
-			m.problem("pin of %s to %s: no work begins on a %s; the pin holds", p.Coach, p.Day, p.Day.Weekday())
+			m.problem("%s on %s: no work begins on a %s; the appointment stays", p.Coach, p.Day, p.Day.Weekday())
 		case p.Day < d.First:
-			m.problem("pin of %s to %s: nothing is due, or its parts are not there, before %s; the pin holds", p.Coach, p.Day,
+			m.problem("%s on %s: no work is due, or its parts are not there, before %s; the appointment stays", p.Coach, p.Day,
 				d.First)
 		}
 	}
@@ -300,7 +301,7 @@ func (m *maker) finish(d *draft) {
 				}
 			}
 		case why == "" && d.pin != 0:
-			why = "it was pinned to that day"
+			why = "its day was chosen"
 		case why == "":
 			why = "the weeks up to its latest day are full"
 		}
@@ -331,7 +332,7 @@ func (m *maker) moves(drafts []draft, moves []level.Move) {
 		why := "its earlier week has not the hours for it any more, or is closed to it"
 		switch {
 		case d.pin != 0:
-			why = "it was pinned"
+			why = "its day was chosen"
 		case v.For >= 0:
 			why = "to make room for " + string(drafts[v.For].Coach)
 		case m.monday.Add(7*v.From+6) < d.First:

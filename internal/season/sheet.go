@@ -267,7 +267,7 @@ func (w *writer) steps(v Visit) {
 	if has(coach.WaterTest) || fitting {
 		add("Hose without a jet, bottom up, five minutes for five feet, a watcher inside; not before the cure.")
 	}
-	add("Write the readings down: they are the baseline. Hand the care card over and say when the first check is.")
+	add("Record the readings: they are the baseline. Hand the care card over and say when the first check is.")
 	w.sheet.Measure = []string{"closed gaps (8)", "free bulb height", "crack grade 0-4", "flip: places that stay rolled",
 		"paper strip", "light", "damp at floor edge"}
 	w.sheet.Baseline = w.sheet.Measure[:4]

@@ -59,7 +59,7 @@ var words = map[reminder.AnswerKind]said{
 		wording.Say("Yes, it is sold"),
 	},
 	reminder.Moved: {
-		wording.Say("Does the coach stand elsewhere now?"),
+		wording.Say("Has the coach moved to another place?"),
 		wording.Say("Another climate changes when care is due. The shop enters the new place."),
 		wording.Say("Tell the shop"),
 	},
