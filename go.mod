@@ -41,6 +41,7 @@ require (
 	github.com/teambition/rrule-go v1.8.2
 	github.com/tidwall/gjson v1.20.0
 	github.com/xuri/excelize/v2 v2.11.1
+	github.com/yuin/goldmark v1.8.7
 	go.yaml.in/yaml/v3 v3.0.6
 	golang.org/x/crypto v0.59.0
 	golang.org/x/image v0.48.0

@@ -4,7 +4,7 @@
 // read them.
 package config
 
-import _ "embed"
+import "embed"
 
 // The climate and place tables, gzip of CSV; gen.go makes them.
 var (
@@ -43,3 +43,8 @@ var Rulebook []byte
 //
 //go:embed demo.yaml
 var Demo []byte
+
+// Guides are the guides for users and operators, as Markdown.
+//
+//go:embed guides/*.md
+var Guides embed.FS

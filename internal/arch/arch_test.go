@@ -21,7 +21,7 @@ import (
 // the package map in DEVELOPERS.md.
 var rows = [][]string{
 	{"unit", "civil", "fault", "buildinfo", "wording"},
-	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit", "netkit"},
+	{"coach", "wear", "climate", "survival", "cutting", "level", "settings", "metrics", "httpkit", "netkit", "guide"},
 	{"rulebook", "exposure"},
 	{"projection", "experience"},
 	{"plan"},

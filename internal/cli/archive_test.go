@@ -89,7 +89,7 @@ func TestArchiveCommands(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	says(t, 2, "this is no whole archive", "restore", half, "--account", "half")
+	says(t, 2, "the archive is incomplete or damaged", "restore", half, "--account", "half")
 }
 
 // What waits in an archive gets links of the address that the pages have here.

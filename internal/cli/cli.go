@@ -63,6 +63,7 @@ type commands struct {
 	Check        checkCmd        `cmd:"" help:"Check configuration, rulebook, database and mail server."`
 	Climate      climateCmd      `cmd:"" help:"Show the typical months of a place: temperature, sun, UV."`
 	Survival     survivalCmd     `cmd:"" help:"Fit lifetimes to a CSV of failures and survivors."`
+	Guide        guideCmd        `cmd:"" help:"List the guides, print one, or search them."`
 	Completion   completionCmd   `cmd:"" help:"Print the completion script of a shell."`
 	Help         helpCmd         `cmd:"" help:"Show how a command is used, with an example."`
 	Version      versionCmd      `cmd:"" help:"Print the version."`

@@ -48,6 +48,7 @@ var examples = map[string]string{
 	"check":          "sealmanac check",
 	"climate":        `sealmanac climate "Bend, OR" --on-face S`,
 	"survival":       "sealmanac survival lives.csv",
+	"guide":          "sealmanac guide getting-started",
 	"completion":     "sealmanac completion bash",
 	"help":           "sealmanac help forecast",
 	"version":        "sealmanac version",

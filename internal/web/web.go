@@ -193,6 +193,7 @@ func (s *Site) routes() []route {
 		{"POST /people/endpoints", m, nil, s.addEndpoint}, {"POST /people/endpoints/{endpoint}", m, nil, s.changeEndpoint},
 		{"POST /people/calendars", m, nil, s.makeCalendar}, {"POST /people/calendars/end", m, nil, s.endCalendar},
 		{"GET /changes", m, nil, s.changes},
+		{"GET /guide/{$}", "", s.guides, nil}, {"GET /guide/{name}", "", s.guide, nil},
 	}
 }
 
