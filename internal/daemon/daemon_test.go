@@ -417,7 +417,7 @@ func TestPagesForMachines(t *testing.T) {
 		b, _ := io.ReadAll(resp.Body)
 		return resp.StatusCode, string(b), resp.Header
 	}
-	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has been made yet",
+	for path, want := range map[string]string{"/livez": "ok", "/readyz": "ok", "/status": "No pass has run yet",
 		"/metrics": `sealmanac_notice_attempts_total{channel="mail",outcome="accepted"} 0`} {
 		code, body, head := get(d.OpsAddr(), path)
 		if code != http.StatusOK || !strings.Contains(body, want) {

@@ -70,7 +70,8 @@ func openPages(t *testing.T, d *Demo) map[string]string {
 		t.Fatal(err)
 	}
 	owner := "/o/" + d.Daemon.Desk.Signer.OwnerToken(Account, &p.Coach)
-	out := map[string]string{"enter": "/enter", "forgot": "/forgot", "owner": owner, "card": owner + "/card"}
+	out := map[string]string{"guides": "/guide/", "guide": "/guide/operating", "enter": "/enter", "forgot": "/forgot",
+		"owner": owner, "card": owner + "/card"}
 	for _, m := range d.Mailbox.Messages() {
 		for _, l := range regexp.MustCompile(`http://\S+/a/\S+`).FindAllString(m.Text, -1) {
 			u, err := url.Parse(l)
@@ -121,7 +122,8 @@ func TestSitePages(t *testing.T) {
 				slow(t, ctx, 6) // rows that arrive late show what moves the others
 			}
 			do(t, ctx, chromedp.Navigate(base+path))
-			if h := do(t, ctx, chromedp.Text(chromedp.CSS(`h1`))); strings.Contains(h, "could not do this") != (name == "trouble") {
+			if h := do(t, ctx, chromedp.Text(chromedp.CSS(`h1`))); strings.Contains(h,
+				"could not do this") != (name == "trouble") {
 				t.Errorf("%s: %s", name, do(t, ctx, chromedp.Text(chromedp.CSS(`main`))))
 			}
 			if over := do(t, ctx, chromedp.Evaluate[int](`document.documentElement.scrollWidth - document.documentElement.clientWidth`)); over > 0 {

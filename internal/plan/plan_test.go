@@ -123,7 +123,7 @@ func TestReplacementWindows(t *testing.T) {
 		{"inside the season", d(2027, 7, 1), "2027-04-01", "inside the season"},
 		{"in storage", d(2027, 1, 15), "2027-04-01", "out of season"},
 		{"days before the opening", d(2027, 4, 5), "2027-04-01", "just before the season"},
-		{"long past", d(2025, 6, 1), "2025-04-01", "past its time"},
+		{"long past", d(2025, 6, 1), "2025-04-01", "is overdue"},
 		{"this season, already begun", d(2026, 2, 11), "2026-04-01", "out of season"},
 		{"in days that may pass before it is read", d(2026, 2, 23), "2026-04-01", "about to need replacement"},
 		{"in two weeks", d(2026, 2, 24), "2026-04-01", "by Tue 24 February 2026"},

@@ -198,7 +198,7 @@ func TestBadInputLeavesTheRest(t *testing.T) {
 		member("c", coach.Track, task(coach.Inspect, "", 60, 30, 20)),
 		member("d", coach.Track, task(coach.Inspect, "", 0, 30, 60)))
 	all := strings.Join(p.Problems, "\n")
-	for _, want := range []string{"pin of a to 2026-03-25", "pin of nobody", "pin of b to 2026-01-10: it lies outside"} {
+	for _, want := range []string{"a on 2026-03-25", "nobody on ", "b on 2026-01-10: the appointment is outside"} {
 		if strings.Count(all, want) != 1 {
 			t.Errorf("%q is not said once in:\n%s", want, all)
 		}

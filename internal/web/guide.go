@@ -34,6 +34,7 @@ func (s *Site) guide(r *http.Request) (view, error) {
 	if err != nil {
 		return view{}, err
 	}
-	p := guidePage{Guides: guide.All(), Sections: g.Sections()[1:], Body: template.HTML(body)} //nolint:gosec // our own text
+	p := guidePage{Guides: guide.All(), Sections: g.Sections()[1:],
+		Body: template.HTML(body)} //nolint:gosec // our own text
 	return view{page: "guide", title: g.Title, data: p}, nil
 }
