@@ -51,8 +51,9 @@ func (c *demoCmd) Run(e *env) (err error) {
 	printDemoNotices(e, rows)
 	accepted, failed := demo.Count(rows)
 	if !c.Once {
-		fmt.Fprintf(e.out, "\nPages:    http://%s/  (sign in as %s, password: %s)\nMailbox:  %s  (read the mails, press "+
-			"their links)\nStop with Ctrl-C.\n\n", d.Daemon.Addr(), demo.Email, demo.Password, d.MailboxURL())
+		fmt.Fprintf(e.out, "\nPages:    http://%s/\n          sign in as %s with the password: %s\n"+
+			"Mailbox:  %s\n          read the mails, press their links\nStop with Ctrl-C.\n\n",
+			d.Daemon.Addr(), demo.Email, demo.Password, d.MailboxURL())
 	}
 	fmt.Fprintf(e.out, "notices: %d accepted, %d failed\n", accepted, failed)
 	if !c.Once {

@@ -38,8 +38,9 @@ func Find(name string) (Guide, bool) {
 	g := Guide{Name: name, Text: string(b)}
 	head, rest, _ := strings.Cut(g.Text, "\n")
 	g.Title = strings.TrimPrefix(head, "# ")
-	first, _, _ := strings.Cut(strings.TrimSpace(rest), ". ")
-	g.Summary = strings.ReplaceAll(strings.TrimSuffix(first, "."), "\n", " ") + "."
+	first, _, _ := strings.Cut(strings.TrimSpace(rest), "\n\n")
+	first, _, _ = strings.Cut(strings.ReplaceAll(first, "\n", " "), ". ")
+	g.Summary = strings.TrimSuffix(marks.ReplaceAllString(first, ""), ".") + "."
 	return g, true
 }
 
