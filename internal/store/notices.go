@@ -233,17 +233,29 @@ func (tx *Tx) Settle(
 func (tx *Tx) Withdraw(ctx context.Context, id coach.AccountID, person, taskKey string) (n int64, err error) {
 	defer fail("store.Withdraw", &err)
 	which, args := withdrawable(person, taskKey)
-	args = append([]any{micro(tx.now), id}, args...)
-	if _, err = tx.exec(ctx, recallNotices+which, args...); err != nil {
-		return 0, err
-	}
-	return tx.exec(ctx, withdrawNotices+which, args...)
+	return tx.withdraw(ctx, id, which, args)
 }
 
-const (
-	recallNotices   = `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND state = 'sending'`
-	withdrawNotices = `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND state IN ('queued', 'retry')`
-)
+// withdraw takes back the notices of an account that a condition chooses, and recalls those
+// that are being sent. One statement does both: a worker that claims a notice between two
+// would keep it.
+func (tx *Tx) withdraw(ctx context.Context, id coach.AccountID, which string, args []any) (n int64, err error) {
+	var states []string
+	err = tx.list(ctx, &states, withdrawNotices+which+` RETURNING state`,
+		append([]any{micro(tx.now), micro(tx.now), id}, args...)...)
+	for _, s := range states {
+		if s == string(reminder.Withdrawn) {
+			n++
+		}
+	}
+	return n, err
+}
+
+const withdrawNotices = `
+	UPDATE notice SET state = CASE WHEN state = 'sending' THEN state ELSE 'withdrawn' END,
+		finished_at = CASE WHEN state = 'sending' THEN finished_at ELSE ? END,
+		recalled_at = CASE WHEN state = 'sending' THEN ? ELSE recalled_at END
+	WHERE account_id = ? AND state IN ('queued', 'retry', 'sending')`
 
 // withdrawable is the condition that a notice is of a person and about a task, each when
 // it is given. One statement for all of it would serve no index.
@@ -263,11 +275,8 @@ func withdrawable(person, taskKey string) (where string, args []any) {
 // stay.
 func (tx *Tx) WithdrawCoach(ctx context.Context, id coach.AccountID, c coach.ID) (n int64, err error) {
 	defer fail("store.WithdrawCoach", &err)
-	const ours = ` AND task_key NOT LIKE 'lot|%' AND task_key NOT LIKE 'shop|%'`
-	if _, err = tx.exec(ctx, `UPDATE notice SET recalled_at = ? WHERE account_id = ? AND coach_id = ? AND state = 'sending'`+ours, micro(tx.now), id, c); err != nil {
-		return 0, err
-	}
-	return tx.exec(ctx, `UPDATE notice SET state = 'withdrawn', finished_at = ? WHERE account_id = ? AND coach_id = ? AND state IN ('queued', 'retry')`+ours, micro(tx.now), id, c)
+	const ours = ` AND coach_id = ? AND task_key NOT LIKE 'lot|%' AND task_key NOT LIKE 'shop|%'`
+	return tx.withdraw(ctx, id, ours, []any{c})
 }
 
 // Release lets one open notice go now that waits for a later try, and opens one

@@ -38,6 +38,7 @@ func Run(t *testing.T, open Open) {
 		"NotBeforeItsTime":     notBeforeItsTime,
 		"SettleNeedsClaim":     settleNeedsClaim,
 		"TakenOverSettles":     takenOverSettlesNothing,
+		"ClaimedIsRecalled":    claimedIsRecalled,
 		"RetryWaits":           retryWaits,
 		"RecalledWhileSending": recalledWhileSending,
 		"RecalledThenCrashed":  recalledThenCrashed,

@@ -46,3 +46,46 @@ func takenOverSettlesNothing(t *testing.T, open func() *store.DB) {
 		})
 	}
 }
+
+// A notice that a worker claims while it is being withdrawn does not escape: the one who
+// withdraws waits for the claim, and recalls it.
+func claimedIsRecalled(t *testing.T, open func() *store.DB) {
+	for name, withdraw := range map[string]func(*store.Tx) error{
+		"task": func(tx *store.Tx) error {
+			_, err := tx.Withdraw(t.Context(), shop.ID, "", notice("task", noon).TaskKey)
+			return err
+		},
+		"coach": func(tx *store.Tx) error { _, err := tx.WithdrawCoach(t.Context(), shop.ID, sample.ID); return err },
+		"one":   func(tx *store.Tx) error { _, err := tx.WithdrawOne(t.Context(), shop.ID, "one"); return err },
+	} {
+		t.Run(name, func(t *testing.T) {
+			db, other := open(), open()
+			db.Now = func() time.Time { return noon }
+			other.Now = db.Now
+			seed(t, db)
+			add(t, db, notice(name, noon))
+			gone := make(chan error)
+			update(t, db, func(ctx context.Context, tx *store.Tx) error {
+				if _, ok, err := tx.Claim(ctx, shop.ID, name, time.Minute); err != nil || !ok {
+					t.Errorf("claimed %v: %v", ok, err)
+				}
+				go func() { gone <- other.Update(ctx, withdraw) }()
+				Stalled(t, db, 1)
+				return nil
+			})
+			if err := <-gone; err != nil {
+				t.Fatal(err)
+			}
+			update(t, db, func(ctx context.Context, tx *store.Tx) error {
+				if err := tx.Settle(ctx, shop.ID, name, 1, reminder.Retry, "later", 0); err != nil {
+					return err
+				}
+				_, ok, err := tx.Claim(ctx, shop.ID, name, time.Minute)
+				if ok {
+					t.Error("it is tried again although it was withdrawn")
+				}
+				return err
+			})
+		})
+	}
+}
