@@ -12,7 +12,6 @@ import (
 	"github.com/go-json-experiment/json/jsontext"
 
 	"github.com/goccy/go-yaml"
-	"github.com/tidwall/gjson"
 
 	"sealmanac/internal/climate"
 	"sealmanac/internal/coach"
@@ -36,7 +35,7 @@ const chunkSize = 500
 
 // Text is a JSON value, as it came.
 type Text struct {
-	value gjson.Result
+	raw   []byte
 	sound bool // it is JSON; what is not is told when it is read
 }
 
@@ -60,7 +59,7 @@ func (t *Text) take(raw []byte) {
 	if !utf8.Valid(raw) {
 		raw = bytes.ToValidUTF8(raw, []byte("\uFFFD"))
 	}
-	t.value, t.sound = gjson.ParseBytes(raw), true
+	t.raw, t.sound = bytes.Clone(raw), true
 }
 
 // ReadTrees reads coaches given as JSON objects in the form of a coach file, with
@@ -151,29 +150,54 @@ func (t Text) object() *node {
 	if !t.sound {
 		return nil
 	}
-	if n := jsonNode(t.value, 0); n != nil && n.kind == object {
+	if n := jsonNode(tokens(t.raw), 0); n != nil && n.kind == object {
 		return n
 	}
 	return nil
 }
 
+// tokens reads a value that was found sound. A name that stands twice is for the reader of
+// the record to tell.
+func tokens(raw []byte) *jsontext.Decoder {
+	return jsontext.NewDecoder(bytes.NewReader(raw), jsontext.AllowDuplicateNames(true), jsontext.AllowInvalidUTF8(true))
+}
+
 // List returns the items of an object's one list, unread.
 func (t Text) List(list string) (out []Text, err error) {
-	if !t.sound || !t.value.IsObject() {
+	d := tokens(t.raw)
+	if !t.sound || d.PeekKind() != '{' {
 		return nil, fmt.Errorf("the body is not a JSON object with the field %s", list)
 	}
-	t.value.ForEach(func(key, value gjson.Result) bool {
-		switch {
-		case key.Str != list:
-			err = fmt.Errorf("%q is not a field here; the only field is %s", clip(key.Str), list)
-		case !value.IsArray():
-			err = fmt.Errorf("%s is not a list", list)
-		default:
-			value.ForEach(func(_, one gjson.Result) bool { out = append(out, Text{one, true}); return true })
+	if _, err := d.ReadToken(); err != nil {
+		return nil, err
+	}
+	for d.PeekKind() == '"' {
+		key, err := d.ReadToken()
+		if err != nil {
+			return nil, err
 		}
-		return err == nil
-	})
-	return out, err
+		if name := key.String(); name != list {
+			return nil, fmt.Errorf("%q is not a field here; the only field is %s", clip(name), list)
+		}
+		if d.PeekKind() != '[' {
+			return nil, fmt.Errorf("%s is not a list", list)
+		}
+		if _, err := d.ReadToken(); err != nil {
+			return nil, err
+		}
+		for d.PeekKind() != ']' {
+			one, err := d.ReadValue()
+			if err != nil {
+				return nil, err
+			}
+			end := d.InputOffset() // the decoder's own copy is gone with the next one
+			out = append(out, Text{t.raw[end-int64(len(one)) : end], true})
+		}
+		if _, err := d.ReadToken(); err != nil {
+			return nil, err
+		}
+	}
+	return out, nil
 }
 
 // readTree reads one coach for itself.
@@ -211,36 +235,44 @@ func (n *node) take(key string) *node {
 	return nil
 }
 
-// jsonNode returns a JSON value as a tree; nil: it is nested too deep.
-func jsonNode(v gjson.Result, depth int) *node {
+// jsonNode returns the next JSON value as a tree; nil: it is nested too deep.
+func jsonNode(d *jsontext.Decoder, depth int) *node {
+	kind := d.PeekKind()
+	token, err := d.ReadToken()
 	switch {
-	case v.Type == gjson.Null:
+	case err != nil:
+		return nil
+	case kind == 'n':
 		return &node{}
-	case v.Type == gjson.String:
-		return &node{text: v.Str}
-	case v.Type != gjson.JSON:
-		return &node{text: v.Raw} // numbers and truth values as they are written
+	case kind != '{' && kind != '[':
+		return &node{text: token.String()} // numbers and truth values as they are written
 	case depth > 20:
 		return nil
 	}
 	n := &node{kind: list}
-	if v.IsObject() {
+	if kind == '{' {
 		n.kind, n.keys, n.vals = object, make([]string, 0, 8), make([]*node, 0, 8)
 	}
-	whole := true
-	v.ForEach(func(key, value gjson.Result) bool {
-		one := jsonNode(value, depth+1)
-		if whole = one != nil; !whole {
-			return false
+	for d.PeekKind() != '}' && d.PeekKind() != ']' {
+		name := ""
+		if n.kind == object {
+			key, err := d.ReadToken()
+			if err != nil {
+				return nil
+			}
+			name = key.String()
+		}
+		one := jsonNode(d, depth+1)
+		if one == nil {
+			return nil
 		}
 		if n.kind == object {
-			n.set(key.Str, one)
+			n.set(name, one)
 		} else {
 			n.list = append(n.list, one)
 		}
-		return true
-	})
-	if !whole {
+	}
+	if _, err := d.ReadToken(); err != nil {
 		return nil
 	}
 	return n
