@@ -223,6 +223,41 @@ func exportedReceiver(d *ast.FuncDecl) bool {
 	return ok && id.IsExported()
 }
 
+// Each direct dependency stands in DEVELOPERS.md with its reason, and nothing else does.
+func TestDependenciesHaveReasons(t *testing.T) {
+	mod, err := os.ReadFile("../../go.mod")
+	if err != nil {
+		t.Fatal(err)
+	}
+	guide, err := os.ReadFile("../../DEVELOPERS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	direct := map[string]bool{}
+	for _, m := range regexp.MustCompile(`(?m)^\t(\S+) v\S+$`).FindAllStringSubmatch(string(mod), -1) {
+		direct[m[1]] = true
+	}
+	_, table, _ := strings.Cut(string(guide), "## Dependencies\n")
+	table, _, _ = strings.Cut(table, "\n## ")
+	said := map[string]bool{}
+	for _, m := range regexp.MustCompile("(?m)^\\| `([^`]+)` \\| .{8,}\\|$").FindAllStringSubmatch(table, -1) {
+		said[m[1]] = true
+	}
+	for m := range direct {
+		if !said[m] {
+			t.Errorf("DEVELOPERS.md has no reason for %s", m)
+		}
+	}
+	for m := range said {
+		if !direct[m] {
+			t.Errorf("DEVELOPERS.md gives a reason for %s, which go.mod does not need directly", m)
+		}
+	}
+	if len(direct) < 12 {
+		t.Errorf("only %d dependencies were found", len(direct))
+	}
+}
+
 // The guides name files and packages that exist.
 func TestGuidesNameRealPaths(t *testing.T) {
 	paths := regexp.MustCompile("`((?:internal|config|cmd|migrations|deploy|testdata|\\.ci)(?:/[A-Za-z0-9_.-]+)+/?)`")
