@@ -117,7 +117,7 @@ func TestSitePages(t *testing.T) {
 		}{{"phone", "light", 390}, {"wide", "light", 1200}, {"dark", "dark", 1200}, {"zoom", "light", 640}} {
 			do(t, ctx, chromedp.EmulateViewport(view.width, 900))
 			scheme(t, ctx, view.scheme)
-			if late := map[string]bool{"board": true, "coach": true, "season": true, "owner": true}; late[name] &&
+			if late := map[string]bool{"board": true, "coach": true, "fit": true, "season": true, "owner": true}; late[name] &&
 				view.name == "wide" {
 				slow(t, ctx, 6) // rows that arrive late show what moves the others
 			}
