@@ -114,7 +114,7 @@ func TestExamples(t *testing.T) {
 			var out, errOut bytes.Buffer
 			errTo := io.Writer(&errOut)
 			if path == "serve" {
-				errTo = until("msg=started", cancel, &errOut)
+				errTo = until("daemon started", cancel, &errOut)
 			}
 			code := Run(ctx, args, nil, &out, errTo)
 			if want := map[string]int{"check": exitFailed}[path]; code != want { // no mail server answers here

@@ -317,7 +317,7 @@ func (d *Daemon) Start(ctx context.Context) error {
 	} else if link != "" {
 		d.opt.Log.Info("nobody can sign in yet: open this link within seven days to make the first member", "link", link)
 	}
-	d.opt.Log.Info("started", "pages", d.Addr(), "ops", d.OpsAddr(), "store", d.DB.Name())
+	d.opt.Log.Info("daemon started", "pages", d.Addr(), "ops", d.OpsAddr(), "store", d.DB.Name())
 	return nil
 }
 

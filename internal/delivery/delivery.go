@@ -200,11 +200,11 @@ func Step(
 	}
 	switch {
 	case v == Busy:
-		log.Debug("notice", attrs...)
+		log.Debug("notice attempt", attrs...)
 	case v == Taken:
-		log.Info("notice", attrs...)
+		log.Info("notice attempt", attrs...)
 	default:
-		log.Warn("notice not taken; 'sealmanac check' tries the mail server", attrs...)
+		log.Warn("notice attempt failed; 'sealmanac check' tries the mail server", attrs...)
 	}
 	return v, sendErr
 }

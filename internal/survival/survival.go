@@ -2,8 +2,8 @@
 // Weibull and lognormal fits by maximum likelihood under right censoring, and the
 // log-rank test between groups.
 //
-// It is pure arithmetic without vocabulary and imports nothing of ours. cli
-// learn calls it; the experience of an account's own fleet will.
+// It is pure arithmetic without vocabulary and imports nothing of ours. Command
+// survival calls it, and so does the comparison of an account's own lifetimes.
 package survival
 
 import (
