@@ -105,7 +105,7 @@ func browser(t *testing.T) context.Context {
 	ctx, cancel2 := chromedp.NewContext(alloc)
 	t.Cleanup(cancel2)
 	do(t, ctx, chromedp.Navigate("about:blank"))            // starts the browser, which lives as long as this context
-	ctx, cancel3 := context.WithTimeout(ctx, 4*time.Minute) // against a hang only: a busy machine takes its time
+	ctx, cancel3 := context.WithTimeout(ctx, 8*time.Minute) // against a hang only: a busy machine takes its time
 	t.Cleanup(cancel3)
 	return ctx
 }
