@@ -193,6 +193,9 @@ func word[T ~string](f *fields, key string, set []T, def T) T {
 			if coach.Named(w) != string(w) {
 				x.OldWords = append(x.OldWords, string(w))
 			}
+			if w == def {
+				x.Default = coach.Named(def)
+			}
 		}
 	})
 	s, n, ok := f.str(key)
@@ -275,7 +278,12 @@ func (f *fields) fittedOn(key string) civil.Date {
 
 // flag reads yes or no; missing means def.
 func (f *fields) flag(key string, def bool) bool {
-	f.note(key, func(x *Field) { x.Kind = YesField })
+	f.note(key, func(x *Field) {
+		x.Kind, x.Default = YesField, "no"
+		if def {
+			x.Default = "yes"
+		}
+	})
 	s, n, ok := f.str(key)
 	if !ok {
 		return def
@@ -324,6 +332,7 @@ func (f *fields) list(key string) []*node {
 // length reads a length within bounds.
 func (f *fields) length(key string, most unit.Length) unit.Length {
 	l, ok := value(f, key, unit.ParseLength)
+	f.note(key, func(x *Field) { x.Form = unit.LengthForm + ", up to " + most.Format(unit.Metric) })
 	if ok && (l <= 0 || l > most) {
 		f.bad(f.n.get(key), key, "is not a likely length here", "more than 0, up to "+most.Format(""))
 		return 0

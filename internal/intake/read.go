@@ -394,6 +394,7 @@ func (r *reader) stays(f *fields, c *coach.Coach) {
 		if topper := g.flag("topper", false); g.n.get("topper") != nil {
 			st.Topper = &topper
 		}
+		g.note("topper", func(x *Field) { x.Default = "" }) // the slide's own
 		if h, ok := g.number("heading", 0, 360); ok {
 			st.Heading = h
 		}
@@ -445,7 +446,10 @@ func (r *reader) services(f *fields, c *coach.Coach) {
 }
 
 // edge reads the name of an edge, such as outer/front, and returns its key.
-func (f *fields) edge() string { return coach.EdgeKey(strings.ToLower(f.opt("edge"))) }
+func (f *fields) edge() string {
+	f.note("edge", func(x *Field) { x.Form = edgeForm })
+	return coach.EdgeKey(strings.ToLower(f.opt("edge")))
+}
 
 // edgeForm is how an edge is named.
 const edgeForm = "outer or inner, a slash, then top, bottom, front or rear: outer/top"

@@ -43,7 +43,7 @@ func (r *reader) readings(f *fields, c *coach.Coach) {
 		} else {
 			g.opt("value")
 		}
-		g.note("value", func(x *Field) { x.Must = true })
+		g.note("value", func(x *Field) { x.Must, x.Form = true, "what its kind asks for" })
 		r.about(g, c, &x)
 		g.done()
 		if ok && x.Day != 0 {

@@ -31,6 +31,7 @@ type Field struct {
 	Low, High float64  // of a NumberField
 	Numbers   bool     // of a ListField: numbers, or numbers with a unit
 	Form      string   // what is allowed, in words; "": anything
+	Default   string   // the word that is taken when the field is missing; "": none
 	Must      bool
 	Fields    []*Field // by name
 }

@@ -25,11 +25,10 @@ func (r *reader) readWorkshop(n *node) {
 	}
 	w.ReachKM, _ = f.number("reach_km", 0, 40000)
 	w.Book, w.Notice = f.count("book_days", 365), f.count("notice_days", 365)
-	if f.n.get("travel_days") != nil {
-		w.Travel = f.count("travel_days", 60)
-	} else {
-		f.node("travel_days")
+	if days := f.count("travel_days", 60); f.n.get("travel_days") != nil {
+		w.Travel = days
 	}
+	f.note("days", func(x *Field) { x.Form = strings.Join(weekdays, ", ") })
 	for i, d := range f.list("days") {
 		k := slices.IndexFunc(weekdays, func(s string) bool { return strings.EqualFold(s, strings.TrimSpace(d.text)) })
 		if k < 0 {
@@ -93,6 +92,7 @@ func (r *reader) weeks(f *fields, w *coach.Workshop) {
 // work reads hours by kind of work: "2 to 4", or one figure.
 func (r *reader) work(f *fields, w *coach.Workshop) {
 	n := f.node("work")
+	f.note("work", func(x *Field) { x.Form = "hours by kind of work, such as {bulb_only: 0.5 to 1.5}" })
 	if n == nil {
 		return
 	}
@@ -120,6 +120,7 @@ func (r *reader) stock(f *fields, w *coach.Workshop) {
 		g := r.fields(n, fmt.Sprintf("workshop.stock[%d]", i))
 		s := coach.Stock{Profile: g.must("profile", "the profile's name"), Coil: g.length("coil", 500*1000),
 			Coils: g.count("coils", 10000), Lead: g.count("lead_days", 730)}
+		g.note("remnants", func(x *Field) { x.Form = unit.LengthForm })
 		for j, x := range g.list("remnants") {
 			l, err := unit.ParseLength(x.text)
 			if err != nil || l <= 0 || l > 500*1000 {
@@ -160,6 +161,7 @@ func (r *reader) pins(f *fields, w *coach.Workshop) {
 		if p.Task == "none" {
 			p.Task = ""
 		}
+		g.note("time", func(x *Field) { x.Form = "HH:MM, such as 09:30" })
 		if at := g.opt("time"); at != "" {
 			t, err := time.Parse("15:04", at)
 			if err != nil {
@@ -220,6 +222,7 @@ func (r *reader) bookings(f *fields, c *coach.Coach) {
 	for i := range c.Bookings {
 		c.Bookings[i].Source = "" // the record itself: the same sent again, from anywhere, is the same
 	}
+	f.note("feed", func(x *Field) { x.Form = "https://..." })
 	if c.Feed = f.opt("feed"); c.Feed != "" && !strings.HasPrefix(c.Feed, "https://") {
 		f.bad(f.n.get("feed"), "feed", "is not an https address", "https://...")
 		c.Feed = ""
