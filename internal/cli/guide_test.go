@@ -126,6 +126,9 @@ func TestGuideLinks(t *testing.T) {
 					t.Errorf("%s: %v", path, err)
 				}
 			}
+			if file == "" {
+				file = path
+			}
 			if anchor != "" {
 				g, ok := guide.Find(strings.TrimSuffix(filepath.Base(file), ".md"))
 				if !ok || !strings.Contains(headings(g), "#"+anchor+"\n") {

@@ -97,9 +97,9 @@ func Anchor(heading string) string {
 	var b strings.Builder
 	for _, r := range strings.ToLower(heading) {
 		switch {
-		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9' || r == '_':
+		case r >= 'a' && r <= 'z' || r >= '0' && r <= '9':
 			b.WriteRune(r)
-		case r == ' ' || r == '-':
+		case r == ' ' || r == '-' || r == '_':
 			b.WriteByte('-')
 		}
 	}

@@ -16,11 +16,12 @@ import (
 )
 
 const (
-	coachGuide               = "../../config/guides/coach-file.md"
-	fieldsBegin, fieldsEnd   = "<!-- fields -->\n", "<!-- end of fields -->"
-	valuesBegin, valuesEnd   = "<!-- values -->\n", "<!-- end of values -->"
-	olderBegin, olderEnd     = "<!-- older words -->\n", "<!-- end of older words -->"
-	fieldsTable, valuesTable = "| field | what | allowed | needed | default |\n|---|---|---|---|---|\n", "| kind | value |\n|---|---|\n"
+	coachGuide             = "../../config/guides/coach-file.md"
+	fieldsBegin, fieldsEnd = "<!-- fields -->\n", "<!-- end of fields -->"
+	valuesBegin, valuesEnd = "<!-- values -->\n", "<!-- end of values -->"
+	olderBegin, olderEnd   = "<!-- older words -->\n", "<!-- end of older words -->"
+	fieldsTable            = "| field | what | allowed | needed | default |\n|---|---|---|---|---|\n"
+	valuesTable            = "| kind | value |\n|---|---|\n"
 )
 
 // The guide lists every field of a coach file as its reader asks for it. What a field
@@ -127,7 +128,7 @@ func allowed(path string, f *Field) string {
 		}
 		if len(f.Fields) > 0 {
 			at := strings.TrimPrefix(path+"."+f.Name, "coaches.")
-			return what + ": [" + at + "](#" + strings.ReplaceAll(at, ".", "") + ")"
+			return what + ": [" + at + "](#" + strings.NewReplacer(".", "", "_", "-").Replace(at) + ")"
 		}
 		if form != "" {
 			return what + ": " + form
